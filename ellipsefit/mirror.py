@@ -1,0 +1,253 @@
+"""What stands on the carrier: the mirror as designed, its segments and their adjusters.
+
+All lengths in m, angles in rad, temperatures in K, in the mirror frame (x downstream, z out of the
+reflecting side). Errors name the key of the mirror file that they speak of.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.errors import ParameterError
+
+Deflection = Literal["up", "down", "left", "right"]
+Direction = Literal["downstream", "upstream"]
+Turn = Literal["clockwise", "anticlockwise"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjuster:
+    """One flexure adjuster of a segment; a positive move raises the surface along +z at (x, y).
+
+    Parameters
+    ----------
+    name : str
+        Name within its segment.
+    x, y : float
+        Where it acts [m].
+    travel : tuple of float
+        Lowest and highest position [m], first < second.
+    position : float
+        Where it stands now [m], within the travel.
+    resolution : float
+        Smallest step [m]; 0: any step.
+    backlash : float
+        Lost motion on reversal [m].
+    raises : {'clockwise', 'anticlockwise'}, optional
+        Which turn of the screw raises the surface.
+    pitch_per_turn : float, optional
+        Motion for one turn [m].
+    gain_error : float, optional
+        Standard uncertainty of achieved over asked motion, relative.
+    """
+
+    name: str
+    x: float
+    y: float = 0.0
+    travel: tuple[float, float]
+    position: float = 0.0
+    resolution: float = 0.0
+    backlash: float = 0.0
+    raises: Turn | None = None
+    pitch_per_turn: float | None = None
+    gain_error: float | None = None
+
+    def __post_init__(self) -> None:
+        who = f"adjuster '{self.name}'"
+        _finite(who, "x", self.x)
+        _finite(who, "y", self.y)
+        low, high = self.travel
+        if not low < high:
+            raise ParameterError(
+                f"{who}: travel must run from a lower to a higher position; got {_um(low)} to {_um(high)}"
+            )
+        if not low <= self.position <= high:
+            raise ParameterError(
+                f"{who}: position must lie within the travel of {_um(low)} to {_um(high)}; got {_um(self.position)}"
+            )
+        for key in ("resolution", "backlash"):
+            if not 0 <= getattr(self, key) < math.inf:
+                raise ParameterError(f"{who}: {key} must not be negative; got {_um(getattr(self, key))}")
+        if self.resolution > high - low:
+            raise ParameterError(f"{who}: resolution must be smaller than the travel; got {_um(self.resolution)}")
+        if self.pitch_per_turn is not None and not 0 < self.pitch_per_turn < math.inf:
+            raise ParameterError(f"{who}: pitch_per_turn must be positive; got {_um(self.pitch_per_turn)}")
+        if self.gain_error is not None and not 0 <= self.gain_error < 1:
+            raise ParameterError(f"{who}: gain_error must be a share from 0 to below 1; got {self.gain_error!r}")
+        if self.raises not in (None, *get_args(Turn)):
+            raise ParameterError(f"{who}: raises must be one of {', '.join(get_args(Turn))}; got {self.raises!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """One segment: its span along x [m], what is left out at both ends, and its adjusters."""
+
+    name: str
+    start: float
+    end: float
+    edge: float = 0.0
+    coating_m: float | None = None
+    adjusters: tuple[Adjuster, ...] = ()
+
+    def __post_init__(self) -> None:
+        who = f"segment '{self.name}'"
+        if not self.start < self.end:
+            raise ParameterError(
+                f"{who}: end must lie downstream of start; got start {_mm(self.start)} and end {_mm(self.end)}"
+            )
+        _finite(who, "start", self.start)
+        _finite(who, "end", self.end)
+        if not 0 <= self.edge < self.length / 2:
+            raise ParameterError(f"{who}: edge must be from 0 to below half the segment; got {_mm(self.edge)}")
+        if self.coating_m is not None and not 0 < self.coating_m < math.inf:
+            raise ParameterError(f"{who}: coating_m must be positive; got {self.coating_m!r}")
+        names = [adjuster.name for adjuster in self.adjusters]
+        for number, adjuster in enumerate(self.adjusters):
+            if adjuster.name in names[:number]:
+                raise ParameterError(f"{who}: two adjusters are called '{adjuster.name}'; names must differ")
+            if not self.start <= adjuster.x <= self.end:
+                raise ParameterError(
+                    f"{who}, adjuster '{adjuster.name}': x must lie within the segment's span of "
+                    f"{_mm(self.start)} to {_mm(self.end)}; got {_mm(adjuster.x)}"
+                )
+
+    @property
+    def middle(self) -> float:
+        """Middle of the span [m]; a segment's height and tilt are given here."""
+        return (self.start + self.end) / 2
+
+    @property
+    def length(self) -> float:
+        """Length of the span [m]."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """How far the target may be re-chosen, and what is acceptable after correction; None: not stated."""
+
+    source_distance: float | None = None
+    image_distance: float | None = None
+    grazing_angle: float | None = None
+    segment_height: float | None = None
+    segment_tilt: float | None = None
+
+    def __post_init__(self) -> None:
+        for key in self.__slots__:
+            value = getattr(self, key)
+            if value is not None and not 0 < value < math.inf:
+                raise ParameterError(f"tolerance: {key} must be positive; got {value!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """How the scan's axis lies on the mirror, and the temperature at which it was measured."""
+
+    x_direction: Direction = "downstream"
+    x_offset: float = 0.0  # position of the pole on the scan's axis [m]
+    x_uncertainty: float = 0.0  # standard uncertainty of that offset [m]
+    temperature: float | None = None  # [K]
+    reference_temperature: float = 293.15  # [K], 20 degC: ISO 1
+    expansion: float | None = None  # [1/K]
+
+    def __post_init__(self) -> None:
+        if self.x_direction not in get_args(Direction):
+            raise ParameterError(
+                f"measurement: x_direction must be one of {', '.join(get_args(Direction))}; got {self.x_direction!r}"
+            )
+        _finite("measurement", "x_offset", self.x_offset)
+        if not 0 <= self.x_uncertainty < math.inf:
+            raise ParameterError(f"measurement: x_uncertainty must not be negative; got {_mm(self.x_uncertainty)}")
+        if self.temperature is not None and self.expansion is None and self.temperature != self.reference_temperature:
+            raise ParameterError("measurement: a temperature is given but no expansion; expected such as '9e-6 / K'")
+        for key in ("temperature", "reference_temperature"):
+            value = getattr(self, key)
+            if value is not None and not 0 < value < math.inf:
+                raise ParameterError(f"measurement: {key} must lie above absolute zero; got {value - 273.15:g} degC")
+        if self.expansion is not None and not abs(self.expansion) < 1e-3:
+            raise ParameterError(f"measurement: expansion must be below 1e-3 / K; got {self.expansion:g} / K")
+
+    @property
+    def stretch(self) -> float:
+        """Length at the measurement over length at the reference temperature."""
+        if self.temperature is None or self.expansion is None:
+            return 1.0
+        return 1.0 + self.expansion * (self.temperature - self.reference_temperature)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mirror:
+    """The mirror as designed.
+
+    Parameters
+    ----------
+    name : str
+        What people call it.
+    nominal : Ellipse
+        The target ellipse.
+    segments : tuple of Segment
+        At least one, in the order of x, not overlapping, each within the ellipse.
+    tolerance, measurement
+        See there.
+    deflection : {'up', 'down', 'left', 'right'}, optional
+        Where the mirror sends the beam.
+
+    Raises
+    ------
+    ParameterError
+        If segments are missing, unsorted, overlapping, of the same name or off the ellipse.
+    """
+
+    name: str
+    nominal: Ellipse
+    segments: tuple[Segment, ...]
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    measurement: Measurement = field(default_factory=Measurement)
+    deflection: Deflection | None = None
+
+    def __post_init__(self) -> None:
+        if not self.segments:
+            raise ParameterError("segment: a mirror needs at least one segment")
+        if self.deflection not in (None, *get_args(Deflection)):
+            raise ParameterError(
+                f"deflection must be one of {', '.join(get_args(Deflection))}; got {self.deflection!r}"
+            )
+        names: set[str] = set()
+        for before, segment in zip((None, *self.segments), self.segments, strict=False):
+            if segment.name in names:
+                raise ParameterError(f"segment: two segments are called '{segment.name}'; names must differ")
+            names.add(segment.name)
+            if before is not None and segment.start < before.end:
+                fault = "overlaps" if segment.end > before.start else "stands upstream of"
+                raise ParameterError(
+                    f"segment '{segment.name}': start {_mm(segment.start)} {fault} segment '{before.name}', "
+                    f"which ends at {_mm(before.end)}; expected segments in the order of x without overlap"
+                )
+        first, last = self.nominal.ends
+        for segment in self.segments:
+            if not (first < segment.start and segment.end < last):
+                raise ParameterError(
+                    f"segment '{segment.name}': its span of {_mm(segment.start)} to {_mm(segment.end)} lies beyond "
+                    f"the ellipse, which ends at {_mm(first)} and {_mm(last)}"
+                )
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Start of the first and end of the last segment [m]."""
+        return self.segments[0].start, self.segments[-1].end
+
+
+def _finite(who: str, key: str, value: float) -> None:
+    if not math.isfinite(value):
+        raise ParameterError(f"{who}: {key} must be finite; got {value!r}")
+
+
+def _mm(value: float) -> str:
+    return f"{value * 1e3:.7g} mm"
+
+
+def _um(value: float) -> str:
+    return f"{value * 1e6:.7g} um"

@@ -1,0 +1,157 @@
+"""A result's rows, shown as plain text or as HTML: both render the same cells, so they cannot disagree."""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from ellipsefit.units import PRACTICAL, practical_unit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One table of a result.
+
+    The first column is text; the others are right-aligned where every cell of them is a number.
+    """
+
+    title: str
+    header: tuple[str, ...] = ()
+    cells: tuple[tuple[str, ...], ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+
+def as_text(tables: Iterable[Table]) -> str:
+    """Tables as aligned plain text, without colour.
+
+    Examples
+    --------
+    >>> print(as_text([Table(title="Moves", header=("segment", "move"), cells=(("S01", "-12.5 um"),))]))
+    Moves
+      segment      move
+      S01      -12.5 um
+    """
+    return "\n\n".join(_table_text(table) for table in tables)
+
+
+def _table_text(table: Table) -> str:
+    lines = [table.title]
+    body = [table.header, *table.cells] if table.header else list(table.cells)
+    if body:
+        right = _right_columns(table.cells)
+        widths = [max(len(row[column]) for row in body) for column in range(len(body[0]))]
+        for row in body:
+            cells = [
+                cell.rjust(width) if flush else cell.ljust(width)
+                for cell, width, flush in zip(row, widths, right, strict=True)
+            ]
+            lines.append(("  " + "  ".join(cells)).rstrip())
+    lines += [f"  {note}" for note in table.notes]
+    return "\n".join(lines)
+
+
+def as_html(tables: Iterable[Table]) -> str:
+    """Tables as HTML fragments, one `<table>` each; every cell escaped."""
+    return "\n".join(_table_html(table) for table in tables)
+
+
+def _table_html(table: Table) -> str:
+    right = _right_columns(table.cells)
+    kinds = [' class="number"' if flush else "" for flush in right]
+    parts = ["<table>", f"<caption>{html.escape(table.title)}</caption>"]
+    if table.header:
+        heads = kinds or [""] * len(table.header)
+        cells = "".join(
+            f'<th scope="col"{kind}>{html.escape(cell)}</th>' for cell, kind in zip(table.header, heads, strict=True)
+        )
+        parts.append(f"<thead><tr>{cells}</tr></thead>")
+    parts.append("<tbody>")
+    for row in table.cells:
+        first = f'<th scope="row">{html.escape(row[0])}</th>'
+        rest = "".join(f"<td{kind}>{html.escape(cell)}</td>" for cell, kind in zip(row[1:], kinds[1:], strict=True))
+        parts.append(f"<tr>{first}{rest}</tr>")
+    parts.append("</tbody></table>")
+    parts += [f'<p class="note">{html.escape(note)}</p>' for note in table.notes]
+    return "\n".join(parts)
+
+
+def _right_columns(cells: Sequence[Sequence[str]]) -> list[bool]:
+    """Which columns hold numbers (with units, dashes or nothing) only."""
+    if not cells:
+        return []
+    columns = list(zip(*cells, strict=True))
+    return [False] + [all(not cell or cell[0] in "+-0123456789−–" for cell in column) for column in columns[1:]]
+
+
+def number(value: float | None, kind: str, *, digits: int = 3, unit: str | None = None, sign: bool = False) -> str:
+    """Value in a practical unit with so many significant digits; '–' where it is not known.
+
+    Parameters
+    ----------
+    value : float or None
+        SI value.
+    kind : str
+        'length' or 'angle'.
+    digits : int
+        Significant digits, at the least the integer part is shown whole.
+    unit : str, optional
+        Unit to use; by default the one that reads best.
+    sign : bool
+        Whether a plus sign is shown.
+
+    Examples
+    --------
+    >>> number(1.234567e-5, "length"), number(None, "angle"), number(-2e-4, "length", unit="um", sign=True)
+    ('12.3 um', '–', '-200 um')
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    factor, name = practical_unit(value, kind) if unit is None else (_factor(unit, kind), unit)
+    scaled = value / factor
+    return f"{_fixed(scaled, _decimals(scaled, digits), sign=sign)} {name}"
+
+
+def with_uncertainty(value: float | None, stderr: float | None, kind: str, *, unit: str | None = None) -> str:
+    """Value and standard uncertainty in one unit, rounded as the GUM advises (JCGM 100:2008, 7.2.6).
+
+    The uncertainty keeps two significant digits and the value ends at the same decimal.
+
+    Examples
+    --------
+    >>> with_uncertainty(11.0203, 0.0734, "length")
+    '(11.020 ± 0.073) m'
+    >>> with_uncertainty(7.0, None, "length")
+    '7.00000 m (held)'
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    size = max(abs(value), abs(stderr or 0.0))
+    factor, name = practical_unit(size, kind) if unit is None else (_factor(unit, kind), unit)
+    scaled = value / factor
+    if stderr is None:
+        return f"{_fixed(scaled, _decimals(scaled, 6))} {name} (held)"
+    if stderr == 0:
+        return f"{_fixed(scaled, _decimals(scaled, 6))} {name}"
+    places = _decimals(stderr / factor, 2)
+    return f"({_fixed(scaled, places)} ± {_fixed(stderr / factor, places)}) {name}"
+
+
+def _factor(unit: str, kind: str) -> float:
+    return {name: factor for factor, name in (*PRACTICAL[kind], (1.0, "rad"))}[unit]
+
+
+def _decimals(value: float, digits: int) -> int:
+    """Decimals that show so many significant digits of a value (never negative)."""
+    if value == 0:
+        return max(digits - 1, 0)
+    exponent = math.floor(math.log10(abs(value)))
+    if round(abs(value) / 10.0 ** (exponent - digits + 1)) >= 10**digits:
+        exponent += 1  # 9.96 with two digits is 10, not 10.0
+    return max(digits - 1 - exponent, 0)
+
+
+def _fixed(value: float, places: int, *, sign: bool = False) -> str:
+    text = f"{value:+.{places}f}" if sign else f"{value:.{places}f}"
+    return text.replace("-", "", 1) if float(text) == 0 and text.startswith("-") else text
