@@ -23,6 +23,7 @@ The curve agrees with the closed form of K. A. Goldberg, J. Synchrotron Rad. 29 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import NamedTuple
 
 import numpy as np
@@ -102,7 +103,7 @@ class Ellipse:
         Parameters
         ----------
         a, b : float
-            Semi-major and semi-minor axis [m], a >= b > 0.
+            Semi-major and semi-minor axis [m], a > b > 0 (the circle's pole sees itself at pi/2).
         pole_x : float
             Position of the pole along the major axis, from the centre, positive towards the image
             focus [m], abs(pole_x) < a.
@@ -116,9 +117,9 @@ class Ellipse:
         -----
         Focal radii p = a + e x, q = a - e x; b**2 = p q sin(theta)**2 (Apollonius, Conics III).
         """
-        if not (a >= b > 0 and abs(pole_x) < a):
+        if not (np.inf > a > b > 0 and abs(pole_x) < a):
             raise ParameterError(
-                f"a >= b > 0 and abs(pole_x) < a are required (m); got a = {a!r}, b = {b!r}, pole_x = {pole_x!r}"
+                f"a > b > 0 and abs(pole_x) < a are required (m); got a = {a!r}, b = {b!r}, pole_x = {pole_x!r}"
             )
         eccentricity = np.sqrt((a - b) * (a + b)) / a
         p, q = a + eccentricity * pole_x, a - eccentricity * pole_x
@@ -262,11 +263,16 @@ class Ellipse:
 
     @property
     def _strength(self) -> float:
-        """(1/p + 1/q) sin(theta), twice the curvature at the pole [1/m]."""
-        return float((1 / self.p + 1 / self.q) * np.sin(self.theta))
+        """(1/p + 1/q) sin(theta), twice the curvature at the pole [1/m]: the factor that all points share.
+
+        Rounded once, which leaves the points their share of the six units in the last place.
+        """
+        vergence = sum((1 / Fraction(distance) for distance in (self.p, self.q) if np.isfinite(distance)), Fraction())
+        return float(vergence * Fraction(float(np.sin(self.theta))))
 
     def _point(self, x: FloatArray) -> _Point:
         p, q = self.p, self.q
+        x = np.where(np.isfinite(x), x, np.nan)  # infinity is beyond without a warning on the way
         upstream = (p + x) / p if np.isfinite(p) else 1.0  # 1 + a x, one rounding where it gets small
         downstream = (q - x) / q if np.isfinite(q) else 1.0
         lift = (1 / q - 1 / p) * (2 * np.sin(self.theta / 2) ** 2) * x

@@ -6,8 +6,12 @@ import html
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from ellipsefit.units import PRACTICAL, practical_unit
+
+#: Most decimals of a number without an uncertainty: what is smaller is nothing in its unit.
+MOST_PLACES: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +44,7 @@ def _table_text(table: Table) -> str:
     lines = [table.title]
     body = [table.header, *table.cells] if table.header else list(table.cells)
     if body:
-        right = _right_columns(table.cells)
+        right = _right_columns(table.cells) or [False] * len(table.header)
         widths = [max(len(row[column]) for row in body) for column in range(len(body[0]))]
         for row in body:
             cells = [
@@ -79,13 +83,21 @@ def _table_html(table: Table) -> str:
 
 def _right_columns(cells: Sequence[Sequence[str]]) -> list[bool]:
     """Which columns hold numbers (with units, dashes or nothing) only."""
-    if not cells:
-        return []
     columns = list(zip(*cells, strict=True))
-    return [False] + [all(not cell or cell[0] in "+-0123456789−–" for cell in column) for column in columns[1:]]
+    return [False] * bool(columns) + [
+        all(not cell or cell[0] in "+-0123456789−–" for cell in column) for column in columns[1:]
+    ]
 
 
-def number(value: float | None, kind: str, *, digits: int = 3, unit: str | None = None, sign: bool = False) -> str:
+def number(
+    value: float | None,
+    kind: str,
+    *,
+    digits: int = 3,
+    unit: str | None = None,
+    places: int | None = None,
+    sign: bool = False,
+) -> str:
     """Value in a practical unit with so many significant digits; '–' where it is not known.
 
     Parameters
@@ -98,6 +110,8 @@ def number(value: float | None, kind: str, *, digits: int = 3, unit: str | None 
         Significant digits, at the least the integer part is shown whole.
     unit : str, optional
         Unit to use; by default the one that reads best.
+    places : int, optional
+        Decimals, instead of significant digits.
     sign : bool
         Whether a plus sign is shown.
 
@@ -110,7 +124,9 @@ def number(value: float | None, kind: str, *, digits: int = 3, unit: str | None 
         return "–"
     factor, name = practical_unit(value, kind) if unit is None else (_factor(unit, kind), unit)
     scaled = value / factor
-    return f"{_fixed(scaled, _decimals(scaled, digits), sign=sign)} {name}"
+    if places is None:
+        places = min(_decimals(scaled, digits), MOST_PLACES)
+    return f"{_fixed(scaled, places, sign=sign)} {name}"
 
 
 def with_uncertainty(value: float | None, stderr: float | None, kind: str, *, unit: str | None = None) -> str:

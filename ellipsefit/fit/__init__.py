@@ -1,0 +1,15 @@
+"""Profile -> EllipseFit: one reduction of the data, then everything works on a dozen numbers a segment."""
+
+from ellipsefit.fit.ellipse_fit import EllipseFit, FitSettings, FocusShift, Pose, SegmentState, fit_ellipse
+from ellipsefit.fit.prior import Prior, parse_prior
+
+__all__ = [
+    "EllipseFit",
+    "FitSettings",
+    "FocusShift",
+    "Pose",
+    "Prior",
+    "SegmentState",
+    "fit_ellipse",
+    "parse_prior",
+]

@@ -1,0 +1,685 @@
+"""The fit: which ellipse, in which pose, with which segments misplaced, and how sure that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, Final, Literal, get_args
+
+import numpy as np
+
+from ellipsefit import rows
+from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.errors import ParameterError
+from ellipsefit.figure import Figure, figure_errors
+from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, common_mode, estimate_spreads, segment_effects
+from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
+from ellipsefit.fit.problem import JointProblem, SegmentModel
+from ellipsefit.fit.reduction import Reduction, reduce_profile
+from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten
+from ellipsefit.mirror import Mirror
+from ellipsefit.profile import PlacedProfile, Profile, place_profile
+from ellipsefit.rows import Table, number, with_uncertainty
+
+ResidualModel = Literal["white", "correlated"]
+
+#: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
+KNOWN_SHARE: Final = 0.01
+#: Fewest measured segments from which a spread can be estimated.
+FEWEST_SEGMENTS: Final = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentState:
+    """How one segment stands relative to the fitted ellipse in its pose; None: the data can't tell."""
+
+    name: str
+    height: float | None  # at the middle of the span [m]
+    tilt: float | None  # [rad], positive when the downstream end is high
+    height_stderr: float | None
+    tilt_stderr: float | None
+    height_error_rms: float | None
+    slope_error_rms: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """Common mode of the mirror against the nominal: height at x = 0 [m] and tilt [rad]; None: unknown."""
+
+    height: float | None
+    tilt: float
+    height_stderr: float | None
+    tilt_stderr: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusShift:
+    """Foci of the fitted ellipse in its pose, minus nominal, in the nominal mirror frame [m].
+
+    `along` the nominal chief ray (downstream positive) and `across` it (positive towards +z).
+    None: the data can't tell.
+    """
+
+    image_dx: float
+    image_dz: float | None
+    image_along: float
+    image_across: float | None
+    image_dx_stderr: float | None
+    image_dz_stderr: float | None
+    image_along_stderr: float | None
+    image_across_stderr: float | None
+    source_dx: float
+    source_dz: float | None
+    source_along: float
+    source_across: float | None
+    source_dx_stderr: float | None
+    source_dz_stderr: float | None
+    source_along_stderr: float | None
+    source_across_stderr: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitSettings:
+    """What was asked and what was used, all that influences the numbers."""
+
+    segments: SegmentModel  # as used
+    residual: ResidualModel
+    spread_height: float | None  # [m], of the segments; None: not used
+    spread_tilt: float | None  # [rad]
+    spreads_estimated: bool
+    surface_error: SurfaceError
+    priors: tuple[Prior, ...]
+    x_uncertainty: float  # [m]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EllipseFit:
+    """Ellipse, pose and segments that fit a profile best. Lengths in m, angles in rad.
+
+    The surface is modelled as z(x; p, q, theta) + height + tilt x + the segments' heights and tilts.
+    `covariance` is over (p, q, theta), with NaN rows for what was held.
+    """
+
+    ellipse: Ellipse
+    varied: tuple[Parameter, ...]
+    covariance: FloatArray  # (3, 3)
+    pose: Pose
+    segments: tuple[SegmentState, ...]
+    figure: Figure
+    focus: FocusShift
+    converged: bool  # False: the numbers are the last iterate, not a result
+    warnings: tuple[str, ...]
+    settings: FitSettings
+    placed: PlacedProfile
+    residual: FloatArray  # (N,) measured minus ellipse, pose and segments
+    misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
+
+    def __post_init__(self) -> None:
+        for name in ("covariance", "residual", "misplacement"):
+            object.__setattr__(self, name, sealed(getattr(self, name)))
+
+    @property
+    def mirror(self) -> Mirror:
+        """The mirror that was measured."""
+        return self.placed.mirror
+
+    def stderr(self, parameter: Parameter) -> float | None:
+        """Standard uncertainty of p [m], q [m] or theta [rad]; None if it was held."""
+        if parameter not in self.varied:
+            return None
+        index = PARAMETERS.index(parameter)
+        return float(np.sqrt(self.covariance[index, index]))
+
+    @property
+    def correlation(self) -> tuple[tuple[float | None, ...], ...]:
+        """Correlation of (p, q, theta); None where one of a pair was held."""
+        size = np.sqrt(np.diag(self.covariance))
+        matrix = self.covariance / np.outer(size, size)
+        return tuple(tuple(float(value) if np.isfinite(value) else None for value in row) for row in matrix)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer: SI values, None for what the data can't tell."""
+        ellipse: dict[str, Any] = {name: getattr(self.ellipse, name) for name in PARAMETERS}
+        ellipse |= {f"{name}_stderr": self.stderr(name) for name in PARAMETERS}
+        ellipse |= {"correlation": [list(row) for row in self.correlation], "varied": list(self.varied)}
+        figure = {
+            name: getattr(self.figure, name)
+            for name in (
+                "height_error_rms",
+                "height_error_pv",
+                "slope_error_rms",
+                "slope_error_pv",
+                "whole_height_error_rms",
+                "whole_slope_error_rms",
+                "cutoff",
+            )
+        }
+        settings = self.settings
+        return {
+            "ellipse": ellipse,
+            "pose": _fields(self.pose),
+            "segments": [_fields(segment) for segment in self.segments],
+            "figure": figure,
+            "focus": _fields(self.focus),
+            "converged": self.converged,
+            "warnings": list(self.warnings),
+            "model": {
+                "segments": settings.segments,
+                "residual": settings.residual,
+                "spread_height": settings.spread_height,
+                "spread_tilt": settings.spread_tilt,
+                "spreads_estimated": settings.spreads_estimated,
+                "correlated_rms": settings.surface_error.correlated,
+                "correlation_length": settings.surface_error.length or None,
+                "points": len(self.placed.x),
+            },
+        }
+
+    def rows(self) -> list[Table]:
+        """Tables of the result, as shown on screens and pages."""
+        return [self._ellipse_table(), self._segment_table(), self._figure_table(), self._focus_table()]
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())
+
+    def _ellipse_table(self) -> Table:
+        nominal, cells = self.mirror.nominal, []
+        labels = {"p": "source distance p", "q": "image distance q", "theta": "grazing angle θ"}
+        for name in PARAMETERS:
+            kind = "angle" if name == "theta" else "length"
+            value, ideal = getattr(self.ellipse, name), getattr(nominal, name)
+            cells.append(
+                (
+                    labels[name],
+                    with_uncertainty(value, self.stderr(name), kind),
+                    number(ideal, kind, digits=6),
+                    number(value - ideal, kind, sign=True) if name in self.varied else "held",
+                )
+            )
+        pose = self.pose
+        cells.append(("pose: height", with_uncertainty(pose.height, pose.height_stderr, "length"), "0 um", ""))
+        cells.append(("pose: tilt", with_uncertainty(pose.tilt, pose.tilt_stderr, "angle"), "0 urad", ""))
+        title = f"Ellipse of {self.mirror.name}"
+        if not self.converged:
+            title += ": NOT CONVERGED, these are the last values tried"
+        notes = tuple(f"Note: {text}" for text in self.warnings)
+        return Table(title=title, header=("", "fitted", "nominal", "difference"), cells=tuple(cells), notes=notes)
+
+    def _segment_table(self) -> Table:
+        cells = tuple(
+            (
+                segment.name,
+                number(segment.height, "length", unit="um", sign=True),
+                number(segment.height_stderr, "length", digits=2, unit="um"),
+                number(segment.tilt, "angle", unit="urad", sign=True),
+                number(segment.tilt_stderr, "angle", digits=2, unit="urad"),
+                number(segment.height_error_rms, "length", unit="nm"),
+                number(segment.slope_error_rms, "angle", unit="urad"),
+            )
+            for segment in self.segments
+        )
+        header = ("segment", "height", "± ", "tilt", "± ", "height error rms", "slope error rms")
+        return Table(title="Segments, relative to the fitted ellipse in its pose", header=header, cells=cells)
+
+    def _figure_table(self) -> Table:
+        figure = self.figure
+        cells = (
+            ("height error", number(figure.height_error_rms, "length"), number(figure.height_error_pv, "length")),
+            ("slope error", number(figure.slope_error_rms, "angle"), number(figure.slope_error_pv, "angle")),
+            ("height error, segments as they stand", number(figure.whole_height_error_rms, "length"), ""),
+            ("slope error, segments as they stand", number(figure.whole_slope_error_rms, "angle"), ""),
+        )
+        band = (
+            f"Slopes after a Gaussian filter (ISO 16610-21) with cut-off {number(figure.cutoff, 'length')}; "
+            "peak to valley grows with the number of points."
+            if figure.cutoff is not None
+            else "Slopes as measured, unfiltered; heights by integration along each segment."
+        )
+        return Table(title="Figure", header=("", "rms", "peak to valley"), cells=cells, notes=(band,))
+
+    def _focus_table(self) -> Table:
+        focus = self.focus
+        cells = tuple(
+            (
+                f"{name} focus, {axis} the chief ray",
+                with_uncertainty(getattr(focus, f"{name}_{axis}"), getattr(focus, f"{name}_{axis}_stderr"), "length"),
+            )
+            for name in ("image", "source")
+            for axis in ("along", "across")
+        )
+        notes = ("Along: positive downstream; across: positive towards +z.",)
+        return Table(
+            title="Where the foci are, minus nominal", header=("", "misplacement"), cells=tuple(cells), notes=notes
+        )
+
+
+def fit_ellipse(
+    profile: Profile | PlacedProfile,
+    mirror: Mirror | None = None,
+    *,
+    vary: tuple[Parameter, ...] | None = None,
+    segments: SegmentModel = "random",
+    residual: ResidualModel = "correlated",
+    spread_height: float | None = None,
+    spread_tilt: float | None = None,
+    priors: tuple[Prior, ...] = (),
+    cutoff: float | None = None,
+) -> EllipseFit:
+    """Fit the ellipse, its pose and every segment's height and tilt to a profile.
+
+    Parameters
+    ----------
+    profile : Profile or PlacedProfile
+        What was measured.
+    mirror : Mirror, optional
+        The mirror; not needed for a profile that is placed already.
+    vary : tuple of {'p', 'q', 'theta'}, optional
+        Parameters to fit. By default all that the data can tell: a parameter is held at nominal when its
+        standard uncertainty, free, would exceed 1 % of its value; first the longer of p and q, then theta.
+    segments : {'random', 'free', 'fixed'}
+        Heights and tilts of the segments: tied by a spread, free, or none at all.
+    residual : {'correlated', 'white'}
+        Model of the surface's own error along a segment.
+    spread_height, spread_tilt : float, optional
+        Spreads of random segments [m], [rad]; estimated where not given.
+    priors : tuple of Prior
+        Knowledge from outside.
+    cutoff : float, optional
+        Cut-off of the filter for slope errors [m].
+
+    Returns
+    -------
+    EllipseFit
+
+    Raises
+    ------
+    DataError
+        If the profile does not belong to the mirror.
+    ParameterError
+        If an option is out of range.
+    """
+    _check_vary(vary)
+    placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
+    given = (spread_height, spread_tilt)
+    problem = prepare_problem(
+        placed,
+        mirror,
+        segments=segments,
+        residual=residual,
+        spread_height=spread_height,
+        spread_tilt=spread_tilt,
+        priors=priors,
+    )
+    warnings = list(placed.warnings)
+    count = len(placed.measured)
+    if segments == "random" and problem.model == "free":
+        warnings.append(
+            f"{count} segments are too few to estimate how segments spread (at least {FEWEST_SEGMENTS}): they are "
+            "left free; give both spreads to tie them"
+        )
+    start = np.array([getattr(placed.mirror.nominal, name) for name in PARAMETERS])
+    if vary is None:
+        varied, notes = _choose_varied(problem, start, placed.mirror.measurement.x_uncertainty)
+        warnings += notes
+    else:
+        varied = tuple(index for index, name in enumerate(PARAMETERS) if name in vary)
+    parameters, solution = problem.solve(start, varied)
+    if any(solution.at_bound):
+        warnings.append("a parameter runs away from the nominal without end: the data don't tell it; hold one")
+    converged = solution.converged and not any(solution.at_bound)
+    if not converged:
+        warnings.append("the fit has NOT CONVERGED")
+    state = _State.at(problem, parameters, varied, placed.mirror.measurement.x_uncertainty)
+    held = () if vary is not None else tuple(index for index in range(3) if index not in varied)
+    return _result(
+        placed,
+        problem,
+        state,
+        held=held,
+        residual=residual,
+        given=given,
+        cutoff=cutoff,
+        warnings=warnings,
+        converged=converged,
+    )
+
+
+def _required(mirror: Mirror | None) -> Mirror:
+    if mirror is None:
+        raise ParameterError("mirror is needed with a profile that is not placed on one")
+    return mirror
+
+
+def _check_vary(vary: tuple[Parameter, ...] | None) -> None:
+    for name in vary or ():
+        if name not in PARAMETERS:
+            raise ParameterError(f"vary takes some of {', '.join(PARAMETERS)}; got {name!r}")
+
+
+def prepare_problem(
+    profile: Profile | PlacedProfile,
+    mirror: Mirror | None = None,
+    *,
+    segments: SegmentModel = "random",
+    residual: ResidualModel = "correlated",
+    spread_height: float | None = None,
+    spread_tilt: float | None = None,
+    priors: tuple[Prior, ...] = (),
+) -> JointProblem:
+    """Reduce a profile and estimate its uncertainties: all of `fit_ellipse` but the values of p, q, theta.
+
+    A single segment has no misplacement of its own (its pose is the mirror's), and random segments fewer
+    than 5 are left free unless their spreads are given.
+    """
+    for name, value, allowed in (
+        ("segments", segments, get_args(SegmentModel)),
+        ("residual", residual, get_args(ResidualModel)),
+    ):
+        if value not in allowed:
+            raise ParameterError(f"{name} must be one of {', '.join(allowed)}; got {value!r}")
+    for key, spread in (("spread_height", spread_height), ("spread_tilt", spread_tilt)):
+        if spread is not None and not 0 < spread < np.inf:
+            raise ParameterError(f"{key} must be positive; got {spread!r}")
+    placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
+    reduction = reduce_profile(placed)
+    effects = segment_effects(reduction)
+    given = (spread_height, spread_tilt)
+    model, count = segments, len(reduction.segments)
+    if count == 1 and model == "random":
+        model = "fixed"
+    elif model == "random" and count < FEWEST_SEGMENTS and None in given[-effects.r :]:
+        model = "free"
+    return _problem(reduction, effects, model, residual, given, priors)
+
+
+def _problem(
+    reduction: Reduction,
+    effects: SegmentEffects,
+    model: SegmentModel,
+    residual: ResidualModel,
+    given: tuple[float | None, float | None],
+    priors: tuple[Prior, ...],
+) -> JointProblem:
+    """The joint problem with its uncertainties: estimated about a first fit with free segments."""
+    nominal = reduction.reference
+    start = np.array([nominal.p, nominal.q, nominal.theta])
+    unit = SurfaceError(noise=1.0)
+    own_model: SegmentModel = "fixed" if model == "fixed" else "free"
+    first = JointProblem(
+        reduction=reduction,
+        whitened=whiten(reduction, unit),
+        effects=effects,
+        error=unit,
+        model=own_model,
+        spreads=USUAL_SPREADS,
+    )
+    parameters, solution = first.solve(start, (0, 1, 2))
+    freedom = reduction.count - first.linear.shape[1] - 3
+    error = estimate_white(reduction, solution.residual, freedom)
+    ellipse = Ellipse(*(float(value) for value in parameters))
+    offset, partials = reduction.values(ellipse), reduction.partials(ellipse)
+    if residual == "correlated":
+        shared, own = partials, list(effects.own)
+        if own_model == "fixed":
+            shared = np.column_stack([partials, effects.shared_pose])
+            own = [columns[:, :0] for columns in effects.own]
+        error = estimate_correlated(reduction, offset=offset, shared=shared, own=own, noise=error.noise)
+    whitened = whiten(reduction, error)
+    spreads = USUAL_SPREADS
+    if model == "random":
+        spreads = estimate_spreads(reduction, whitened, effects, offset=offset, partials=partials, given=given)
+    return JointProblem(
+        reduction=reduction,
+        whitened=whitened,
+        effects=effects,
+        error=error,
+        model=model,
+        spreads=spreads,
+        priors=priors,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _State:
+    """A solution with the covariance of all that was varied, and the maps to what is reported."""
+
+    parameters: FloatArray  # (3,)
+    varied: tuple[int, ...]
+    linear: FloatArray  # (n,) the linear unknowns
+    covariance: FloatArray  # (v + n, v + n)
+
+    @classmethod
+    def at(cls, problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], x_uncertainty: float) -> _State:
+        covariance = problem.posterior(parameters, varied)
+        if x_uncertainty:
+            # measured at x + dx, the surface seems to differ by slope times dx: the same for all points
+            ellipse = Ellipse(*(float(value) for value in parameters))
+            nodes = problem.reduction.nodes
+            height = problem.reduction.quantity == "height"
+            change = problem.response(parameters, varied, ellipse.slope(nodes) if height else ellipse.curvature(nodes))
+            covariance = covariance + x_uncertainty**2 * np.outer(change, change)
+        return cls(
+            parameters=parameters,
+            varied=varied,
+            linear=problem.linear_solution(parameters),
+            covariance=covariance,
+        )
+
+    def ellipse_covariance(self) -> FloatArray:
+        """Covariance of (p, q, theta), NaN where held, shape (3, 3)."""
+        v, whole = len(self.varied), np.full((3, 3), np.nan)
+        whole[np.ix_(self.varied, self.varied)] = self.covariance[:v, :v]
+        return whole
+
+    def of_linear(self, matrix: FloatArray) -> FloatArray:
+        """A map of the linear unknowns, as a map of all unknowns."""
+        return np.column_stack([np.zeros((len(matrix), len(self.varied))), matrix])
+
+    def stderr(self, matrix: FloatArray) -> FloatArray:
+        """Standard uncertainties of linear functions of all unknowns, one for each row."""
+        variance = np.einsum("ij,jk,ik->i", matrix, self.covariance, matrix)
+        stderr: FloatArray = np.sqrt(np.maximum(variance, 0.0))
+        return stderr
+
+
+def _choose_varied(problem: JointProblem, start: FloatArray, x_uncertainty: float) -> tuple[tuple[int, ...], list[str]]:
+    """What the data can tell of p, q, theta, and a note for each that is held."""
+    longer, shorter = (0, 1) if start[0] >= start[1] else (1, 0)
+    varied: tuple[int, ...] = (0, 1, 2)
+    notes = []
+    for index in (longer, 2, shorter):
+        parameters, solution = problem.solve(start, varied)
+        v = len(varied)
+        covariance = _State.at(problem, parameters, varied, x_uncertainty).covariance[:v, :v]
+        place = varied.index(index)
+        stderr = float(np.sqrt(covariance[place, place]))
+        value = min(parameters[index], start[index])
+        if stderr <= KNOWN_SHARE * value and not solution.at_bound[place]:
+            continue
+        notes.append(_held_note(index, stderr, parameters, start, varied, covariance))
+        varied = tuple(other for other in varied if other != index)
+    return varied, notes
+
+
+def _held_note(
+    index: int,
+    stderr: float,
+    parameters: FloatArray,
+    start: FloatArray,
+    varied: tuple[int, ...],
+    covariance: FloatArray,
+) -> str:
+    name, kind = PARAMETERS[index], _kind(index)
+    place = varied.index(index)
+    share = 100 * stderr / start[index]
+    size = f"{number(stderr, kind)} ({share:.2g} %)" if np.isfinite(stderr) and share < 1000 else "beyond any use"
+    note = (
+        f"{name} is held at nominal, {number(start[index], kind, digits=5)}: free, its standard uncertainty would be "
+        f"{size}, above 1 % of its value"
+    )
+    known = []
+    for other, column in zip(varied, covariance[place] / covariance[place, place], strict=True):
+        if other == index or not np.isfinite(column):
+            continue
+        # how the estimate of the other follows the value at which this one is held
+        value = parameters[other] - column * (parameters[index] - start[index])
+        step, unit = (1.0, "m") if index < 2 else (1e-3, "mrad")
+        change = number(column * step, _kind(other), sign=True)
+        known.append(
+            f"{PARAMETERS[other]} = {number(value, _kind(other), digits=6)} {change} per {unit} of {name} - nominal"
+        )
+    return f"{note}; known is the combination {' and '.join(known)}" if known else note
+
+
+def _kind(index: int) -> str:
+    return "angle" if index == 2 else "length"
+
+
+def _result(
+    placed: PlacedProfile,
+    problem: JointProblem,
+    state: _State,
+    *,
+    held: tuple[int, ...],
+    residual: ResidualModel,
+    given: tuple[float | None, float | None],
+    cutoff: float | None,
+    warnings: list[str],
+    converged: bool,
+) -> EllipseFit:
+    mirror, quantity, effects = placed.mirror, placed.quantity, problem.effects
+    ellipse = Ellipse(*(float(value) for value in state.parameters))
+    totals = state.of_linear(problem.totals)
+    pose_map = common_mode(effects, quantity, problem.spreads) @ totals
+    segment_map = totals - np.concatenate(effects.pose) @ pose_map
+    unknowns = np.concatenate([np.zeros(len(state.varied)), state.linear])
+    pose_values, pose_stderr = pose_map @ unknowns, state.stderr(pose_map)
+    single = len(mirror.segments) == 1
+    own = np.zeros(len(segment_map)) if single else segment_map @ unknowns
+    own_stderr = np.zeros(len(segment_map)) if single else state.stderr(segment_map)
+    everything = totals @ unknowns
+    r = effects.r
+    rest, misplaced = _split(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
+    figure = figure_errors(placed, rest, misplaced, cutoff=cutoff)
+    if r == 1:
+        warnings = [
+            *warnings,
+            "slopes don't tell heights: what depends on a height is not known and shown as –",
+        ]
+    if r == 2:
+        pose = Pose(
+            height=float(pose_values[0]),
+            tilt=float(pose_values[1]),
+            height_stderr=float(pose_stderr[0]),
+            tilt_stderr=float(pose_stderr[1]),
+        )
+    else:
+        pose = Pose(height=None, tilt=float(pose_values[0]), height_stderr=None, tilt_stderr=float(pose_stderr[0]))
+    model = problem.model
+    return EllipseFit(
+        ellipse=ellipse,
+        varied=tuple(PARAMETERS[index] for index in state.varied),
+        covariance=state.ellipse_covariance(),
+        pose=pose,
+        segments=_segment_states(placed, figure, own.reshape(-1, r), own_stderr.reshape(-1, r), single),
+        figure=figure,
+        focus=_focus_shift(mirror.nominal, ellipse, pose, state, pose_map, held),
+        converged=converged,
+        warnings=tuple(warnings),
+        settings=FitSettings(
+            segments=model,
+            residual=residual,
+            spread_height=problem.spreads[0] if model == "random" and r == 2 else None,
+            spread_tilt=problem.spreads[1] if model == "random" else None,
+            spreads_estimated=model == "random" and None in given[-r:],
+            surface_error=problem.error,
+            priors=problem.priors,
+            x_uncertainty=mirror.measurement.x_uncertainty,
+        ),
+        placed=placed,
+        residual=rest,
+        misplacement=misplaced,
+    )
+
+
+def _split(
+    placed: PlacedProfile, ellipse: Ellipse, totals: FloatArray, own: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Measured minus ellipse and total effects, and the segments' own effects, at the points."""
+    curve = ellipse.height(placed.x) if placed.quantity == "height" else ellipse.slope(placed.x)
+    rest, misplaced = placed.values - curve, np.zeros_like(curve)
+    for number_, total, mine in zip(placed.measured, totals, own, strict=True):
+        part = placed.part(number_)
+        if placed.quantity == "height":
+            lever = placed.x[part] - placed.mirror.segments[number_].middle
+            rest[part] -= total[0] + total[1] * lever
+            misplaced[part] = mine[0] + mine[1] * lever
+        else:
+            rest[part] -= total[0]
+            misplaced[part] = mine[0]
+    return rest, misplaced
+
+
+def _segment_states(
+    placed: PlacedProfile, figure: Figure, own: FloatArray, stderr: FloatArray, single: bool
+) -> tuple[SegmentState, ...]:
+    measured = {segment: row for row, segment in enumerate(placed.measured)}
+    states = []
+    for index, segment in enumerate(placed.mirror.segments):
+        row = measured.get(index)
+        heights = row is not None and (placed.quantity == "height" or single)
+        states.append(
+            SegmentState(
+                name=segment.name,
+                height=float(own[row, 0]) if heights else None,
+                tilt=None if row is None else float(own[row, -1]),
+                height_stderr=float(stderr[row, 0]) if heights else None,
+                tilt_stderr=None if row is None else float(stderr[row, -1]),
+                height_error_rms=figure.segment_height_error_rms[index],
+                slope_error_rms=figure.segment_slope_error_rms[index],
+            )
+        )
+    return tuple(states)
+
+
+def _focus_shift(
+    nominal: Ellipse, ellipse: Ellipse, pose: Pose, state: _State, pose_map: FloatArray, held: tuple[int, ...]
+) -> FocusShift:
+    """Foci of the ellipse, turned by the tilt about the origin and lifted by the height, minus nominal."""
+    c, s = np.cos(ellipse.theta), np.sin(ellipse.theta)
+    c0, s0 = np.cos(nominal.theta), np.sin(nominal.theta)
+    turn = np.array([[np.cos(pose.tilt), -np.sin(pose.tilt)], [np.sin(pose.tilt), np.cos(pose.tilt)]])
+    lift = np.array([0.0, pose.height or 0.0])
+    result: dict[str, float | None] = {}
+    for name, own, direction, axes in (
+        ("image", 1, np.array([c, s]), np.array([[c0, s0], [-s0, c0]])),
+        ("source", 0, np.array([-c, s]), np.array([[c0, -s0], [s0, c0]])),
+    ):
+        distance = (ellipse.p, ellipse.q)[own]
+        focus = turn @ (distance * direction)
+        shift = focus + lift - nominal.foci[own]
+        # derivative with respect to all unknowns: its distance, theta, then the pose
+        across = np.array([-s, c]) if own == 1 else np.array([s, c])
+        gradient = np.zeros((2, len(state.covariance)))
+        for index, column in ((own, direction), (2, distance * across)):
+            if index in state.varied:
+                gradient[:, state.varied.index(index)] += turn @ column
+        gradient += np.outer([-focus[1], focus[0]], pose_map[-1])
+        if len(pose_map) == 2:
+            gradient += np.outer([0.0, 1.0], pose_map[0])
+        values = {"dx": shift[0], "dz": shift[1], "along": axes[0] @ shift, "across": axes[1] @ shift}
+        maps = np.stack([gradient[0], gradient[1], axes[0] @ gradient, axes[1] @ gradient])
+        for key, stderr in zip(values, state.stderr(maps), strict=True):
+            vertical = key in ("dz", "across")
+            known = not vertical or pose.height is not None
+            sure = known and own not in held and not (vertical and 2 in held)
+            result[f"{name}_{key}"] = float(values[key]) if known else None
+            result[f"{name}_{key}_stderr"] = float(stderr) if sure else None
+    return FocusShift(**result)  # type: ignore[arg-type]  # dx and along are always numbers
+
+
+def _fields(item: object) -> dict[str, Any]:
+    return {entry.name: getattr(item, entry.name) for entry in fields(item)}  # type: ignore[arg-type]  # a dataclass

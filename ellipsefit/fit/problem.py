@@ -1,0 +1,157 @@
+"""The joint least-squares problem of the ellipse, the pose and every segment's height and tilt.
+
+All but p, q and theta enter linearly, through columns that do not depend on them. They are therefore
+projected out once (variable projection: G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973)
+413-432; exact here), and the nonlinear problem has three parameters at most, for any number of segments.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from ellipsefit.arrays import FloatArray
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.fit.effects import SegmentEffects
+from ellipsefit.fit.prior import Prior
+from ellipsefit.fit.reduction import Reduction
+from ellipsefit.fit.solver import LeastSquaresSolution, inverse_normal, minimise
+from ellipsefit.fit.surface_error import SurfaceError, WhitenedSegment
+
+SegmentModel = Literal["free", "fixed", "random"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class JointProblem:
+    """Everything of the fit but the values of p, q and theta.
+
+    The linear unknowns are: with free segments, the effects of each; with fixed ones, the pose alone; with
+    random ones, the pose and each segment's deviation from it, held by rows deviation / spread.
+    """
+
+    reduction: Reduction
+    whitened: tuple[WhitenedSegment, ...]
+    effects: SegmentEffects
+    error: SurfaceError  # by which the rows are divided
+    model: SegmentModel
+    spreads: tuple[float, float]
+    priors: tuple[Prior, ...] = ()
+
+    def residual(self, parameters: FloatArray) -> FloatArray:
+        """Residuals over their uncertainty at (p, q, theta), linear unknowns at zero, shape (M,)."""
+        rows = self._divide(self.reduction.values(Ellipse(*(float(value) for value in parameters))))
+        rows[: len(self._target)] -= self._target
+        prior = [(np.dot(prior.weights, parameters) - prior.value) / prior.stderr for prior in self.priors]
+        return np.concatenate([rows, prior])
+
+    def jacobian(self, parameters: FloatArray) -> FloatArray:
+        """Derivative of `residual` with respect to p, q, theta, shape (M, 3)."""
+        rows = self._divide(self.reduction.partials(Ellipse(*(float(value) for value in parameters))))
+        prior = [np.array(prior.weights) / prior.stderr for prior in self.priors]
+        return np.concatenate([rows, np.array(prior).reshape(-1, 3)])
+
+    def project(self, rows: FloatArray) -> FloatArray:
+        """Rows less all that the linear unknowns can explain."""
+        basis = self._linear_basis
+        projected: FloatArray = rows - basis @ (basis.T @ rows)
+        return projected
+
+    def solve(self, start: FloatArray, varied: tuple[int, ...]) -> tuple[FloatArray, LeastSquaresSolution]:
+        """Best p, q, theta with the others held at `start`; the solution holds the projected rows."""
+        chosen = list(varied)
+
+        def whole(values: FloatArray) -> FloatArray:
+            parameters = start.copy()
+            parameters[chosen] = values
+            return parameters
+
+        lower, upper = self._bounds(start)
+        if not chosen:
+            rest = self.project(self.residual(start))
+            empty = np.zeros((len(rest), 0))
+            return start, LeastSquaresSolution(
+                values=np.zeros(0), residual=rest, jacobian=empty, converged=True, at_bound=(), evaluations=1
+            )
+        solution = minimise(
+            lambda values: self.project(self.residual(whole(values))),
+            lambda values: self.project(self.jacobian(whole(values)))[:, chosen],
+            start[chosen],
+            lower=lower[chosen],
+            upper=upper[chosen],
+        )
+        return whole(solution.values), solution
+
+    def linear_solution(self, parameters: FloatArray) -> FloatArray:
+        """Linear unknowns that fit best at (p, q, theta)."""
+        size = np.linalg.norm(self.linear, axis=0)
+        found: FloatArray = np.linalg.lstsq(self.linear / size, -self.residual(parameters), rcond=None)[0] / size
+        return found
+
+    def joint_jacobian(self, parameters: FloatArray, varied: tuple[int, ...]) -> FloatArray:
+        """Columns of the varied parameters, then of the linear unknowns, shape (M, v + n)."""
+        return np.column_stack([self.jacobian(parameters)[:, list(varied)], self.linear])
+
+    def posterior(self, parameters: FloatArray, varied: tuple[int, ...]) -> FloatArray:
+        """Covariance of the varied parameters and the linear unknowns, shape (v + n, v + n)."""
+        return inverse_normal(self.joint_jacobian(parameters, varied))
+
+    def response(self, parameters: FloatArray, varied: tuple[int, ...], pattern: FloatArray) -> FloatArray:
+        """Change of all unknowns when node values `pattern` are added to the data, shape (v + n,)."""
+        rows = np.concatenate([self._divide(pattern), np.zeros(len(self.priors))])
+        jacobian = self.joint_jacobian(parameters, varied)
+        size = np.linalg.norm(jacobian, axis=0)
+        change: FloatArray = np.linalg.lstsq(jacobian / size, rows, rcond=None)[0] / size
+        return change
+
+    @cached_property
+    def totals(self) -> FloatArray:
+        """Matrix that takes the linear unknowns to the effects of each segment, shape (J r, n)."""
+        r, count = self.effects.r, len(self.effects.own)
+        own = np.eye(count * r)
+        if self.model == "free":
+            return own
+        pose = np.concatenate(self.effects.pose)
+        return pose if self.model == "fixed" else np.column_stack([pose, own])
+
+    @cached_property
+    def linear(self) -> FloatArray:
+        """Columns of the linear unknowns, shape (M, n)."""
+        r, count = self.effects.r, len(self.effects.own)
+        own = np.zeros((len(self.reduction.nodes), count * r))
+        row = 0
+        for number, columns in enumerate(self.effects.own):
+            own[row : row + len(columns), number * r : (number + 1) * r] = columns
+            row += len(columns)
+        rows = self._divide(own @ self.totals)
+        if self.model == "random":
+            spreads = np.tile(self.spreads[-r:], count)
+            rows[len(self._target) :, r:] = np.diag(1 / spreads)
+        return np.concatenate([rows, np.zeros((len(self.priors), rows.shape[1]))])
+
+    @cached_property
+    def _linear_basis(self) -> FloatArray:
+        size = np.linalg.norm(self.linear, axis=0)
+        return np.linalg.qr(self.linear / size)[0]
+
+    @cached_property
+    def _target(self) -> FloatArray:
+        return np.concatenate([white.projection for white in self.whitened])
+
+    def _divide(self, values: FloatArray) -> FloatArray:
+        """Node values over their uncertainty, with room for the rows of random effects."""
+        parts = self.reduction.split(values)
+        rows = [white.factor @ part for white, part in zip(self.whitened, parts, strict=True)]
+        if self.model == "random":
+            rows.append(np.zeros((self.effects.r * len(self.whitened), *values.shape[1:])))
+        return np.concatenate(rows)
+
+    def _bounds(self, start: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Ranges in which every point of the mirror stays on the ellipse."""
+        nodes = self.reduction.nodes
+        reach = np.array([max(-nodes.min(), 0.0), max(nodes.max(), 0.0)]) * 1.001
+        lower = np.append(np.maximum(start[:2] / 20, reach), start[2] / 20)
+        upper = np.append(start[:2] * 20, min(start[2] * 20, 1.57))
+        return lower, upper

@@ -1,0 +1,140 @@
+"""Bounded nonlinear least squares with analytic derivatives, and a claim of convergence of our own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from ellipsefit.arrays import FloatArray, sealed
+
+#: Largest part of the residual that may still lie along the tangent plane at a solution.
+CONVERGED_OFFSET: Final = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LeastSquaresSolution:
+    """Minimum of a sum of squares."""
+
+    values: FloatArray  # (k,) the parameters
+    residual: FloatArray  # (M,) at the minimum
+    jacobian: FloatArray  # (M, k) at the minimum
+    converged: bool  # the residual is orthogonal to the tangent plane, as far as the bounds allow
+    at_bound: tuple[bool, ...]  # (k,)
+    evaluations: int
+
+    def __post_init__(self) -> None:
+        for name in ("values", "residual", "jacobian"):
+            object.__setattr__(self, name, sealed(getattr(self, name)))
+
+    @property
+    def sum_of_squares(self) -> float:
+        """Residual sum of squares."""
+        return float(self.residual @ self.residual)
+
+    def covariance(self, variance: float = 1.0) -> FloatArray:
+        """Covariance of the parameters: variance times (J'J)^-1, from a QR of scaled columns, shape (k, k)."""
+        return variance * inverse_normal(self.jacobian)
+
+
+def minimise(
+    residual: Callable[[FloatArray], FloatArray],
+    jacobian: Callable[[FloatArray], FloatArray],
+    start: FloatArray,
+    *,
+    lower: FloatArray | float = -np.inf,
+    upper: FloatArray | float = np.inf,
+    scale: FloatArray | None = None,
+) -> LeastSquaresSolution:
+    """Minimise the sum of squares of residuals that are divided by their uncertainty.
+
+    Parameters
+    ----------
+    residual, jacobian : callable
+        Of the parameters, shape (k,); they return shapes (M,) and (M, k).
+    start, lower, upper : array, shape (k,)
+        Start and bounds.
+    scale : array, shape (k,), optional
+        Size at which each parameter counts; by default the norm of its column, followed as it changes.
+
+    Returns
+    -------
+    LeastSquaresSolution
+        `converged` is judged by the relative offset of Bates and Watts (Nonlinear Regression Analysis,
+        1988, section 2.2.3): the length of the residual's projection on the tangent plane, here over the
+        length of the residual; components that push against a bound do not count.
+    """
+    from scipy.optimize import least_squares
+
+    start = np.asarray(start, dtype=np.float64)
+    lower, upper = np.broadcast_to(lower, start.shape), np.broadcast_to(upper, start.shape)
+    found = least_squares(
+        residual,
+        start,
+        jac=jacobian,
+        bounds=(lower, upper),
+        method="trf",
+        x_scale="jac" if scale is None else scale,
+        ftol=1e-15,
+        xtol=1e-15,
+        gtol=None,  # an absolute gradient means nothing for residuals of unknown size
+        max_nfev=1000,
+    )
+    values, rest = _polish(residual, jacobian, found.x, lower, upper)
+    slopes = jacobian(values)
+    at_bound = tuple(bool(v <= low or v >= high) for v, low, high in zip(values, lower, upper, strict=True))
+    free = slopes[:, ~np.array(at_bound)]
+    offset = np.linalg.norm(np.linalg.qr(free)[0].T @ rest) if free.size else 0.0
+    length = np.linalg.norm(rest)
+    # a residual at rounding level has no direction
+    exact = length <= 1e-13 * np.linalg.norm(residual(start))
+    return LeastSquaresSolution(
+        values=values,
+        residual=rest,
+        jacobian=slopes,
+        converged=bool(np.isfinite(rest).all() and (exact or offset <= CONVERGED_OFFSET * length)),
+        at_bound=at_bound,
+        evaluations=int(found.nfev),
+    )
+
+
+def _polish(
+    residual: Callable[[FloatArray], FloatArray],
+    jacobian: Callable[[FloatArray], FloatArray],
+    values: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Newton steps while they shorten the residual: a trust region stops a few digits early."""
+    rest = residual(values)
+    for _ in range(20):
+        slopes = jacobian(values)
+        size = np.linalg.norm(slopes, axis=0)
+        size[size == 0] = 1.0
+        step = np.linalg.lstsq(slopes / size, -rest, rcond=None)[0] / size
+        trial = values + step
+        if not np.all((trial > lower) & (trial < upper)):
+            break
+        trial_rest = residual(trial)
+        if not trial_rest @ trial_rest < rest @ rest:
+            break
+        values, rest = trial, trial_rest
+    return values, rest
+
+
+def inverse_normal(matrix: FloatArray) -> FloatArray:
+    """(J'J)^-1 for a tall matrix J, shape (k, k), without forming J'J: from R of J = QR with scaled columns.
+
+    A combination of columns that the rows do not determine gives infinite variances.
+    """
+    size = np.linalg.norm(matrix, axis=0)
+    size[size == 0] = 1.0
+    triangle = np.linalg.qr(matrix / size, mode="r")
+    diagonal = np.abs(np.diag(triangle))
+    if len(triangle) < matrix.shape[1] or diagonal.min(initial=1.0) <= 1e-14 * diagonal.max(initial=1.0):
+        return np.full((matrix.shape[1], matrix.shape[1]), np.inf)
+    inverse = np.linalg.inv(triangle) / size[:, None]
+    product: FloatArray = inverse @ inverse.T
+    return product

@@ -1,0 +1,235 @@
+"""The surface's own error along a segment: a stationary correlated part and white noise.
+
+The correlated part is a Gaussian process with a Matérn covariance of smoothness 3/2, 5/2 or infinity
+(C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, eq. 4.17 and 4.9),
+independent from segment to segment. Its smoothness, variance and length, and the noise, are those of
+largest restricted likelihood (REML: H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545-554), with
+analytic derivatives, from block means and from the scatter that the means leave. The smoothness counts:
+how much of the error looks like an ellipse's depends on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from ellipsefit.arrays import FloatArray
+from ellipsefit.fit.reduction import Reduction, SegmentMoments
+
+#: Smoothness classes that are tried; infinity is the Gaussian covariance.
+SMOOTHNESS: Final = (2.5, np.inf, 1.5)
+#: Bounds of the correlation length: share of the mean block width, multiple of the longest segment.
+SHORTEST: Final = 0.5
+LONGEST: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceError:
+    """Model of what remains when ellipse and pose of a segment are taken away.
+
+    `noise` is the standard deviation of a point of weight 1, which means in units of the given sigma, or
+    in m (rad) without one; `correlated` is the standard deviation of the correlated part [m or rad],
+    0 for a white residual; `length` its correlation length [m] and `smoothness` its Matérn class.
+    """
+
+    noise: float
+    correlated: float = 0.0
+    length: float = 0.0
+    smoothness: float = np.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WhitenedSegment:
+    """One segment divided by its uncertainty: residual at the nodes f is `factor @ f - projection`."""
+
+    factor: FloatArray  # (k, k)
+    projection: FloatArray  # (k,)
+
+
+def whiten(reduction: Reduction, error: SurfaceError) -> tuple[WhitenedSegment, ...]:
+    """Divide every segment by its uncertainty under a model of the surface error."""
+    if error.correlated == 0.0:
+        return tuple(
+            WhitenedSegment(factor=part.factor / error.noise, projection=part.projection / error.noise)
+            for part in reduction.segments
+        )
+    return tuple(_whiten_correlated(part, error) for part in reduction.segments)
+
+
+def _whiten_correlated(part: SegmentMoments, error: SurfaceError) -> WhitenedSegment:
+    from scipy.linalg import solve_triangular
+
+    covariance = error.correlated**2 * _matern(part.block_x, error.length, error.smoothness)[0]
+    covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
+    both = np.column_stack([part.block_basis, part.block_value])
+    white = solve_triangular(np.linalg.cholesky(covariance), both, lower=True, check_finite=False)
+    triangle: FloatArray = np.linalg.qr(white)[1]
+    k = len(part.nodes)
+    return WhitenedSegment(factor=triangle[:k, :k], projection=triangle[:k, k])
+
+
+def estimate_white(reduction: Reduction, residual: FloatArray, freedom: int) -> SurfaceError:
+    """White noise from the residuals of a fit at unit noise and its degrees of freedom."""
+    rest = sum(part.rest for part in reduction.segments)
+    square = max(float(residual @ residual) + rest, 0.0)
+    return SurfaceError(noise=float(np.sqrt(square / max(freedom, 1))) or 1e-300)
+
+
+def estimate_correlated(
+    reduction: Reduction,
+    *,
+    offset: FloatArray,
+    shared: FloatArray,
+    own: list[FloatArray],
+    noise: float,
+) -> SurfaceError:
+    """Estimate noise, correlated spread and correlation length by REML.
+
+    Parameters
+    ----------
+    reduction : Reduction
+    offset : array, shape (K,)
+        Node values of the ellipse about which the model is linear, minus reference.
+    shared : array, shape (K, s)
+        Node values of the effects that all segments share (ellipse, pose).
+    own : list of array, shape (k, r) each
+        Node values of the effects that each segment has for itself (height, tilt).
+    noise : float
+        Starting value, as `SurfaceError.noise`.
+    """
+    from scipy.optimize import minimize
+
+    likelihood = _Likelihood(reduction, offset, shared, own)
+    widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
+    longest = max(part.length for part in reduction.segments)
+    scatter = likelihood.scatter
+    within = sum(part.within for part in reduction.segments)
+    within_freedom = sum(part.within_freedom for part in reduction.segments)
+    if within_freedom > 0 and within > 0:
+        noise = float(np.sqrt(within / within_freedom))
+    bounds = [
+        (np.log(noise) - 7, np.log(noise) + 4),
+        (np.log(scatter) - 9, np.log(scatter) + 4),
+        (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * longest)),
+    ]
+    lowest, best, smoothness = np.inf, np.zeros(3), SMOOTHNESS[0]
+    starts = [(np.log(noise), np.log(scatter), np.log(longest / share)) for share in (6, 30)]
+    for trial in SMOOTHNESS:
+        likelihood.smoothness = trial
+        for start in starts:
+            found = minimize(
+                likelihood,
+                np.clip(start, *np.transpose(bounds)),
+                jac=True,
+                method="L-BFGS-B",
+                bounds=bounds,
+                options={"ftol": 1e-9, "gtol": 1e-3, "maxiter": 60},
+            )
+            if found.fun < lowest:
+                lowest, best, smoothness = float(found.fun), found.x, trial
+        starts = [(best[0], best[1], best[2])]  # the classes differ little: one search about the best so far
+    noise, correlated, length = (float(value) for value in np.exp(best))
+    return SurfaceError(noise=noise, correlated=correlated, length=length, smoothness=smoothness)
+
+
+def _matern(x: FloatArray, length: float, smoothness: float) -> tuple[FloatArray, FloatArray]:
+    """Correlation of points on a segment and its derivative with respect to log(length), (B, B) each."""
+    distance = np.abs(x[:, None] - x[None, :]) / length
+    if smoothness == np.inf:
+        square = distance * distance
+        decay = np.exp(-square / 2)
+        return decay, square * decay
+    a = np.sqrt(2 * smoothness) * distance
+    decay = np.exp(-a)
+    if smoothness == 1.5:
+        return (1 + a) * decay, a * a * decay
+    return (1 + a + a * a / 3) * decay, a * a * (1 + a) / 3 * decay
+
+
+class _Likelihood:
+    """Minus twice the restricted log-likelihood as a function of log noise, log spread, log length."""
+
+    def __init__(self, reduction: Reduction, offset: FloatArray, shared: FloatArray, own: list[FloatArray]) -> None:
+        self.parts = reduction.segments
+        self.smoothness = SMOOTHNESS[0]
+        offsets, shares = reduction.split(offset), reduction.split(shared)
+        self.s, self.r = shared.shape[1], own[0].shape[1]
+        # columns scaled to unit size: likelihood differences do not depend on it, conditioning does
+        size = np.linalg.norm(shared, axis=0)
+        size[size == 0] = 1.0
+        self.columns = []
+        for part, shift, share, mine in zip(self.parts, offsets, shares, own, strict=True):
+            effects = part.block_basis @ np.column_stack([share / size, mine])
+            self.columns.append(np.column_stack([effects, part.block_value - part.block_basis @ shift]))
+        self.within = sum(part.within for part in self.parts)
+        self.within_freedom = sum(part.within_freedom for part in self.parts)
+        self.scatter = self._scatter()
+
+    def _scatter(self) -> float:
+        """Rms of the block means less each segment's own and shared effects, the segments taken singly."""
+        squares, count = 0.0, 0
+        for columns in self.columns:
+            effects, value = columns[:, :-1], columns[:, -1]
+            rest = value - effects @ np.linalg.lstsq(effects, value, rcond=None)[0]
+            squares, count = squares + float(rest @ rest), count + len(value)
+        return float(np.sqrt(squares / count)) or 1e-12
+
+    def __call__(self, logs: FloatArray) -> tuple[float, FloatArray]:
+        from scipy.linalg import lapack
+
+        noise, spread, length = np.exp(logs)
+        s, r = self.s, self.r
+        value = self.within_freedom * 2 * logs[0] + self.within / noise**2
+        gradient = np.array([2 * self.within_freedom - 2 * self.within / noise**2, 0.0, 0.0])
+        changes, solved, grams = [], [], []
+        for part, columns in zip(self.parts, self.columns, strict=True):
+            correlation, longer = _matern(part.block_x, length, self.smoothness)
+            white = noise**2 / part.block_weight
+            correlation *= spread**2
+            longer *= spread**2
+            covariance = correlation.copy()
+            covariance[np.diag_indices_from(covariance)] += white
+            triangle, info = lapack.dpotrf(covariance, lower=1, overwrite_a=1)
+            if info != 0:
+                return np.inf, np.zeros(3)
+            value += 2 * float(np.log(np.diag(triangle)).sum())
+            inverse = lapack.dpotri(triangle, lower=1, overwrite_c=1)[0]
+            inverse = np.tril(inverse) + np.tril(inverse, -1).T
+            change = (2 * white, 2 * correlation, longer)
+            gradient += [inverse.diagonal() @ change[0], np.vdot(inverse, change[1]), np.vdot(inverse, change[2])]
+            changes.append(change)
+            solved.append(inverse @ columns)
+            grams.append(columns.T @ solved[-1])
+        # eliminate each segment's own effects, then solve the shared ones together
+        normal = np.zeros((s, s))
+        right = np.zeros(s)
+        inner = []
+        for gram in grams:
+            mine = gram[s : s + r, s : s + r]
+            value += float(np.linalg.slogdet(mine)[1]) if r else 0.0
+            coupling = np.linalg.solve(mine, gram[s : s + r, :]) if r else np.zeros((0, s + r + 1))
+            inner.append(coupling)
+            reduced = gram - gram[:, s : s + r] @ coupling
+            normal += reduced[:s, :s]
+            right += reduced[:s, -1]
+            value += float(reduced[-1, -1])
+        covariance_shared = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+        value += float(np.log(np.maximum(np.linalg.eigvalsh(normal), 1e-300)).sum()) if s else 0.0
+        best = covariance_shared @ right
+        value -= float(right @ best)
+        for change, columns_solved, gram, coupling in zip(changes, solved, grams, inner, strict=True):
+            mine = coupling[:, -1] - coupling[:, :s] @ best
+            rest = columns_solved[:, -1] - columns_solved[:, : s + r] @ np.concatenate([best, mine])
+            # covariance of all effects of this segment: the shared ones, and its own given them
+            spread_all = np.vstack([np.eye(s), -coupling[:, :s]])
+            effects = spread_all @ covariance_shared @ spread_all.T
+            if r:
+                effects[s:, s:] += np.linalg.inv(gram[s : s + r, s : s + r])
+            weighted = columns_solved[:, : s + r] @ effects
+            for k, slope in enumerate(change):
+                product = slope[:, None] * columns_solved[:, : s + r] if k == 0 else slope @ columns_solved[:, : s + r]
+                pull = slope * rest if k == 0 else slope @ rest
+                gradient[k] -= float(np.vdot(weighted, product)) + float(rest @ pull)
+        return float(value), gradient
