@@ -188,6 +188,8 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
     return placed
 
 
+#: Heights [m] and slopes [rad] beyond this are nonsense, and their squares might overflow.
+_LARGEST_VALUE: Final = 1e6
 #: Positions written with a few decimals may end this far outside their span [m].
 _SLACK: Final = 1e-9
 
@@ -223,14 +225,15 @@ def _segment_of_points(profile: Profile, x: FloatArray, mirror: Mirror) -> IntAr
         index = np.searchsorted(starts - _SLACK, x, side="right") - 1
     else:
         names, codes = np.unique(profile.segment, return_inverse=True)
+        named = np.bincount(codes[profile.used], minlength=len(names)) > 0  # a masked point may have any name
         known = {segment.name: number for number, segment in enumerate(mirror.segments)}
-        strangers = [str(name) for name in names if name not in known]
+        strangers = [str(name) for name in names[named] if str(name) not in known]
         if strangers:
             raise DataError(
                 f"{profile.name}: segment '{strangers[0]}' is not in the mirror file of '{mirror.name}'; "
                 f"expected one of {', '.join(known)}"
             )
-        index = np.array([known[str(name)] for name in names])[codes]
+        index = np.array([known.get(str(name), -1) for name in names])[codes]
     index = np.where(np.isfinite(x), index, -1)
     inside = (index >= 0) & (x >= starts[index] - _SLACK) & (x <= ends[index] + _SLACK)
     return np.where(inside, index, -1)
@@ -265,6 +268,12 @@ def _check_points(placed: PlacedProfile, y: FloatArray | None) -> None:
                 f"{placed.name}: x = {x[1:][same][0] * 1e3:.6g} mm stands twice in segment '{segment.name}'; "
                 "expected each position once"
             )
+        positions = len(np.unique(x))  # fewer than points where y differs
+        if positions < FEWEST_POINTS:
+            raise DataError(
+                f"{placed.name}: segment '{segment.name}' has points at {positions} position"
+                f"{'s' * (positions > 1)} only; expected at least {FEWEST_POINTS}, or none"
+            )
 
 
 def _check_shape(placed: PlacedProfile) -> None:
@@ -273,6 +282,12 @@ def _check_shape(placed: PlacedProfile) -> None:
     The measured values are regressed on the nominal ones, both less their line (heights) or mean (slopes)
     in each segment; the ratio is 1 for the nominal mirror, -1 with the sign of the height flipped.
     """
+    largest = float(np.abs(placed.values).max())
+    if largest > _LARGEST_VALUE:
+        raise DataError(
+            f"{placed.name}: a {placed.quantity} of {largest:g} {'m' if placed.quantity == 'height' else 'rad'} "
+            "is none of a mirror; expected another unit or a mask"
+        )
     nominal = placed.mirror.nominal
     ideal = nominal.height(placed.x) if placed.quantity == "height" else nominal.slope(placed.x)
     degree = 1 if placed.quantity == "height" else 0

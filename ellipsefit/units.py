@@ -6,6 +6,7 @@ Parsing is pint's; it is loaded at the first quantity, not on import.
 from __future__ import annotations
 
 import re
+import tokenize
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
@@ -29,8 +30,14 @@ PRACTICAL: Final = {
     "angle": ((1e-3, "mrad"), (1e-6, "urad"), (1e-9, "nrad")),
 }
 
-_QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*((?:1\s*/|[^\s\d.,+-]).*?)?\s*")
 _ALIASES: Final = {"µ": "u", "μ": "u", "°C": "degC", "°": "deg"}
+#: Names joined by / * or blanks, each with a small power: pint evaluates text as an expression, so nothing
+#: else reaches it.
+_UNIT: Final = re.compile(
+    r"(?:1?\s*/\s*)?{name}(?:(?:\s*[/*·]\s*|\s+){name})*".format(name=r"[A-Za-zÅ_]+(?:(?:\^|\*\*)-?\d)?")
+)
+_LONGEST_UNIT: Final = 40
 
 
 @cache
@@ -65,8 +72,12 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
     spelled = unit
     for alias, plain in _ALIASES.items():
         spelled = spelled.replace(alias, plain)
+    if kind == "expansion":
+        spelled = spelled.replace("degC", "K")  # of a difference, where both are the same
     if spelled.startswith("/"):
         spelled = "1 " + spelled
+    if len(spelled) > _LONGEST_UNIT or not _UNIT.fullmatch(spelled):
+        raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'")
     registry = _registry()
     try:
         parsed: Any = registry.Quantity(spelled)
@@ -74,11 +85,11 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
         zero = registry.Quantity(0.0 * parsed.magnitude, units)
         one = registry.Quantity(1.0 * parsed.magnitude, units)
         if kind == "angle" and not _is_angle(units):
-            raise UnitError(f"'{unit}' is no unit of {kind}; expected {_a(kind)} such as '{example}'")
+            raise UnitError(f"{_shown(unit)} is no unit of {kind}; expected {_a(kind)} such as '{example}'")
         offset = float(zero.to(si).magnitude)
         factor = float(one.to(si).magnitude) - offset
     except pint.DimensionalityError:
-        raise UnitError(f"'{unit}' is no unit of {kind}; expected {_a(kind)} such as '{example}'") from None
+        raise UnitError(f"{_shown(unit)} is no unit of {kind}; expected {_a(kind)} such as '{example}'") from None
     except UnitError:
         raise
     except (
@@ -89,11 +100,13 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
         SyntaxError,
         ArithmeticError,
         KeyError,
+        AssertionError,
+        tokenize.TokenError,
     ):
         # pint evaluates the text as an expression, so any of these can come out of nonsense
-        raise UnitError(f"unknown unit '{unit}'; expected {_a(kind)} such as '{example}'") from None
+        raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'") from None
     if parsed.magnitude != 1:
-        raise UnitError(f"unknown unit '{unit}'; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'")
     return factor, offset
 
 
@@ -103,6 +116,12 @@ def _is_angle(units: Any) -> bool:
         return False
     base = _registry().Quantity(1.0, units).to_root_units().units
     return str(base) == "radian" or (str(base) == "dimensionless" and "/" in str(units))
+
+
+def _shown(value: object) -> str:
+    """What was got, on one line and not too long."""
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:56]} ..."
 
 
 def _a(kind: str) -> str:
@@ -136,23 +155,23 @@ def parse_quantity(text: object, kind: str) -> float:
     """
     example = KINDS[kind][1]
     if not isinstance(text, str):
-        raise UnitError(f"got {text!r} without a unit; expected {_a(kind)} as a string, such as '{example}'")
+        raise UnitError(f"got {_shown(text)} without a unit; expected {_a(kind)} as a string, such as '{example}'")
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise UnitError(f"got '{text}'; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"got {_shown(text)}; expected {_a(kind)} such as '{example}'")
     number, unit = match.groups()
     if not unit:
-        raise UnitError(f"got '{text}' without a unit; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"got {_shown(text)} without a unit; expected {_a(kind)} such as '{example}'")
     factor, offset = unit_factor(unit, kind)
     value = float(to_si(float(number), factor)) + offset
     if not abs(value) < float("inf"):
-        raise UnitError(f"got '{text}'; expected a finite {kind} such as '{example}'")
+        raise UnitError(f"got {_shown(text)}; expected a finite {kind} such as '{example}'")
     return value
 
 
 def to_si(number: Any, factor: float) -> Any:
     """Number(s) times a unit's factor, rounded once: 250 um is 0.00025, not 250 * 1e-6 = 0.00024999999999999995."""
-    inverse = round(1 / factor) if factor < 1 else 0
+    inverse = float(round(1 / factor)) if factor < 1 else 0.0
     return number / inverse if inverse and abs(inverse * factor - 1) < 1e-12 else number * factor
 
 

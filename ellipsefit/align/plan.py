@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.ellipse_fit import EllipseFit
 from ellipsefit.mirror import Mirror
 from ellipsefit.rows import Table, number
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Figure_
 
 #: Length below which a rest counts as none [m]: a thousandth of what any adjuster resolves.
 NOTHING: Final = 1e-9
@@ -60,7 +63,8 @@ class CorrectionPlan:
     Afterwards the surface at an adjuster stands at measured + carrier_height + carrier_tilt x + move.
     """
 
-    mirror: Mirror
+    fit: EllipseFit  # from which it was made
+    mirror: Mirror  # with its adjusters as they stood
     feasible: bool
     target: Ellipse
     carrier_height: float | None  # at x = 0 [m]; None: slopes don't tell
@@ -117,6 +121,12 @@ class CorrectionPlan:
 
     def _repr_html_(self) -> str:
         return rows.as_html(self.rows())
+
+    def plot(self) -> Figure_:
+        """Figure of the plan: moves against travel."""
+        from ellipsefit.report import plot_plan  # the one way up: a result draws itself when asked
+
+        return plot_plan(self, self.fit)
 
     def _summary_table(self) -> Table:
         verdict = "feasible" if self.feasible else "NOT FEASIBLE"
@@ -201,7 +211,7 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
         worst = _smallest_worst(model, *tolerances)
     if worst is None:  # moves of zero always satisfy the limits
         raise RuntimeError("the alignment programme found no solution although standing still is one")
-    best = _least_motion(model, max(worst.cost, 0.0), *tolerances)
+    best = _least_motion(model, max(worst.cost, 0.0), *tolerances) if len(model.moves) else None
     values = worst.values[:n] if best is None else best.values[:n]
     return _plan(fit, mirror, target, model, values, worst)
 
@@ -304,6 +314,7 @@ def _plan(
         if push > 1e-9 and worst.cost > NOTHING
     )
     return CorrectionPlan(
+        fit=fit,
         mirror=mirror,
         feasible=feasible,
         target=target,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any, Final, Literal, get_args
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 import numpy as np
 
@@ -20,6 +20,9 @@ from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, esti
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
 from ellipsefit.rows import Table, number, with_uncertainty
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Figure_
 
 ResidualModel = Literal["white", "correlated"]
 
@@ -184,6 +187,12 @@ class EllipseFit:
 
     def _repr_html_(self) -> str:
         return rows.as_html(self.rows())
+
+    def plot(self) -> Figure_:
+        """Figure of the fit: measured and fitted, residual, segments."""
+        from ellipsefit.report import plot_fit  # the one way up: a result draws itself when asked
+
+        return plot_fit(self)
 
     def _ellipse_table(self) -> Table:
         nominal, cells = self.mirror.nominal, []
@@ -489,7 +498,7 @@ def _choose_varied(problem: JointProblem, start: FloatArray, x_uncertainty: floa
     """What the data can tell of p, q, theta, and a note for each that is held."""
     longer, shorter = (0, 1) if start[0] >= start[1] else (1, 0)
     varied: tuple[int, ...] = (0, 1, 2)
-    notes = []
+    held: list[tuple[int, float]] = []
     for index in (longer, 2, shorter):
         parameters, solution = problem.solve(start, varied)
         v = len(varied)
@@ -499,39 +508,32 @@ def _choose_varied(problem: JointProblem, start: FloatArray, x_uncertainty: floa
         value = min(parameters[index], start[index])
         if stderr <= KNOWN_SHARE * value and not solution.at_bound[place]:
             continue
-        notes.append(_held_note(index, stderr, parameters, start, varied, covariance))
+        held.append((index, stderr))
         varied = tuple(other for other in varied if other != index)
-    return varied, notes
+    parameters, _ = problem.solve(start, varied)
+    return varied, [_held_note(problem, parameters, index, stderr, varied) for index, stderr in held]
 
 
 def _held_note(
-    index: int,
-    stderr: float,
-    parameters: FloatArray,
-    start: FloatArray,
-    varied: tuple[int, ...],
-    covariance: FloatArray,
+    problem: JointProblem, parameters: FloatArray, index: int, stderr: float, varied: tuple[int, ...]
 ) -> str:
-    name, kind = PARAMETERS[index], _kind(index)
-    place = varied.index(index)
-    share = 100 * stderr / start[index]
+    """Why a parameter is held, and how the varied ones follow the value at which it is held."""
+    kind = _kind(index)
+    share = 100 * stderr / parameters[index]
     size = f"{number(stderr, kind)} ({share:.2g} %)" if np.isfinite(stderr) and share < 1000 else "beyond any use"
     note = (
-        f"{name} is held at nominal, {number(start[index], kind, digits=5)}: free, its standard uncertainty would be "
-        f"{size}, above 1 % of its value"
+        f"{PARAMETERS[index]} is held at nominal, {number(parameters[index], kind, digits=5)}: free, its standard "
+        f"uncertainty would be {size}, above 1 % of its value"
     )
+    row = problem.posterior(parameters, (index, *varied))[0, : 1 + len(varied)]
+    if not varied or not np.isfinite(row).all():
+        return note
+    step, unit = (1.0, "m") if index < 2 else (1e-3, "mrad")
     known = []
-    for other, column in zip(varied, covariance[place] / covariance[place, place], strict=True):
-        if other == index or not np.isfinite(column):
-            continue
-        # how the estimate of the other follows the value at which this one is held
-        value = parameters[other] - column * (parameters[index] - start[index])
-        step, unit = (1.0, "m") if index < 2 else (1e-3, "mrad")
-        change = number(column * step, _kind(other), sign=True)
-        known.append(
-            f"{PARAMETERS[other]} = {number(value, _kind(other), digits=6)} {change} per {unit} of {name} - nominal"
-        )
-    return f"{note}; known is the combination {' and '.join(known)}" if known else note
+    for other, change in zip(varied, row[1:] / row[0] * step, strict=True):
+        value, follows = number(parameters[other], _kind(other), digits=6), number(change, _kind(other), sign=True)
+        known.append(f"{PARAMETERS[other]} = {value} {follows} per {unit} of {PARAMETERS[index]} - nominal")
+    return f"{note}; known is the combination {' and '.join(known)}"
 
 
 def _kind(index: int) -> str:

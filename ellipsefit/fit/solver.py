@@ -12,6 +12,8 @@ from ellipsefit.arrays import FloatArray, sealed
 
 #: Largest part of the residual that may still lie along the tangent plane at a solution.
 CONVERGED_OFFSET: Final = 1e-6
+#: Relative size of a change of the parameters that counts as rounding.
+ROUNDING: Final = 1e-13
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,13 +90,13 @@ def minimise(
     free = slopes[:, ~np.array(at_bound)]
     offset = np.linalg.norm(np.linalg.qr(free)[0].T @ rest) if free.size else 0.0
     length = np.linalg.norm(rest)
-    # a residual at rounding level has no direction
-    exact = length <= 1e-13 * np.linalg.norm(residual(start))
+    # without noise nothing but rounding is left: less than a change of the parameters in their last digits makes
+    rounding = ROUNDING * np.linalg.norm(slopes * values)
     return LeastSquaresSolution(
         values=values,
         residual=rest,
         jacobian=slopes,
-        converged=bool(np.isfinite(rest).all() and (exact or offset <= CONVERGED_OFFSET * length)),
+        converged=bool(np.isfinite(rest).all() and offset <= max(CONVERGED_OFFSET * length, rounding)),
         at_bound=at_bound,
         evaluations=int(found.nfev),
     )

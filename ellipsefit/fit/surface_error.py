@@ -23,6 +23,8 @@ SMOOTHNESS: Final = (2.5, np.inf, 1.5)
 #: Bounds of the correlation length: share of the mean block width, multiple of the longest segment.
 SHORTEST: Final = 0.5
 LONGEST: Final = 3.0
+#: Smallest noise that is believed [m or rad]: a computed profile may have none, a measured one never.
+FINEST: Final = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +76,13 @@ def estimate_white(reduction: Reduction, residual: FloatArray, freedom: int) -> 
     """White noise from the residuals of a fit at unit noise and its degrees of freedom."""
     rest = sum(part.rest for part in reduction.segments)
     square = max(float(residual @ residual) + rest, 0.0)
-    return SurfaceError(noise=float(np.sqrt(square / max(freedom, 1))) or 1e-300)
+    return SurfaceError(noise=max(float(np.sqrt(square / max(freedom, 1))), _finest(reduction)))
+
+
+def _finest(reduction: Reduction) -> float:
+    """Smallest noise of a point of weight 1, in the units of `SurfaceError.noise`."""
+    weight = sum(float(part.block_weight.sum()) for part in reduction.segments)
+    return FINEST * float(np.sqrt(weight / reduction.count))
 
 
 def estimate_correlated(
@@ -104,13 +112,13 @@ def estimate_correlated(
     likelihood = _Likelihood(reduction, offset, shared, own)
     widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
     longest = max(part.length for part in reduction.segments)
-    scatter = likelihood.scatter
+    scatter, finest = max(likelihood.scatter, FINEST), _finest(reduction)
     within = sum(part.within for part in reduction.segments)
     within_freedom = sum(part.within_freedom for part in reduction.segments)
     if within_freedom > 0 and within > 0:
-        noise = float(np.sqrt(within / within_freedom))
+        noise = max(float(np.sqrt(within / within_freedom)), finest)
     bounds = [
-        (np.log(noise) - 7, np.log(noise) + 4),
+        (max(np.log(noise) - 7, np.log(finest)), np.log(noise) + 4),
         (np.log(scatter) - 9, np.log(scatter) + 4),
         (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * longest)),
     ]

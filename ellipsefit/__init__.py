@@ -1,0 +1,85 @@
+"""From measured profiles to adjuster moves for long segmented elliptic grazing-incidence mirrors.
+
+>>> import ellipsefit as ef
+>>> mirror, profile, truth = ef.demo_mirror()
+>>> fit = ef.fit_ellipse(profile, mirror)
+>>> plan = ef.plan_corrections(fit)
+>>> plan.feasible
+True
+
+All numbers are SI: m and rad. Names are loaded when they are first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from ellipsefit.align import CorrectionPlan, plan_corrections
+    from ellipsefit.ellipse import Ellipse
+    from ellipsefit.errors import EllipsefitError
+    from ellipsefit.files import read_mirror, read_profile, write_mirror, write_profile
+    from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
+    from ellipsefit.job import run_job
+    from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
+    from ellipsefit.profile import Profile, place_profile
+    from ellipsefit.simulate import demo_mirror
+
+__all__ = [
+    "Adjuster",
+    "CorrectionPlan",
+    "Ellipse",
+    "EllipseFit",
+    "EllipsefitError",
+    "Measurement",
+    "Mirror",
+    "Prior",
+    "Profile",
+    "Segment",
+    "Tolerance",
+    "demo_mirror",
+    "fit_ellipse",
+    "parse_prior",
+    "place_profile",
+    "plan_corrections",
+    "read_mirror",
+    "read_profile",
+    "run_job",
+    "write_mirror",
+    "write_profile",
+]
+
+_HOMES: Final = {
+    "Adjuster": "mirror",
+    "CorrectionPlan": "align",
+    "Ellipse": "ellipse",
+    "EllipseFit": "fit",
+    "EllipsefitError": "errors",
+    "Measurement": "mirror",
+    "Mirror": "mirror",
+    "Prior": "fit",
+    "Profile": "profile",
+    "Segment": "mirror",
+    "Tolerance": "mirror",
+    "demo_mirror": "simulate",
+    "fit_ellipse": "fit",
+    "parse_prior": "fit",
+    "place_profile": "profile",
+    "plan_corrections": "align",
+    "read_mirror": "files",
+    "read_profile": "files",
+    "run_job": "job",
+    "write_mirror": "files",
+    "write_profile": "files",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'ellipsefit' has no attribute {name!r}")
+    return getattr(import_module(f"ellipsefit.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

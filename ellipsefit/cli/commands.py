@@ -1,0 +1,264 @@
+"""The commands. Each parses, calls one library function and prints; imports of the library wait for the call."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from ellipsefit.cli.show import Output
+from ellipsefit.errors import ParameterError, UnitError
+
+if TYPE_CHECKING:
+    from ellipsefit.fit import EllipseFit
+
+app = typer.Typer(
+    name="ellipsefit",
+    help="From measured profiles to adjuster moves for long segmented elliptic mirrors.",
+    epilog="Exit status: 0 done; 1 the answer is 'not acceptable'; 2 bad input or usage.",
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
+
+MirrorFile = Annotated[Path, typer.Argument(metavar="MIRROR", help="Mirror file (TOML).")]
+ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", help="Measured profile: text or NeXus HDF5.")]
+Json = Annotated[
+    Optional[str],  # noqa: UP045 - typer reads the annotation as it runs
+    typer.Option("--json", metavar="FILE", help="Write the answer as JSON to FILE, or to standard output with '-'."),
+]
+Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwritten.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print no tables and no progress.")]
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the model and its settings.")]
+Vary = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(metavar="LIST", help="Parameters to fit, such as 'p,q,theta'. By default what the data can tell."),
+]
+Segments = Annotated[
+    str, typer.Option(metavar="free|fixed|random", help="Segments: tied by a spread (random), free, or fixed.")
+]
+Residual = Annotated[
+    str, typer.Option(metavar="white|correlated", help="Model of the surface's own error along a segment.")
+]
+SpreadHeight = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(metavar="LENGTH", help="Spread of segment heights, such as '5 um'. Estimated if not given."),
+]
+SpreadTilt = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(metavar="ANGLE", help="Spread of segment tilts, such as '20 urad'. Estimated if not given."),
+]
+Priors = Annotated[
+    Optional[list[str]],  # noqa: UP045
+    typer.Option("--prior", metavar="TEXT", help="Outside knowledge, such as 'p+q=20 m +- 1 mm'. Repeatable."),
+]
+Cutoff = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(metavar="LENGTH", help="Cut-off of the filter for slope errors. Default 20 mm or 5 steps."),
+]
+
+
+def _length(text: str | None, option: str, kind: str = "length") -> float | None:
+    from ellipsefit.units import parse_quantity
+
+    if text is None:
+        return None
+    try:
+        return parse_quantity(text, kind)
+    except UnitError as fault:
+        raise UnitError(f"{option}: {fault}") from None
+
+
+def _fit_options(
+    vary: str | None,
+    segments: str,
+    residual: str,
+    spread_height: str | None,
+    spread_tilt: str | None,
+    priors: list[str] | None,
+    cutoff: str | None,
+) -> dict[str, Any]:
+    """Options of `fit_ellipse` from what was typed."""
+    from ellipsefit.fit import parse_prior
+
+    names = None if vary is None else tuple(name.strip() for name in vary.split(",") if name.strip())
+    for name in names or ():
+        if name not in ("p", "q", "theta"):
+            raise ParameterError(f"--vary: '{name}' is no parameter; expected some of p, q, theta, such as 'q,theta'")
+    return {
+        "vary": names,
+        "segments": segments,
+        "residual": residual,
+        "spread_height": _length(spread_height, "--spread-height"),
+        "spread_tilt": _length(spread_tilt, "--spread-tilt", "angle"),
+        "priors": tuple(parse_prior(text) for text in priors or ()),
+        "cutoff": _length(cutoff, "--cutoff"),
+    }
+
+
+def _fitted(mirror: Path, profile: Path, output: Output, options: dict[str, Any]) -> EllipseFit:
+    import ellipsefit as ef
+
+    with output.progress() as tell:
+        tell("reading")
+        design, measured = ef.read_mirror(mirror), ef.read_profile(profile)
+        tell("fitting")
+        return ef.fit_ellipse(measured, design, **options)
+
+
+@app.command(short_help="Make an invented mirror and run the whole job on it.")
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where the demo goes.")] = Path("ellipsefit-demo"),
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Make an invented mirror with its profile in DIR and run the whole job on it, to a report."""
+    from datetime import UTC, datetime
+
+    from ellipsefit.job import run_demo
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check()
+    with output.progress() as tell:
+        result = run_demo(folder, when=datetime.now(UTC), force=force, progress=tell)
+    output.text(*([result.fit] if verbose else []), result.plan, result)
+    output.answer(result)
+    raise typer.Exit(0 if result.plan.feasible else 1)
+
+
+@app.command(short_help="Say what files hold and what is wrong with them.")
+def inspect(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="Mirror files and profiles.")],
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Say what each file holds and everything that is wrong with it.
+
+    With one mirror file among the files, the profiles are checked against it, too.
+    """
+    from ellipsefit.files import inspect_files
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check()
+    result = inspect_files(files)
+    output.text(result)
+    output.answer(result)
+    raise typer.Exit(1 if result.faulty else 0)
+
+
+@app.command(short_help="Fit the ellipse, its pose and the segments.")
+def fit(
+    mirror: MirrorFile,
+    profile: ProfileFile,
+    vary: Vary = None,
+    segments: Segments = "random",
+    residual: Residual = "correlated",
+    spread_height: SpreadHeight = None,
+    spread_tilt: SpreadTilt = None,
+    prior: Priors = None,
+    cutoff: Cutoff = None,
+    output_file: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--output", "-o", metavar="FILE", help="Write the result as NeXus HDF5."),
+    ] = None,
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Fit the ellipse to a profile and tell what is wrong with each segment."""
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check(output_file)
+    options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    result = _fitted(mirror, profile, output, options)
+    if output_file is not None:
+        from ellipsefit.files.record import write_fit
+
+        write_fit(result, output_file, force=force)
+    output.text(result, *([result.settings] if verbose else []))
+    output.answer(result)
+    raise typer.Exit(0 if result.converged else 1)
+
+
+@app.command(short_help="Plan adjuster moves within travel.")
+def correct(
+    mirror: MirrorFile,
+    profile: ProfileFile,
+    vary: Vary = None,
+    segments: Segments = "random",
+    residual: Residual = "correlated",
+    spread_height: SpreadHeight = None,
+    spread_tilt: SpreadTilt = None,
+    prior: Priors = None,
+    cutoff: Cutoff = None,
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Plan the moves of the adjusters within their travel, the carrier's share, and what remains."""
+    import ellipsefit as ef
+    from ellipsefit.report.cautions import cautions_text
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check()
+    options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    found = _fitted(mirror, profile, output, options)
+    plan = ef.plan_corrections(found)
+    output.text(*([found] if verbose else []), plan, cautions_text())
+    output.answer(plan)
+    raise typer.Exit(0 if plan.feasible else 1)
+
+
+@app.command(short_help="Fit, plan, record and report.")
+def run(
+    mirror: MirrorFile,
+    profile: ProfileFile,
+    folder: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Where record and report go.")],
+    vary: Vary = None,
+    segments: Segments = "random",
+    residual: Residual = "correlated",
+    spread_height: SpreadHeight = None,
+    spread_tilt: SpreadTilt = None,
+    prior: Priors = None,
+    cutoff: Cutoff = None,
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Do all of it: fit, plan, DIR/record.h5 and DIR/report.html; a record there gets another round."""
+    from datetime import UTC, datetime
+
+    from ellipsefit.job import run_job
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check()
+    options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    with output.progress() as tell:
+        result = run_job(mirror, profile, folder, when=datetime.now(UTC), force=force, progress=tell, **options)
+    output.text(*([result.fit] if verbose else []), result.plan, result)
+    output.answer(result)
+    raise typer.Exit(0 if result.plan.feasible else 1)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"ellipsefit {version('ellipsefit')}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    """From measured profiles to adjuster moves for long segmented elliptic mirrors."""

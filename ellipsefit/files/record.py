@@ -1,0 +1,196 @@
+"""The record of a mirror: one HDF5 file by the NeXus standard, one NXentry a round.
+
+Each round holds the profile on the mirror, what the fit leaves (the default plot), the answers of fit and
+plan as JSON, the moves as a table, the mirror file as text, and the inputs with their SHA-256.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from ellipsefit.align import CorrectionPlan
+from ellipsefit.errors import FileFormatError
+from ellipsefit.files.nexus import (
+    new_data,
+    new_entry,
+    new_group,
+    open_nexus,
+    start_root,
+    text_attribute,
+    write_field,
+    write_process,
+    write_profile_data,
+    write_text,
+)
+from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.fit import EllipseFit
+from ellipsefit.profile import Profile
+
+_ROUND = re.compile(r"round_(\d+)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordSummary:
+    """What a record holds: the mirror's name and the numbers of its rounds."""
+
+    mirror: str
+    rounds: tuple[int, ...]
+
+
+def read_record_summary(path: str | os.PathLike[str]) -> RecordSummary:
+    """Mirror and rounds of a record.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If it cannot be read or is no record of this program.
+    """
+    with open_nexus(path) as file:
+        mirror = text_attribute(file, "mirror")
+        if mirror is None:
+            raise FileFormatError(f"{path}: is no record of a mirror; expected the attribute 'mirror' at the root")
+        return RecordSummary(mirror=mirror, rounds=_rounds(file))
+
+
+def _rounds(file: Any) -> tuple[int, ...]:
+    return tuple(sorted(int(match[1]) for name in file if (match := _ROUND.fullmatch(name))))
+
+
+def append_round(
+    path: str | os.PathLike[str],
+    fit: EllipseFit,
+    plan: CorrectionPlan | None,
+    *,
+    inputs: Sequence[str | os.PathLike[str]],
+    when: datetime,
+) -> int:
+    """Add a round to a record, or start one; the file is replaced whole, so a crash loses nothing.
+
+    Parameters
+    ----------
+    path : path
+        The record; made if it is not there.
+    fit, plan
+        The results of the round.
+    inputs : sequence of path
+        The mirror file and the measured files: their names and hashes are kept, and the mirror file's text.
+    when : datetime
+        Of the round, with time zone.
+
+    Returns
+    -------
+    int
+        Number of the round, from 1.
+
+    Raises
+    ------
+    FileFormatError
+        If the file is a record of another mirror.
+    """
+    place = Path(path)
+    rounds: tuple[int, ...] = ()
+    if place.exists():
+        summary = read_record_summary(path)
+        if summary.mirror != fit.mirror.name:
+            raise FileFormatError(
+                f"{path}: is the record of mirror '{summary.mirror}'; expected one of mirror '{fit.mirror.name}'"
+            )
+        rounds = summary.rounds
+    number = max(rounds, default=0) + 1
+    with new_file(path, force=True) as temporary:
+        if place.exists():
+            shutil.copyfile(place, temporary)
+        with h5py.File(temporary, "a" if rounds else "w") as file:
+            start_root(file, default=f"round_{number}")
+            file.attrs["mirror"] = fit.mirror.name
+            entry = new_entry(file, f"round_{number}", title=f"{fit.mirror.name}, round {number}")
+            write_text(entry, "start_time", when.isoformat(timespec="seconds"))
+            _write_results(entry, fit, plan)
+            _write_inputs(entry, inputs)
+    return number
+
+
+def write_fit(
+    fit: EllipseFit,
+    path: str | os.PathLike[str],
+    *,
+    plan: CorrectionPlan | None = None,
+    force: bool = False,
+) -> None:
+    """Write a fit (and a plan) as HDF5 by the NeXus standard.
+
+    Raises
+    ------
+    FileExistsAlreadyError, FileMissingError
+        As `ellipsefit.files.safe.new_file` says.
+    """
+    with new_file(path, force=force) as temporary, h5py.File(temporary, "w") as file:
+        start_root(file, default="fit")
+        file.attrs["mirror"] = fit.mirror.name
+        _write_results(new_entry(file, "fit", title=f"Ellipse fit of {fit.mirror.name}"), fit, plan)
+
+
+def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> None:
+    placed = fit.placed
+    names = np.array([segment.name for segment in fit.mirror.segments])[placed.index]
+    figure = new_data(entry, "figure_error", signal="height_error", axes=("x",))  # first, so shown by default
+    write_field(figure, "x", placed.x, units="m")
+    write_field(figure, "height_error", fit.figure.height_error, units="m")
+    if placed.sigma is not None and placed.quantity == "height":
+        write_field(figure, "height_error_errors", placed.sigma, units="m")
+    write_field(figure, "slope_error", fit.figure.slope_error, units="rad")
+    figure.attrs["auxiliary_signals"] = ["slope_error"]
+    write_field(figure, "segment", names)
+    profile = Profile(
+        name=placed.name,
+        quantity=placed.quantity,
+        x=placed.x,
+        values=placed.values,
+        sigma=placed.sigma,
+        segment=names,
+        frame="mirror",
+    )
+    write_profile_data(entry, "profile", profile)
+    process = write_process(entry, {key: str(value) for key, value in fit.to_dict()["model"].items()}, name="fit")
+    _write_json(process, "answer", fit.to_dict())
+    for name in fit.varied:
+        field = write_field(process, name, getattr(fit.ellipse, name), units="rad" if name == "theta" else "m")
+        field.attrs["stderr"] = fit.stderr(name)
+    if plan is not None:
+        process = write_process(entry, name="correction")
+        _write_json(process, "answer", plan.to_dict())
+        table = new_group(process, "moves", "NXcollection")
+        write_field(table, "segment", np.array([move.segment for move in plan.moves], dtype=np.str_))
+        write_field(table, "adjuster", np.array([move.adjuster for move in plan.moves], dtype=np.str_))
+        for column in ("start", "stop", "move"):
+            write_field(table, column, np.array([getattr(move, column) for move in plan.moves]), units="m")
+
+
+def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:
+    for number, path in enumerate(inputs):
+        content = read_bytes(path)
+        note = new_group(entry, f"input_{number + 1}", "NXnote")
+        write_text(note, "file_name", Path(path).name)
+        write_text(note, "checksum", hashlib.sha256(content).hexdigest())
+        write_text(note, "algorithm", "SHA-256")
+        if number == 0:
+            write_text(note, "type", "application/toml")
+            write_text(note, "data", content.decode("utf-8", errors="replace"))
+
+
+def _write_json(group: Any, name: str, answer: dict[str, Any]) -> None:
+    note = new_group(group, name, "NXnote")
+    write_text(note, "type", "application/json")
+    write_text(note, "data", json.dumps(answer, allow_nan=False))

@@ -1,0 +1,18 @@
+"""Figures and the report page; what draws or renders is loaded when it is first called."""
+
+from ellipsefit.report.cautions import CAUTIONS
+from ellipsefit.report.figures import plot_fit, plot_plan
+from ellipsefit.report.moves import moves_table
+from ellipsefit.report.page import render_report, write_report
+from ellipsefit.report.verdict import Verdict, verdict
+
+__all__ = [
+    "CAUTIONS",
+    "Verdict",
+    "moves_table",
+    "plot_fit",
+    "plot_plan",
+    "render_report",
+    "verdict",
+    "write_report",
+]

@@ -1,0 +1,107 @@
+"""Tables of a result: text and HTML hold the same cells; uncertainties are rounded as the GUM advises."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from html.parser import HTMLParser
+
+import pytest
+
+from ellipsefit.rows import Table, as_html, as_text, number, with_uncertainty
+
+MOVES = Table(
+    title="Moves <1>",
+    header=("segment", "move", "remark"),
+    cells=(("S01 & co", "-12.5 um", "a<b"), ("S02", "+3 um", "AT ITS LIMIT")),
+    notes=("turn with care",),
+)
+
+
+class Cells(HTMLParser):
+    """The text of every table cell, by the standard library's parser."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.inside = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - the base class names it
+        if tag in ("td", "th"):
+            self.inside = True
+            self.found.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("td", "th"):
+            self.inside = False
+
+    def handle_data(self, data: str) -> None:
+        if self.inside:
+            self.found[-1] += data
+
+
+def test_text_and_html_hold_the_same_cells() -> None:
+    parser = Cells()
+    parser.feed(as_html([MOVES]))
+    wanted = [*MOVES.header, *(cell for row in MOVES.cells for cell in row)]
+    assert parser.found == wanted
+    text = as_text([MOVES])
+    assert all(cell in text for cell in wanted)
+    assert "turn with care" in text
+
+
+def test_html_escapes_everything_that_came_from_outside() -> None:
+    bare = re.sub(r"</?(table|caption|thead|tbody|tr|th|td|p)\b[^<>]*>", "", as_html([MOVES]))
+    assert "<" not in bare
+    assert "Moves <1>" in unescape(bare)
+
+
+def test_numbers_are_flush_right_and_words_flush_left() -> None:
+    _, _, first, second, _ = as_text([MOVES]).splitlines()
+    assert first.index("-12.5 um") + len("-12.5 um") == second.index("+3 um") + len("+3 um")
+    assert first.index("a<b") == second.index("AT ITS LIMIT")
+
+
+def test_a_table_without_header_or_cells_still_has_its_title() -> None:
+    assert as_text([Table(title="Nothing")]) == "Nothing"
+    assert "<caption>Nothing</caption>" in as_html([Table(title="Nothing")])
+
+
+@pytest.mark.parametrize(
+    ("value", "kind", "options", "text"),
+    [
+        (1.234567e-5, "length", {}, "12.3 um"),
+        (0.00099996, "length", {}, "1.00 mm"),
+        (1234.5e-6, "length", {"unit": "um"}, "1234 um"),  # integer digits are never rounded away
+        (9.996e-6, "length", {}, "10.0 um"),
+        (-0.0, "length", {"unit": "um"}, "0.00 um"),  # no minus before zero
+        (0.0, "angle", {}, "0.00 urad"),
+        (2e-6, "angle", {"sign": True}, "+2.00 urad"),
+        (0.5, "angle", {"unit": "rad"}, "0.500 rad"),
+        (None, "length", {}, "–"),
+        (float("nan"), "length", {}, "–"),
+    ],
+)
+def test_a_number_reads_in_its_practical_unit(
+    value: float | None, kind: str, options: dict[str, object], text: str
+) -> None:
+    assert number(value, kind, **options) == text  # type: ignore[arg-type]  # options are tested as a table
+
+
+@pytest.mark.parametrize(
+    ("value", "stderr", "kind", "text"),
+    [
+        (11.0203, 0.0734, "length", "(11.020 ± 0.073) m"),
+        (11.0203, 0.0996, "length", "(11.02 ± 0.10) m"),  # 0.0996 rounds up to two digits, 0.10
+        (7.0, None, "length", "7.00000 m (held)"),
+        (0.018, 4e-5, "angle", "(18.000 ± 0.040) mrad"),
+        (0.0, 3e-7, "angle", "(0 ± 300) nrad"),
+        (1e-6, 2.0, "length", "(0.0 ± 2.0) m"),
+        (None, 1.0, "length", "–"),
+    ],
+)
+def test_value_and_uncertainty_end_at_the_same_decimal(
+    value: float | None, stderr: float | None, kind: str, text: str
+) -> None:
+    """JCGM 100:2008 (GUM), 7.2.6: at most two digits of the uncertainty, the value to match."""
+    assert with_uncertainty(value, stderr, kind) == text
