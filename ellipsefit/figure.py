@@ -104,7 +104,7 @@ def figure_errors(
 
 def default_cutoff(placed: PlacedProfile) -> float:
     """20 mm or 5 steps, whichever is longer [m]; the step is the median distance of neighbours."""
-    steps = np.concatenate([np.diff(placed.x[placed.part(number)]) for number in placed.measured])
+    steps = np.concatenate([np.diff(np.unique(placed.x[placed.part(number)])) for number in placed.measured])
     length, count = CUTOFF
     return max(length, count * float(np.median(steps)))
 
@@ -136,7 +136,7 @@ def gaussian_filter(x: FloatArray, values: FloatArray, cutoff: float) -> FloatAr
     even = np.all(np.diff(places) > 0) and np.abs(cells - places).max() < 0.01
     if not even:
         return _uneven_gaussian(x, values, cutoff)
-    reach = int(cutoff / step)
+    reach = int(cutoff / step + 1e-6)  # 20 mm in steps of 1 mm are 20, whatever rounding says
     distance = np.arange(-reach, reach + 1) * step
     kernel = np.exp(-np.pi * (distance / (ALPHA * cutoff)) ** 2)
     grid, present = np.zeros(places[-1] + 1), np.zeros(places[-1] + 1)
@@ -160,6 +160,10 @@ def _uneven_gaussian(x: FloatArray, values: FloatArray, cutoff: float) -> FloatA
 
 def filtered_slope(x: FloatArray, height: FloatArray, cutoff: float) -> FloatArray:
     """Slope [rad] after the Gaussian filter, shape (N,); never across a gap, NaN in runs of fewer than 3 points."""
+    places, which = np.unique(x, return_inverse=True)
+    if len(places) < len(x):  # points beside each other, across: their mean
+        mean = np.bincount(which, height) / np.bincount(which)
+        return filtered_slope(places, mean, cutoff)[which]
     slope = np.full_like(height, np.nan)
     for run in _runs(x, cutoff):
         if run.stop - run.start >= 3:

@@ -42,6 +42,10 @@ class Profile:
         Position across [m].
     mask : array of bool, shape (N,), optional
         True where a point is left out.
+    mask_reason : array of str, shape (N,), optional
+        Why; empty where it is not.
+    covariance_factor : array, shape (N, k), optional
+        What the points are unsure of together: the covariance is F F' + diag(sigma**2) [m**2, rad**2].
     frame : {'scan', 'mirror'}
         'scan': the axis of the instrument, `Mirror.measurement` leads to the mirror; 'mirror': done.
 
@@ -59,22 +63,29 @@ class Profile:
     segment: np.ndarray[tuple[int], np.dtype[np.str_]] | None = None
     y: FloatArray | None = None
     mask: BoolArray | None = None
+    mask_reason: np.ndarray[tuple[int], np.dtype[np.str_]] | None = None
+    covariance_factor: FloatArray | None = None
     frame: Frame = "scan"
 
     def __post_init__(self) -> None:
-        for key in ("x", "values", "sigma", "y"):
+        for key in ("x", "values", "sigma", "y", "covariance_factor"):
             if getattr(self, key) is not None:
                 object.__setattr__(self, key, sealed(getattr(self, key)))
         if self.segment is not None:
             object.__setattr__(self, "segment", sealed(self.segment, np.str_))
         if self.mask is not None:
             object.__setattr__(self, "mask", sealed(self.mask, np.bool_))
+        if self.mask_reason is not None:
+            object.__setattr__(self, "mask_reason", sealed(self.mask_reason, np.str_))
         if self.quantity not in get_args(Quantity):
             raise ParameterError(f"quantity must be one of {', '.join(get_args(Quantity))}; got {self.quantity!r}")
-        for key in ("values", "sigma", "segment", "y", "mask"):
+        for key in ("values", "sigma", "segment", "y", "mask", "mask_reason"):
             array = getattr(self, key)
             if array is not None and array.shape != (len(self.x),):
                 raise ParameterError(f"{key} must have one entry for each x, shape ({len(self.x)},); got {array.shape}")
+        factor = self.covariance_factor
+        if factor is not None and (factor.ndim != 2 or len(factor) != len(self.x) or not np.isfinite(factor).all()):
+            raise ParameterError(f"covariance_factor must be finite, shape ({len(self.x)}, k); got {factor.shape}")
         used = self.used
         for key in ("x", "values", "y"):
             array = getattr(self, key)
@@ -106,13 +117,14 @@ class PlacedProfile:
     x: FloatArray  # (N,), [m]
     values: FloatArray  # (N,), [m] or [rad]
     sigma: FloatArray | None  # (N,)
+    covariance_factor: FloatArray | None  # (N, k)
     bounds: IntArray  # (segments + 1,)
     outside: int  # points in no segment, skipped
     masked: int  # points masked in the file, skipped
     warnings: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        for key in ("x", "values", "sigma"):
+        for key in ("x", "values", "sigma", "covariance_factor"):
             if getattr(self, key) is not None:
                 object.__setattr__(self, key, sealed(getattr(self, key)))
         object.__setattr__(self, "bounds", sealed(self.bounds, np.intp))
@@ -178,6 +190,7 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
         x=x[order],
         values=values[order],
         sigma=None if sigma is None else sigma[order],
+        covariance_factor=None if profile.covariance_factor is None else profile.covariance_factor[order],
         bounds=bounds,
         outside=int(outside.sum()),
         masked=masked,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -15,12 +15,13 @@ import numpy.typing as npt
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.files import read_mirror, read_profile
 from ellipsefit.fit import EllipseFit, fit_ellipse
+from ellipsefit.fit.prior import Parameter
 from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
 
 Array = npt.NDArray[np.float64]
 DATA = Path(__file__).parent / "data"
-PARAMETERS = ("p", "q", "theta")
+PARAMETERS: Final[tuple[Parameter, ...]] = ("p", "q", "theta")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -336,7 +336,7 @@ def test_one_profile_agrees_with_a_general_conic_fitter(true: tuple[float, float
     placed = made_profile(mirror, true, points=200)
     fit = fit_ellipse(placed)
     assert fit.varied == PARAMETERS
-    model = EllipseModel.from_estimate(np.column_stack([placed.x, placed.values]))
+    model = EllipseModel.from_estimate(np.column_stack([placed.x, placed.values]))  # type: ignore[no-untyped-call]  # untyped there
     a, b = sorted(model.axis_lengths, reverse=True)
     axes = fit.ellipse.axes
     assert_allclose([axes.a, axes.b], [a, b], rtol=1e-10)
@@ -487,6 +487,42 @@ def test_without_sigma_the_scatter_tells_the_noise() -> None:
     placed = made_profile(mirror, (12.0, 7.0, 0.018), points=300, sigma=None, noise=noise)
     fit = fit_ellipse(placed, segments="free", residual="white")
     assert_allclose(fit.settings.surface_error.noise, 1e-7, rtol=4 / np.sqrt(2 * len(noise)))
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_points_beside_each_other_across_count_as_repeated_readings(quantity: Literal["height", "slope"]) -> None:
+    """Two lines at the same x, y apart: values as from their mean, variance as from twice the readings.
+
+    White noise: the fit of the means with sigma / sqrt(2) has the same normal equations, so the same values.
+    """
+    mirror = even_mirror(NOMINAL, count=7, pitch=0.5)
+    rng = np.random.default_rng(12)
+    first, second = (
+        made_profile(
+            mirror, (12.03, 6.98, 0.01805), tilts=TILTS, quantity=quantity, noise=1e-7 * rng.normal(size=7 * 61)
+        )
+        for _ in range(2)
+    )
+    assert first.sigma is not None
+    both = Profile(
+        name="two lines",
+        quantity=quantity,
+        x=np.concatenate([first.x, second.x]),
+        values=np.concatenate([first.values, second.values]),
+        sigma=np.concatenate([first.sigma, first.sigma]),
+        y=np.repeat([-5e-3, 5e-3], len(first.x)),
+        frame="mirror",
+    )
+    mean = replace(first, values=(first.values + second.values) / 2, sigma=first.sigma / np.sqrt(2))
+    fit, expected = (
+        fit_ellipse(data, mirror, vary=PARAMETERS, segments="free", residual="white") for data in (both, mean)
+    )
+    assert_allclose(fitted(fit), fitted(expected), rtol=1e-9)
+    sizes = [np.sqrt(np.diag(each.covariance)) / each.settings.surface_error.noise for each in (fit, expected)]
+    assert_allclose(sizes[0], sizes[1], rtol=1e-7)
+    # by default, too; the mean of two readings has half of the variance in the slopes
+    assert_allclose(fit.figure.slope_error_rms, expected.figure.slope_error_rms, rtol=0.5)
+    assert fit_ellipse(both, mirror).converged
 
 
 def test_the_reduction_keeps_all_that_any_ellipse_nearby_can_explain() -> None:

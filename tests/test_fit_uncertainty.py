@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
+from ellipsefit.arrays import IntArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, estimate_spreads, segment_effects
@@ -78,9 +79,7 @@ def test_best_possible_uncertainty_of_one_profile_with_known_pose() -> None:
     mirror = even_mirror(Ellipse(*N1), count=1, pitch=9.0, gap=0)
     problem = problem_at_unit_noise(made_profile(mirror, N1, points=181, sigma=1e-7), "fixed")
     covariance = inverse_normal(problem.jacobian(np.array(N1)))
-    assert_allclose(
-        np.sqrt(np.diag(covariance)), (0.00369124267465, 8.54514978606e-4, 1.48365303764e-6), rtol=1e-9
-    )
+    assert_allclose(np.sqrt(np.diag(covariance)), (0.00369124267465, 8.54514978606e-4, 1.48365303764e-6), rtol=1e-9)
     assert_allclose(correlations(covariance), (0.995212491804, 0.998579334186, 0.998821760654), rtol=1e-9)
     assert_allclose(np.sqrt(covariance[:2, :2].sum()), 0.0045424344699, rtol=1e-9)
 
@@ -175,7 +174,7 @@ def test_white_posterior_is_that_of_dense_generalized_least_squares(
 ) -> None:
     """Covariance of p, q, theta; heights and tilts of random segments are in the dense covariance matrix.
 
-    Spreads of 50 sigma put a condition of 1e6 on that matrix: 1e-9 is what its Cholesky factor keeps.
+    Spreads of 50 sigma put a condition of some 1e6 on that matrix, of 1e2 on the scaled columns: 1e-8.
     """
     placed = six_segments(quantity=quantity)
     problem = problem_at_unit_noise(placed, "random" if spreads else "free", spreads or USUAL_SPREADS)
@@ -305,9 +304,7 @@ def grouped(groups: list[Array], own: list[Array], noise: float) -> tuple[Reduct
         nodes=nodes,
         reference_values=np.zeros_like(nodes),
     )
-    white = tuple(
-        WhitenedSegment(factor=np.eye(len(values)) / noise, projection=values / noise) for values in groups
-    )
+    white = tuple(WhitenedSegment(factor=np.eye(len(values)) / noise, projection=values / noise) for values in groups)
     return reduction, white
 
 
@@ -363,7 +360,7 @@ def sleep_groups() -> tuple[Array, ...]:
     return tuple(table)
 
 
-def mixed_model(value: Array, fixed: Array, random: Array, groups: Array) -> tuple[Array, float]:
+def mixed_model(value: Array, fixed: Array, random: Array, groups: IntArray) -> tuple[Array, float]:
     """REML spreads of two uncorrelated random effects and the residual's, by `statsmodels` MixedLM."""
     model = MixedLM(value, fixed, groups, exog_re=random)
     free = MixedLMParams.from_components(fe_params=np.ones(fixed.shape[1]), cov_re=np.eye(2))

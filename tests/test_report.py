@@ -338,13 +338,13 @@ def test_turns_follow_pitch_and_sense() -> None:
     fit = fit_ellipse(long_profile(3000), SCREWS)
     plan = plan_corrections(fit)
     table = moves_table(plan)
-    column = table.header.index("turn")
+    column = table.header.index("turns")
     told = 0
     for cells, move in zip(table.cells, plan.moves, strict=True):
         if move.adjuster == "D" or move.move == 0:
             assert cells[column] == ""
             continue
-        count, _, degrees, sense = cells[column].split()
+        count, degrees, sense = cells[column].split()
         assert abs(float(count) - abs(move.move) / 2.5e-4) <= 0.0005000001  # rounded to three decimals
         assert abs(float(degrees.strip("()°")) - abs(move.move) / 2.5e-4 * 360) <= 0.5000001
         assert sense == ("clockwise" if move.move > 0 else "anticlockwise")

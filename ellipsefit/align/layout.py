@@ -9,7 +9,7 @@ import numpy as np
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.ellipse_fit import EllipseFit
-from ellipsefit.mirror import Adjuster, Segment
+from ellipsefit.mirror import Adjuster, Mirror, Segment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,15 +22,15 @@ class SegmentDeviation:
     tilt: float
 
 
-def deviations(fit: EllipseFit, target: Ellipse) -> tuple[SegmentDeviation, ...]:
+def deviations(fit: EllipseFit, target: Ellipse, mirror: Mirror | None = None) -> tuple[SegmentDeviation, ...]:
     """How each measured segment stands relative to the target ellipse in the nominal frame.
 
     Pose, the segment's own height and tilt, and the least-squares line of fitted minus target ellipse
-    over its span.
+    over its span. `mirror` has the adjusters as they stand now; by default those at the fit.
     """
     found = []
     for number in fit.placed.measured:
-        segment, state = fit.mirror.segments[number], fit.segments[number]
+        segment, state = (mirror or fit.mirror).segments[number], fit.segments[number]
         lever = np.linspace(-0.5, 0.5, 65) * segment.length
         x = segment.middle + lever
         tilt = fit.pose.tilt + (state.tilt or 0.0)
@@ -73,9 +73,9 @@ class Layout:
         return 2 if self.heights else 1
 
 
-def layout(fit: EllipseFit, target: Ellipse) -> Layout:
-    """Build the linear model of all corrections of a measured mirror towards a target."""
-    found = deviations(fit, target)
+def layout(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> Layout:
+    """Build the linear model of all corrections of a measured mirror, as it stands now, towards a target."""
+    found = deviations(fit, target, mirror)
     heights = fit.placed.quantity == "height"
     carrier = 2 if heights else 1
     freedoms = [_freedom(item.segment, heights) for item in found]

@@ -12,6 +12,7 @@ from ellipsefit.align.layout import Layout, layout
 from ellipsefit.align.program import Optimum, minimise_linear
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
+from ellipsefit.errors import ParameterError
 from ellipsefit.fit.ellipse_fit import EllipseFit
 from ellipsefit.mirror import Mirror
 from ellipsefit.rows import Table, number
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Length below which a rest counts as none [m]: a thousandth of what any adjuster resolves.
 NOTHING: Final = 1e-9
+#: Share by which a tolerance may be passed and still counts as met: a plan may end right at it.
+MET: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,10 +199,21 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
     Returns
     -------
     CorrectionPlan
+
+    Raises
+    ------
+    ParameterError
+        If the mirror's segments are not those that were fitted.
     """
     mirror = fit.mirror if mirror is None else mirror
+    spans = [[(segment.name, segment.start, segment.end) for segment in each.segments] for each in (mirror, fit.mirror)]
+    if spans[0] != spans[1]:
+        raise ParameterError(
+            f"mirror '{mirror.name}' must have the names and spans of the segments of '{fit.mirror.name}', "
+            "which was fitted; only its adjusters may stand elsewhere"
+        )
     target = mirror.nominal
-    model = layout(fit, target)
+    model = layout(fit, target, mirror)
     n = model.effect.shape[1]
     tolerances = _tolerance_rows(model, mirror, margin=True)
     worst = _smallest_worst(model, *tolerances) if len(tolerances[1]) else None
@@ -271,12 +285,24 @@ def _least_motion(model: Layout, worst: float, rows: FloatArray, limits: FloatAr
 
 
 def _travel_missing(model: Layout, mirror: Mirror) -> float | None:
-    """Smallest extra travel, at both ends of every adjuster, with which the goal is reached."""
+    """Smallest extra travel, in whole steps and at both ends of every adjuster, with which the goal is reached.
+
+    What rounding may add is kept in reserve, as in the plan, unless the tolerances leave no room for it.
+    """
+    found = _travel_missing_at(model, mirror, margin=True)
+    if found is None:
+        found = _travel_missing_at(model, mirror, margin=False)
+    step = max((adjuster.resolution for _, adjuster in model.adjusters), default=0.0)
+    return found if found is None or not step else float(np.ceil(found / step - 1e-6) * step)
+
+
+def _travel_missing_at(model: Layout, mirror: Mirror, *, margin: bool) -> float | None:
     travel, ranges = _travel_rows(model)
-    goal, limits = _tolerance_rows(model, mirror, margin=False)
+    goal, limits = _tolerance_rows(model, mirror, margin=margin)
     if not len(limits):
+        share = 0.5 if margin else 1.0
         allowed = np.full(len(model.error), NOTHING)
-        allowed[model.at_adjuster] = [max(adjuster.resolution, NOTHING) for _, adjuster in model.adjusters]
+        allowed[model.at_adjuster] = [max(share * adjuster.resolution, NOTHING) for _, adjuster in model.adjusters]
         goal = np.concatenate([model.effect, -model.effect])
         limits = np.concatenate([allowed - model.error, allowed + model.error])
     matrix = np.concatenate(
@@ -353,7 +379,7 @@ def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
                 stop=stop,
                 move=rounded,
                 travel_left=left,
-                at_limit=left <= max(step, NOTHING) * (1 + 1e-9),
+                at_limit=bool(left <= max(step, NOTHING) * (1 + 1e-9)),
             )
         )
     return tuple(moves)
@@ -395,8 +421,8 @@ def _within(
     height, tilt = mirror.tolerance.segment_height, mirror.tolerance.segment_tilt
     if height is not None or tilt is not None:
         return all(
-            (height is None or rest.height is None or abs(rest.height) <= height)
-            and (tilt is None or abs(rest.tilt) <= tilt)
+            (height is None or rest.height is None or abs(rest.height) <= height * (1 + MET))
+            and (tilt is None or abs(rest.tilt) <= tilt * (1 + MET))
             for rest in rests
         )
     done, allowed = np.zeros(len(error)), np.full(len(error), NOTHING)

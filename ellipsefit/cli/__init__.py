@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Sequence
 from typing import Any
@@ -17,6 +18,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     # of the parser's errors typer makes one public; its bases are wrong usage and whatever else it refuses
     usage_error: type[Any] = typer.BadParameter.__mro__[1]
     parser_error: type[Any] = typer.BadParameter.__mro__[2]
+
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a poor character set costs a sign, not the answer
 
     try:
         arguments = sys.argv[1:] if arguments is None else arguments

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from ellipsefit.cli.show import Output
+from ellipsefit.cli.show import Output, model_text
 from ellipsefit.errors import ParameterError, UnitError
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ Json = Annotated[
 ]
 Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwritten.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print no tables and no progress.")]
-Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the model and its settings.")]
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings.")]
 Vary = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(metavar="LIST", help="Parameters to fit, such as 'p,q,theta'. By default what the data can tell."),
@@ -109,29 +109,32 @@ def _fitted(mirror: Path, profile: Path, output: Output, options: dict[str, Any]
 
 @app.command(short_help="Make an invented mirror and run the whole job on it.")
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where the demo goes.")] = Path("ellipsefit-demo"),
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the demo goes.")] = Path("ellipsefit-demo"),
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> None:
-    """Make an invented mirror with its profile in DIR and run the whole job on it, to a report."""
+    """Make an invented mirror with its profile in DIR and run the whole job on it, to a report.
+
+    Exit status 1: no moves within travel suffice.
+    """
     from datetime import UTC, datetime
 
     from ellipsefit.job import run_demo
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check()
+    output.check(folder=folder)
     with output.progress() as tell:
         result = run_demo(folder, when=datetime.now(UTC), force=force, progress=tell)
-    output.text(*([result.fit] if verbose else []), result.plan, result)
+    output.text(*([result.fit, model_text(result.fit)] if verbose else []), result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)
 
 
 @app.command(short_help="Say what files hold and what is wrong with them.")
 def inspect(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="Mirror files and profiles.")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Mirror files and profiles.")],
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -140,6 +143,7 @@ def inspect(
     """Say what each file holds and everything that is wrong with it.
 
     With one mirror file among the files, the profiles are checked against it, too.
+    Exit status 1: something is wrong.
     """
     from ellipsefit.files import inspect_files
 
@@ -171,7 +175,10 @@ def fit(
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> None:
-    """Fit the ellipse to a profile and tell what is wrong with each segment."""
+    """Fit the ellipse to a profile and tell what is wrong with each segment.
+
+    Exit status 1: not converged.
+    """
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(output_file)
     options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
@@ -180,7 +187,7 @@ def fit(
         from ellipsefit.files.record import write_fit
 
         write_fit(result, output_file, force=force)
-    output.text(result, *([result.settings] if verbose else []))
+    output.text(result, *([model_text(result)] if verbose else []))
     output.answer(result)
     raise typer.Exit(0 if result.converged else 1)
 
@@ -201,7 +208,10 @@ def correct(
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> None:
-    """Plan the moves of the adjusters within their travel, the carrier's share, and what remains."""
+    """Plan the moves of the adjusters within their travel, the carrier's share, and what remains.
+
+    Exit status 1: no moves within travel suffice.
+    """
     import ellipsefit as ef
     from ellipsefit.report.cautions import cautions_text
 
@@ -210,7 +220,7 @@ def correct(
     options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     found = _fitted(mirror, profile, output, options)
     plan = ef.plan_corrections(found)
-    output.text(*([found] if verbose else []), plan, cautions_text())
+    output.text(*([found, model_text(found)] if verbose else []), plan, cautions_text(min(output.width, 100)))
     output.answer(plan)
     raise typer.Exit(0 if plan.feasible else 1)
 
@@ -232,17 +242,20 @@ def run(
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> None:
-    """Do all of it: fit, plan, DIR/record.h5 and DIR/report.html; a record there gets another round."""
+    """Do all of it: fit, plan, DIR/record.h5 and DIR/report.html; a record there gets another round.
+
+    Exit status 1: no moves within travel suffice.
+    """
     from datetime import UTC, datetime
 
     from ellipsefit.job import run_job
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check()
+    output.check(folder=folder)
     options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     with output.progress() as tell:
         result = run_job(mirror, profile, folder, when=datetime.now(UTC), force=force, progress=tell, **options)
-    output.text(*([result.fit] if verbose else []), result.plan, result)
+    output.text(*([result.fit, model_text(result.fit)] if verbose else []), result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
     from ellipsefit.files.mirror import read_mirror, write_mirror
-    from ellipsefit.files.nexus import write_profile
-    from ellipsefit.files.registry import read_profile
+    from ellipsefit.files.nexus import write_profile, write_scans
+    from ellipsefit.files.registry import read_measured, read_profile, read_scans
     from ellipsefit.files.text import write_text_profile
 
 __all__ = [
@@ -21,10 +21,13 @@ __all__ = [
     "inspect_file",
     "inspect_files",
     "inspect_together",
+    "read_measured",
     "read_mirror",
     "read_profile",
+    "read_scans",
     "write_mirror",
     "write_profile",
+    "write_scans",
     "write_text_profile",
 ]
 
@@ -34,10 +37,13 @@ _HOMES: Final = {
     "inspect_file": "inspect",
     "inspect_files": "inspect",
     "inspect_together": "inspect",
+    "read_measured": "registry",
     "read_mirror": "mirror",
     "read_profile": "registry",
+    "read_scans": "registry",
     "write_mirror": "mirror",
     "write_profile": "nexus",
+    "write_scans": "nexus",
     "write_text_profile": "text",
 }
 

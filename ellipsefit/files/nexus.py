@@ -1,40 +1,60 @@
-"""Profiles as HDF5 by the NeXus standard (https://manual.nexusformat.org): NXentry, NXdata, NXprocess.
+"""Profiles and scans as HDF5 by the NeXus standard (https://manual.nexusformat.org): NXentry, NXdata, NXprocess.
 
-The helpers that write a group or a field serve every other file of that family.
+A file may hold ten thousand scans, so reading goes through the low-level objects of h5py (GroupID, DatasetID),
+which spare two thirds of the time. The helpers that write a group or a field serve every other file of that family.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
-from typing import Any, Final, NamedTuple, cast, get_args
+from typing import Any, Final, Literal, NamedTuple, cast, get_args
 
 import h5py
 import numpy as np
 import numpy.typing as npt
+from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s
 
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.errors import EllipsefitError, FileFormatError, ParameterError, UnitError
 from ellipsefit.files.safe import existing_file, new_file
 from ellipsefit.profile import Frame, Profile, Quantity
+from ellipsefit.scan import Orientation, Scan, ScanDirection
 from ellipsefit.units import to_si, unit_factor
 
 _KINDS: Final = {"height": "length", "slope": "angle"}
 _SI: Final = {"height": "m", "slope": "rad"}
 _LARGEST: Final = 500_000_000  # points; a damaged file may claim any number
+_SQUARED: Final = re.compile(r"\(?(.+?)\)?\s*(?:\^|\*\*)?\s*2")
+_NOT_FINITE: Final = "not finite"
+#: Fields of a scan besides x and its signal: kind of quantity.
+_ALONG: Final = {"carriage": "length", "time": "time", "temperature": "temperature"}
 
 
 class NexusContent(NamedTuple):
-    """What an HDF5 file holds: a profile or faults, and its units."""
+    """What an HDF5 file holds: a profile, scans, or faults; and its units."""
 
-    profile: Profile | None
+    kind: Literal["profile", "scans", "unknown"]
+    content: Profile | tuple[Scan, ...] | None
     faults: tuple[str, ...]
-    scans: int
+    scans: int  # also those at fault
     units: tuple[tuple[str, str], ...]
+
+
+class _Measured(NamedTuple):
+    """An NXdata whose signal is height or slope, with the NXentry that it stands in."""
+
+    entry: Any  # h5g.GroupID
+    data: Any  # h5g.GroupID
+    entry_name: str
+    data_name: str
+    quantity: Quantity
+    framed: bool  # says in which frame it is, as a profile does and a raw scan does not
 
 
 # reading
@@ -69,15 +89,16 @@ def open_nexus(path: str | os.PathLike[str]) -> Iterator[Any]:
 
 
 def _refuse_external_links(file: Any, path: str | os.PathLike[str]) -> None:
-    def outside(name: str, link: Any) -> tuple[str, Any] | None:
-        return (name, link) if isinstance(link, h5py.ExternalLink) else None
+    def outside(name: bytes, link: Any) -> bytes | None:
+        return name if link.type == h5l.TYPE_EXTERNAL else None
 
     # the visitor ends at the first result; it must not raise, HDF5 calls it from C
-    found = file.visititems_links(outside)
+    found = file.id.links.visit(outside, info=True)
     if found is not None:
-        name, link = found
+        name = _decoded(found)
+        target = file.get(name, getlink=True).filename
         raise FileFormatError(
-            f"{path}: '{name}' is a link to another file ('{link.filename}'); expected the data in this file"
+            f"{path}: '{name}' is a link to another file ('{target}'); expected the data in this file"
         )
 
 
@@ -100,28 +121,109 @@ def read_nexus_profile(path: str | os.PathLike[str]) -> Profile:
     FileFormatError
         For the first fault; the text names file, field and what was expected.
     """
-    content = examine_nexus_profile(path)
-    if content.profile is None:
-        raise FileFormatError(content.faults[0])
-    return content.profile
+    with open_nexus(path) as file:
+        found = _profile_content(path, file, _measured_data(file))
+    return cast("Profile", _or_first_fault(found))
 
 
-def examine_nexus_profile(path: str | os.PathLike[str]) -> NexusContent:
-    """Profile in an HDF5 file, or everything that is wrong with it.
+def read_nexus_scans(path: str | os.PathLike[str]) -> tuple[Scan, ...]:
+    """Raw scans from an HDF5 file by the NeXus standard, in file order.
+
+    Every NXdata whose signal is height or slope is a scan, named as its NXentry; a profile (attribute
+    `frame`) is none. File order is the order of creation where the file keeps it, else that of the names.
+
+    Parameters
+    ----------
+    path : path
+        File with an NXdata of `signal` height or slope, `axes` x, each numeric field with `units`; optional
+        `<signal>_errors`, `carriage`, `time`, `temperature`, `segment`, `mask` (masked values become NaN),
+        and in the NXentry `direction`, `orientation`, `angle` with `angle_errors`.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    FileFormatError
+        For the first fault; the text names file, field and what was expected.
+    """
+    with open_nexus(path) as file:
+        found = _scans_content(path, file, _measured_data(file))
+    return cast("tuple[Scan, ...]", _or_first_fault(found))
+
+
+def read_nexus_measured(path: str | os.PathLike[str]) -> Profile | tuple[Scan, ...]:
+    """Profile or scans, whichever the file holds.
+
+    It holds scans if several NXdata say nothing of a frame, or the only one has `carriage` or `time`.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    FileFormatError
+        For the first fault; the text names file, field and what was expected.
+    """
+    with open_nexus(path) as file:
+        found = _measured_content(path, file)
+    return _or_first_fault(found)
+
+
+def examine_nexus(path: str | os.PathLike[str]) -> NexusContent:
+    """Profile or scans in an HDF5 file, or everything that is wrong with it.
 
     Raises
     ------
     FileMissingError
         If the file cannot be opened.
     """
-    scans = 0
     try:
         with open_nexus(path) as file:
-            candidates = _measured_data(file)
-            scans = len(candidates)
-            return _content(path, _chosen(path, file, candidates), scans)
+            return _measured_content(path, file)
     except FileFormatError as error:  # what ends the reading
-        return NexusContent(None, (str(error),), scans, ())
+        return NexusContent("unknown", None, (str(error),), 0, ())
+
+
+def _or_first_fault(found: NexusContent) -> Profile | tuple[Scan, ...]:
+    if found.content is None:
+        raise FileFormatError(found.faults[0])
+    return found.content
+
+
+def _measured_content(path: str | os.PathLike[str], file: Any) -> NexusContent:
+    candidates = _measured_data(file)
+    default = _default(file)
+    profile = default is not None and "frame" in default.attrs
+    raw = [one for one in candidates if not one.framed]
+    alone = len(raw) == 1 and ("carriage" in raw[0].data or "time" in raw[0].data)
+    if not profile and (len(raw) > 1 or alone):
+        return _scans_content(path, file, candidates)
+    return _profile_content(path, file, candidates)
+
+
+def _measured_data(file: Any) -> list[_Measured]:
+    found = []
+    for entry_name in list(file.id):
+        entry = _child(file.id, entry_name)
+        if not (isinstance(entry, h5g.GroupID) and _text(entry, "NX_class") == "NXentry"):
+            continue
+        for data_name in list(entry):
+            data = _child(entry, data_name)
+            if not (isinstance(data, h5g.GroupID) and _text(data, "NX_class") == "NXdata"):
+                continue
+            signal = _text(data, "signal")
+            if signal in _KINDS:
+                names = _decoded(entry_name), _decoded(data_name)
+                framed = h5a.exists(data, b"frame")
+                found.append(_Measured(entry, data, *names, cast("Quantity", signal), framed))
+    return found
+
+
+def _child(group: Any, name: str | bytes) -> Any:
+    """Object of a group by its low-level name; None if there is none, or a link that leads nowhere."""
+    try:
+        return h5o.open(group, name if isinstance(name, bytes) else name.encode())
+    except KeyError:
+        return None
 
 
 def _groups(parent: Any, nx_class: str) -> list[Any]:
@@ -131,33 +233,29 @@ def _groups(parent: Any, nx_class: str) -> list[Any]:
     ]
 
 
-def _measured_data(file: Any) -> list[Any]:
-    return [
-        data
-        for entry in _groups(file, "NXentry")
-        for data in _groups(entry, "NXdata")
-        if text_attribute(data, "signal") in _KINDS
-    ]
-
-
-def _chosen(path: str | os.PathLike[str], file: Any, candidates: Sequence[Any]) -> Any:
+def _chosen(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measured]) -> Any:
+    """The NXdata of the profile."""
     default = _default(file)
     # a profile says in which frame it is, a raw scan does not: the default of many scans is only for viewing
     if default is not None and text_attribute(default, "signal") in _KINDS and "frame" in default.attrs:
         return default
     if len(candidates) == 1:
-        return candidates[0]
+        return h5py.Group(candidates[0].data)
     if candidates:
         raise FileFormatError(f"{path}: holds {len(candidates)} scans; expected one profile: stitch them first")
+    raise FileFormatError(_nothing_measured(path, file))
+
+
+def _nothing_measured(path: str | os.PathLike[str], file: Any) -> str:
     entries = _groups(file, "NXentry")
     if not entries:
-        raise FileFormatError(f"{path}: has no NXentry; expected HDF5 by the NeXus standard")
+        return f"{path}: has no NXentry; expected HDF5 by the NeXus standard"
     data = [group for entry in entries for group in _groups(entry, "NXdata")]
     if not data:
-        raise FileFormatError(f"{path}: has no NXdata; expected one whose signal is height or slope")
+        return f"{path}: has no NXdata; expected one whose signal is height or slope"
     signal = text_attribute(data[0], "signal")
     got = f"the signal '{signal}'" if signal else "no signal"
-    raise FileFormatError(f"{path}: NXdata '{data[0].name}' has {got}; expected height or slope")
+    return f"{path}: NXdata '{data[0].name}' has {got}; expected height or slope"
 
 
 def _default(group: Any) -> Any:
@@ -172,62 +270,59 @@ def _default(group: Any) -> Any:
     return None
 
 
-def _content(path: str | os.PathLike[str], data: Any, scans: int) -> NexusContent:
-    quantity = cast("Quantity", text_attribute(data, "signal"))
+def _profile_content(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measured]) -> NexusContent:
+    try:
+        data = _chosen(path, file, candidates)
+    except FileFormatError as error:
+        return NexusContent("unknown", None, (str(error),), len(candidates), ())
     faults: list[str] = []
     units: list[tuple[str, str]] = []
+    profile = _profile(path, data, faults, units)
+    return NexusContent("profile", None if faults else profile, tuple(faults), len(candidates), tuple(units))
 
-    def field(name: str, kind: str) -> FloatArray | None:
-        try:
-            values = read_field(path, data, name, kind)
-        except FileFormatError as error:
-            faults.append(str(error))
-            return None
-        units.append((name, text_attribute(data[name], "units") or ""))
-        return values
 
-    axes = _texts(data, "axes")
-    if axes != ["x"]:
-        faults.append(f"{path}: NXdata '{data.name}' has the axes {axes or 'none'}; expected 'x'")
-    x = field("x", "length")
-    values = field(quantity, _KINDS[quantity])
+def _profile(
+    path: str | os.PathLike[str], data: Any, faults: list[str], units: list[tuple[str, str]]
+) -> Profile | None:
+    quantity = cast("Quantity", text_attribute(data, "signal"))
+    reader = _Fields(path, data.id, faults, units)
+    reader.check_axes()
+    x = reader.numbers("x", "length")
+    values = reader.numbers(quantity, _KINDS[quantity])
     errors = f"{quantity}_errors"
-    sigma = field(errors, _KINDS[quantity]) if errors in data else None
-    y = field("y", "length") if "y" in data else None
-    segment = mask = None
-    try:
-        segment = read_strings(path, data, "segment") if "segment" in data else None
-        mask = _dataset(path, data, "mask", "biuf")[()] != 0 if "mask" in data else None
-    except FileFormatError as error:
-        faults.append(str(error))
+    sigma = reader.optional(errors, _KINDS[quantity])
+    y = reader.optional("y", "length")
+    segment, mask, mask_reason = reader.strings("segment"), reader.mask(), reader.strings("mask_reason")
+    factor = reader.factor(_KINDS[quantity])
+    if "covariance_diagonal" in reader.names:  # the errors are the marginal ones, with the factor's share in them
+        variance = reader.variance(_KINDS[quantity])
+        errors, sigma = "covariance_diagonal", None if variance is None else np.sqrt(variance)
+    elif factor is not None and sigma is not None:
+        faults.append(f"{reader.where('covariance_diagonal')} is missing; expected it beside 'covariance_factor'")
     frame = text_attribute(data, "frame") or "scan"
     if frame not in get_args(Frame):
         faults.append(
             f"{path}: attribute 'frame' of '{data.name}' is '{frame}'; expected {' or '.join(get_args(Frame))}"
         )
     if faults or x is None or values is None:
-        return NexusContent(None, tuple(faults), scans, tuple(units))
-    arrays = {"x": x, errors: sigma, "segment": segment, "mask": mask, "y": y}
-    for name, array in arrays.items():
-        if array is not None and array.shape != values.shape:
-            faults.append(
-                f"{path}: field '{data.name}/{name}' has {len(array)} points; expected {len(values)} as '{quantity}'"
-            )
-    if not len(values):
-        faults.append(f"{path}: field '{data.name}/{quantity}' is empty; expected points")
+        return None
+    arrays = {"x": x, errors: sigma, "segment": segment, "mask": mask, "mask_reason": mask_reason, "y": y}
+    reader.check_lengths(quantity, values, {**arrays, "covariance_factor": factor})
     if faults:
-        return NexusContent(None, tuple(faults), scans, tuple(units))
+        return None
     left_out = _left_out(mask, x, values, sigma, y)
     if sigma is not None:
         wrong = np.flatnonzero(~left_out & ~(sigma > 0))
         if len(wrong):
             faults.append(
-                f"{path}: field '{data.name}/{errors}' is {sigma[wrong[0]]:g} at point {wrong[0] + 1}; expected "
+                f"{reader.where(errors)} is {sigma[wrong[0]]:g} at point {wrong[0] + 1}; expected "
                 f"standard uncertainties above 0"
             )
-            return NexusContent(None, tuple(faults), scans, tuple(units))
+            return None
+    if mask_reason is not None and mask is not None and (left_out & ~mask).any():
+        mask_reason = np.where(left_out & ~mask, _NOT_FINITE, mask_reason)
     try:
-        profile = Profile(
+        return Profile(
             name=Path(path).name,
             quantity=quantity,
             x=x,
@@ -236,11 +331,207 @@ def _content(path: str | os.PathLike[str], data: Any, scans: int) -> NexusConten
             segment=segment,
             y=y,
             mask=left_out if mask is not None or left_out.any() else None,
+            mask_reason=mask_reason,
+            covariance_factor=factor,
             frame=cast("Frame", frame),
         )
     except ParameterError as error:
-        return NexusContent(None, (f"{path}: {error}",), scans, tuple(units))
-    return NexusContent(profile, (), scans, tuple(units))
+        faults.append(f"{path}: {error}")
+        return None
+
+
+def _scans_content(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measured]) -> NexusContent:
+    raw = [one for one in candidates if not one.framed]
+    if not raw:
+        fault = f"{path}: holds a profile; expected raw scans" if candidates else _nothing_measured(path, file)
+        return NexusContent("unknown", None, (fault,), 0, ())
+    entries = [one.entry_name for one in raw]
+    several = {name for name in entries if entries.count(name) > 1} if len(set(entries)) < len(entries) else set()
+    faults: list[str] = []
+    units: dict[tuple[str, str], None] = {}  # a set that keeps the order
+    scans = []
+    for one in raw:
+        name = f"{one.entry_name}:{one.data_name}" if one.entry_name in several else one.entry_name
+        found: list[tuple[str, str]] = []
+        own: list[str] = []
+        scan = _scan(path, one, name, own, found)
+        units.update(dict.fromkeys(found))
+        faults += own
+        if scan is not None:
+            scans.append(scan)
+    return NexusContent("scans", None if faults else tuple(scans), tuple(faults), len(raw), tuple(units))
+
+
+def _scan(
+    path: str | os.PathLike[str], one: _Measured, name: str, faults: list[str], units: list[tuple[str, str]]
+) -> Scan | None:
+    quantity, kind = one.quantity, _KINDS[one.quantity]
+    reader = _Fields(path, one.data, faults, units)
+    reader.check_axes()
+    x, values = reader.numbers("x", "length"), reader.numbers(quantity, kind)
+    sigma = reader.optional(f"{quantity}_errors", kind)
+    along = {key: reader.optional(key, kind) for key, kind in _ALONG.items()}
+    segment, mask = reader.strings("segment"), reader.mask()
+    entry = _Fields(path, one.entry, faults, units)
+    direction = entry.choice("direction", get_args(ScanDirection))
+    orientation = entry.choice("orientation", get_args(Orientation))
+    angle, angle_stderr = entry.number("angle", "angle"), entry.number("angle_errors", "angle")
+    for key, other in (("angle", "angle_errors"), ("angle_errors", "angle")):
+        if key in entry.names and other not in entry.names:
+            faults.append(f"{entry.where(other)} is missing; expected it beside '{key}'")
+    if faults or x is None or values is None:
+        return None
+    reader.check_lengths(
+        quantity, values, {"x": x, f"{quantity}_errors": sigma, **along, "segment": segment, "mask": mask}
+    )
+    if faults:
+        return None
+    if mask is not None:
+        values = np.where(mask, np.nan, values)
+    for array in (x, values, sigma, *along.values(), segment):
+        if array is not None:
+            array.flags.writeable = False  # ours alone, so the scan need not copy it
+    try:
+        return Scan(
+            name=name,
+            quantity=quantity,
+            x=x,
+            values=values,
+            sigma=sigma,
+            carriage=along["carriage"],
+            time=along["time"],
+            temperature=along["temperature"],
+            segment=segment,
+            direction=cast("ScanDirection | None", direction),
+            orientation=cast("Orientation", orientation or "normal"),
+            angle=angle,
+            angle_stderr=angle_stderr,
+        )
+    except ParameterError as error:
+        faults.append(f"{path}: {error}")
+        return None
+
+
+class _Fields:
+    """Fields of one group; what is wrong with them is collected."""
+
+    def __init__(
+        self, path: str | os.PathLike[str], group: Any, faults: list[str], units: list[tuple[str, str]]
+    ) -> None:
+        self.path = path
+        self.group = group  # h5g.GroupID
+        self.names = {_decoded(name) for name in group}
+        self.faults = faults
+        self.units = units
+
+    def where(self, name: str) -> str:
+        return _where(self.path, self.group, name)
+
+    def check_axes(self) -> None:
+        if _text(self.group, "axes") != "x":
+            axes = _texts(h5py.Group(self.group), "axes")
+            place = _decoded(h5i.get_name(self.group))
+            self.faults.append(f"{self.path}: NXdata '{place}' has the axes {axes or 'none'}; expected 'x'")
+
+    def check_lengths(self, quantity: str, values: FloatArray, arrays: Mapping[str, npt.NDArray[Any] | None]) -> None:
+        for name, array in arrays.items():
+            if array is not None and len(array) != len(values):
+                self.faults.append(
+                    f"{self.where(name)} has {len(array)} points; expected {len(values)} as '{quantity}'"
+                )
+        if not len(values):
+            self.faults.append(f"{self.where(quantity)} is empty; expected points")
+
+    def numbers(self, name: str, kind: str) -> FloatArray | None:
+        return self._numbers(name, lambda unit: unit_factor(unit, kind), kind)
+
+    def optional(self, name: str, kind: str) -> FloatArray | None:
+        return self.numbers(name, kind) if name in self.names else None
+
+    def factor(self, kind: str) -> FloatArray | None:
+        name = "covariance_factor"
+        if name not in self.names:
+            return None
+        factor = self._numbers(name, lambda unit: unit_factor(unit, kind), kind, ndim=2)
+        if factor is not None and not np.isfinite(factor).all():
+            self.faults.append(f"{self.where(name)} holds NaN or infinity; expected finite numbers")
+            return None
+        return factor
+
+    def variance(self, kind: str) -> FloatArray | None:
+        name = "covariance_diagonal"
+        variance = self._numbers(name, lambda unit: _squared_factor(unit, kind), f"{kind} squared")
+        if variance is not None and (variance < 0).any():
+            row = int(np.flatnonzero(variance < 0)[0])
+            self.faults.append(f"{self.where(name)} is {variance[row]:g} at point {row + 1}; expected variances")
+            return None
+        return variance
+
+    def number(self, name: str, kind: str) -> float | None:
+        if name not in self.names:
+            return None
+        value = self._numbers(name, lambda unit: unit_factor(unit, kind), kind, ndim=0)
+        if value is None:
+            return None
+        number = float(value.reshape(()))
+        if not np.isfinite(number):
+            self.faults.append(f"{self.where(name)} is {number}; expected a finite number")
+            return None
+        return number
+
+    def choice(self, name: str, allowed: Sequence[str]) -> str | None:
+        """One of these texts, or None if the field is not there."""
+        if name not in self.names:
+            return None
+        dataset = _child(self.group, name)
+        text = None
+        if isinstance(dataset, h5d.DatasetID) and dataset.shape in ((), (1,)) and dataset.dtype.kind in "SO":
+            value = h5py.Dataset(dataset)[()]
+            first = np.asarray(value, dtype=object).ravel()[0]
+            text = _decoded(first) if isinstance(first, str | bytes) else None
+        if text in allowed:
+            return text
+        got = "no text" if text is None else f"'{text}'"
+        self.faults.append(f"{self.where(name)} is {got}; expected {', '.join(allowed[:-1])} or {allowed[-1]}")
+        return None
+
+    def strings(self, name: str) -> np.ndarray[tuple[int], np.dtype[np.str_]] | None:
+        if name not in self.names:
+            return None
+        try:
+            return _strings(self.path, self.group, name)
+        except FileFormatError as error:
+            self.faults.append(str(error))
+            return None
+
+    def mask(self) -> BoolArray | None:
+        if "mask" not in self.names:
+            return None
+        try:
+            dataset = _dataset(self.path, self.group, "mask", "biuf")
+        except FileFormatError as error:
+            self.faults.append(str(error))
+            return None
+        mask: BoolArray = h5py.Dataset(dataset)[()] != 0
+        return mask
+
+    def _numbers(self, name: str, factor: _FactorOf, expected: str, *, ndim: int = 1) -> FloatArray | None:
+        try:
+            values, unit = _field(self.path, self.group, name, factor, expected, ndim=ndim)
+        except FileFormatError as error:
+            self.faults.append(str(error))
+            return None
+        self.units.append((name, unit))
+        return values
+
+
+def _squared_factor(unit: str, kind: str) -> tuple[float, float]:
+    match = _SQUARED.fullmatch(unit.strip())
+    if match is None:
+        raise UnitError(
+            f"'{unit}' is no unit of {kind} squared; expected such as '{'m' if kind == 'length' else 'rad'}^2'"
+        )
+    return unit_factor(match[1].strip(), kind)[0] ** 2, 0.0
 
 
 def _left_out(mask: BoolArray | None, *arrays: FloatArray | None) -> BoolArray:
@@ -253,22 +544,61 @@ def _left_out(mask: BoolArray | None, *arrays: FloatArray | None) -> BoolArray:
     return left_out
 
 
-def _dataset(path: str | os.PathLike[str], group: Any, name: str, kinds: str) -> Any:
-    """A one-dimensional dataset of the group whose type is one of these, stored in this file."""
-    dataset = group.get(name)
-    where = f"{path}: field '{group.name}/{name}'"
-    if not isinstance(dataset, h5py.Dataset):
-        raise FileFormatError(f"{where} is missing; expected one value for each point")
-    if dataset.is_virtual or dataset.external:
-        raise FileFormatError(f"{where} is kept in another file; expected the data in this file")
+_FactorOf = Callable[[str], tuple[float, float]]
+
+
+def _where(path: str | os.PathLike[str], group: Any, name: str) -> str:
+    return f"{path}: field '{_decoded(h5i.get_name(group)).rstrip('/')}/{name}'"
+
+
+def _dataset(path: str | os.PathLike[str], group: Any, name: str, kinds: str, *, ndim: int = 1) -> Any:
+    """DatasetID in a GroupID whose type is one of these, stored in this file; ndim 0 takes one value, (1,) too."""
+    dataset = _child(group, name)
+    if not isinstance(dataset, h5d.DatasetID):
+        raise FileFormatError(f"{_where(path, group, name)} is missing; expected {_EXPECTED[ndim]}")
+    if dataset.get_offset() is None:  # not one block of this file, so it may be elsewhere
+        layout = dataset.get_create_plist()
+        if layout.get_layout() == h5d.VIRTUAL or layout.get_external_count():
+            raise FileFormatError(
+                f"{_where(path, group, name)} is kept in another file; expected the data in this file"
+            )
     if dataset.dtype.kind not in kinds:
         wanted = "numbers" if "f" in kinds else "strings"
-        raise FileFormatError(f"{where} is of type {dataset.dtype}; expected {wanted}")
-    if dataset.shape is None or dataset.ndim != 1:
-        raise FileFormatError(f"{where} has the shape {dataset.shape}; expected one dimension, a value for each point")
-    if dataset.size > _LARGEST:
-        raise FileFormatError(f"{where} has {dataset.size} points; expected at most {_LARGEST}")
+        raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected {wanted}")
+    shape = dataset.shape
+    if shape is None or not (len(shape) == ndim or (ndim == 0 and shape == (1,))):
+        raise FileFormatError(f"{_where(path, group, name)} has the shape {shape}; expected {_EXPECTED[ndim]}")
+    if np.prod(shape) > _LARGEST if ndim else False:
+        raise FileFormatError(f"{_where(path, group, name)} has {np.prod(shape)} points; expected at most {_LARGEST}")
     return dataset
+
+
+_EXPECTED: Final = {
+    0: "one value",
+    1: "one dimension, a value for each point",
+    2: "two dimensions, a row for each point",
+}
+
+
+def _field(
+    path: str | os.PathLike[str], group: Any, name: str, factor_of: _FactorOf, expected: str, *, ndim: int = 1
+) -> tuple[FloatArray, str]:
+    """Numbers of a field in SI units, and its unit."""
+    dataset = _dataset(path, group, name, "iuf", ndim=ndim)
+    unit = _text(dataset, "units")
+    if not unit:
+        raise FileFormatError(f"{_where(path, group, name)} has no units; expected a unit of {expected}")
+    try:
+        factor, offset = factor_of(unit)
+    except UnitError as error:
+        raise FileFormatError(f"{_where(path, group, name)}: units: {error}") from None
+    values = np.empty(dataset.shape)
+    if values.size:
+        dataset.read(h5s.ALL, h5s.ALL, values)  # HDF5 converts to float64
+    if factor != 1:
+        with np.errstate(over="ignore"):  # an infinite value is treated like any other that is not finite
+            values = to_si(values, factor)
+    return (values + offset if offset else values), unit
 
 
 def read_field(path: str | os.PathLike[str], group: Any, name: str, kind: str) -> FloatArray:
@@ -290,18 +620,7 @@ def read_field(path: str | os.PathLike[str], group: Any, name: str, kind: str) -
     FileFormatError
         If the field is missing, not numeric, not one-dimensional, or its `units` are missing or wrong.
     """
-    dataset = _dataset(path, group, name, "iuf")
-    unit = text_attribute(dataset, "units")
-    where = f"{path}: field '{group.name}/{name}'"
-    if not unit:
-        raise FileFormatError(f"{where} has no units; expected a unit of {kind}")
-    try:
-        factor, offset = unit_factor(unit, kind)
-    except UnitError as error:
-        raise FileFormatError(f"{where}: units: {error}") from None
-    with np.errstate(over="ignore"):  # an infinite value is masked like any other
-        values: FloatArray = to_si(dataset.astype(np.float64)[()], factor) + offset
-    return values
+    return _field(path, group.id, name, lambda unit: unit_factor(unit, kind), kind)[0]
 
 
 def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
@@ -312,10 +631,14 @@ def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndar
     FileFormatError
         If the field is missing, holds no strings or is not one-dimensional.
     """
+    return _strings(path, group.id, name)
+
+
+def _strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     dataset = _dataset(path, group, name, "SO")
     if h5py.check_string_dtype(dataset.dtype) is None:
-        raise FileFormatError(f"{path}: field '{group.name}/{name}' is of type {dataset.dtype}; expected strings")
-    raw = dataset[()]
+        raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected strings")
+    raw = h5py.Dataset(dataset)[()]
     if raw.dtype.kind == "O":
         return np.array([_decoded(item) for item in raw.tolist()], dtype=np.str_)
     try:
@@ -326,8 +649,21 @@ def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndar
 
 def text_attribute(item: Any, name: str) -> str | None:
     """Attribute as text; None if there is none or it is not one text."""
-    texts = _texts(item, name)
-    return texts[0] if len(texts) == 1 else None
+    return _text(item.id, name)
+
+
+def _text(item: Any, name: str) -> str | None:
+    """As `text_attribute`, of a low-level object."""
+    key = name.encode()
+    if not h5a.exists(item, key):
+        return None
+    attribute = h5a.open(item, key)
+    if attribute.shape not in ((), (1,)) or attribute.dtype.kind not in "SO":
+        return None
+    value = np.empty(attribute.shape, attribute.dtype)
+    attribute.read(value)
+    first = value.item()
+    return _decoded(first) if isinstance(first, str | bytes) else None
 
 
 def _texts(item: Any, name: str) -> list[str]:
@@ -366,8 +702,15 @@ def write_profile_data(entry: Any, name: str, profile: Profile) -> Any:
     data.attrs["frame"] = profile.frame
     write_field(data, "x", profile.x, units="m")
     write_field(data, signal, profile.values, units=unit)
+    factor = profile.covariance_factor
     if profile.sigma is not None:
-        write_field(data, f"{signal}_errors", profile.sigma, units=unit)
+        marginal = profile.sigma
+        if factor is not None:
+            marginal = np.sqrt(profile.sigma**2 + np.sum(factor**2, axis=1))
+            write_field(data, "covariance_diagonal", profile.sigma**2, units=f"{unit}^2")
+        write_field(data, f"{signal}_errors", marginal, units=unit)
+    if factor is not None:
+        write_field(data, "covariance_factor", factor, units=unit)
     if profile.y is not None:
         write_field(data, "y", profile.y, units="m")
         data.attrs["y_indices"] = 0
@@ -375,7 +718,55 @@ def write_profile_data(entry: Any, name: str, profile: Profile) -> Any:
         write_field(data, "segment", profile.segment)
     if profile.mask is not None:
         write_field(data, "mask", profile.mask)
+    if profile.mask_reason is not None:
+        write_field(data, "mask_reason", profile.mask_reason)
     return data
+
+
+def write_scans(scans: Sequence[Scan], path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Write raw scans as HDF5 by the NeXus standard, one NXentry each; they read back the same, in order.
+
+    Raises
+    ------
+    ParameterError
+        If there is no scan, or a name stands twice or cannot be the name of an entry.
+    FileExistsAlreadyError, FileMissingError
+        As `ellipsefit.files.safe.new_file` says.
+    """
+    if not scans:
+        raise ParameterError(f"{path}: no scan to write; expected at least one")
+    names: set[str] = set()
+    for scan in scans:
+        if scan.name in ("", ".") or "/" in scan.name or "\0" in scan.name:
+            raise ParameterError(f"{path}: a scan is named {scan.name!r}; expected a name without '/', not '' or '.'")
+        if scan.name in names:
+            raise ParameterError(f"{path}: two scans are named '{scan.name}'; expected each name once")
+        names.add(scan.name)
+    # track_order: the file keeps the order of the scans, whatever their names
+    with new_file(path, force=force) as temporary, h5py.File(temporary, "w", track_order=True) as file:
+        start_root(file, default=scans[0].name)
+        for scan in scans:
+            _write_scan(new_entry(file, scan.name, title=scan.name), scan)
+
+
+def _write_scan(entry: Any, scan: Scan) -> None:
+    signal, unit = scan.quantity, _SI[scan.quantity]
+    for name in ("direction", "orientation"):
+        text = getattr(scan, name)
+        if text is not None:
+            write_text(entry, name, text)
+    if scan.angle is not None and scan.angle_stderr is not None:
+        write_field(entry, "angle", scan.angle, units="rad")
+        write_field(entry, "angle_errors", scan.angle_stderr, units="rad")
+    data = new_data(entry, "data", signal=signal, axes=("x",))
+    write_field(data, "x", scan.x, units="m")
+    write_field(data, signal, scan.values, units=unit)
+    optional = ((f"{signal}_errors", scan.sigma, unit), ("carriage", scan.carriage, "m"), ("time", scan.time, "s"))
+    for name, array, units in (*optional, ("temperature", scan.temperature, "K")):
+        if array is not None:
+            write_field(data, name, array, units=units)
+    if scan.segment is not None:
+        write_field(data, "segment", scan.segment)
 
 
 def start_root(file: Any, *, default: str) -> None:

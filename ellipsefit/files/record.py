@@ -163,7 +163,7 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         frame="mirror",
     )
     write_profile_data(entry, "profile", profile)
-    process = write_process(entry, {key: str(value) for key, value in fit.to_dict()["model"].items()}, name="fit")
+    process = write_process(entry, _settings(fit), name="fit")
     _write_json(process, "answer", fit.to_dict())
     for name in fit.varied:
         field = write_field(process, name, getattr(fit.ellipse, name), units="rad" if name == "theta" else "m")
@@ -176,6 +176,19 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         write_field(table, "adjuster", np.array([move.adjuster for move in plan.moves], dtype=np.str_))
         for column in ("start", "stop", "move"):
             write_field(table, column, np.array([getattr(move, column) for move in plan.moves]), units="m")
+
+
+def _settings(fit: EllipseFit) -> dict[str, str]:
+    """All that influences the numbers of a fit, SI, as text."""
+    settings: dict[str, object] = {
+        "varied": ", ".join(fit.varied),
+        **fit.to_dict()["model"],
+        "surface_error": fit.settings.surface_error,
+        "priors": "; ".join(str(prior) for prior in fit.settings.priors),
+        "x_uncertainty": fit.settings.x_uncertainty,
+        "cutoff": fit.figure.cutoff,
+    }
+    return {key: "" if value is None else str(value) for key, value in settings.items()}
 
 
 def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import Final, Literal
 
-from ellipsefit.errors import FileFormatError, FileMissingError
+from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files.safe import existing_file
 from ellipsefit.profile import Profile
+from ellipsefit.scan import Scan
 
 Format = Literal["hdf5", "zip", "text"]
 
@@ -67,6 +71,104 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     from ellipsefit.files.text import read_text_profile
 
     return read_text_profile(path)
+
+
+def read_scans(paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]]) -> tuple[Scan, ...]:
+    """Raw scans from one file or several, delimited text (one scan each) or NeXus HDF5 (any number).
+
+    Parameters
+    ----------
+    paths : path or sequence of path
+        Files to read.
+
+    Returns
+    -------
+    tuple of Scan
+        In the order of the files, and in them; SI units. A scan is named as its NXentry, or as its text file
+        without suffix; where names of several files collide, each is led by its file: 'monday:scan_000'.
+
+    Raises
+    ------
+    FileMissingError
+        If a file cannot be opened.
+    FileFormatError
+        If it holds no scans, or a faulty one; the text names file, line or field, and what was expected.
+    ParameterError
+        If no file is given, or one twice.
+    """
+    files = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
+    if not files:
+        raise ParameterError("no file is given to read scans from; expected at least one")
+    places = [Path(file).resolve() for file in files]
+    for number, place in enumerate(places):
+        if place in places[:number]:
+            raise ParameterError(f"{files[number]}: is given twice; expected each file of scans once")
+    parts = [_scans_of(file) for file in files]
+    scans = tuple(scan for part in parts for scan in part)
+    if len({scan.name for scan in scans}) == len(scans):
+        return scans
+    labels = _labels(places)
+    return tuple(
+        replace(scan, name=label if scan.name == place.stem else f"{label}:{scan.name}")
+        for place, label, part in zip(places, labels, parts, strict=True)
+        for scan in part
+    )
+
+
+def _scans_of(path: str | os.PathLike[str]) -> tuple[Scan, ...]:
+    found = file_format(path)
+    if found == "hdf5":
+        from ellipsefit.files.nexus import read_nexus_scans
+
+        return read_nexus_scans(path)
+    if found == "zip":
+        raise FileFormatError(zip_fault(path))
+    from ellipsefit.files.text import read_text_scan
+
+    return (read_text_scan(path),)
+
+
+def _labels(places: Sequence[Path]) -> list[str]:
+    """Stem of each file, numbered where it stands twice."""
+    labels: list[str] = []
+    for place in places:
+        label, count = place.stem, 1
+        while label in labels:
+            count += 1
+            label = f"{place.stem} ({count})"
+        labels.append(label)
+    return labels
+
+
+def read_measured(path: str | os.PathLike[str]) -> Profile | tuple[Scan, ...]:
+    """Profile or raw scans, whichever the file holds.
+
+    It holds scans if there are several, or the only one has a carriage or a time; a profile of HDF5 says in
+    which frame it is.
+
+    Parameters
+    ----------
+    path : path
+        File to read, delimited text or NeXus HDF5.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    FileFormatError
+        If it holds neither, or a faulty one; the text names file, line or field, and what was expected.
+    """
+    found = file_format(path)
+    if found == "hdf5":
+        from ellipsefit.files.nexus import read_nexus_measured
+
+        return read_nexus_measured(path)
+    if found == "zip":
+        raise FileFormatError(zip_fault(path))
+    from ellipsefit.files.text import read_text_measured
+
+    measured = read_text_measured(path)
+    return measured if isinstance(measured, Profile) else (measured,)
 
 
 def zip_fault(path: str | os.PathLike[str]) -> str:

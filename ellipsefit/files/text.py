@@ -1,4 +1,4 @@
-"""Profiles as delimited text: comments, one header row with units in brackets, then numbers."""
+"""Profiles and scans as delimited text: comments, one header row with units in brackets, then numbers."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final, NamedTuple, NoReturn
+from typing import Final, Literal, NamedTuple, NoReturn, cast
 
 import numpy as np
 
@@ -15,12 +15,15 @@ from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.errors import FileFormatError, ParameterError, UnitError
 from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.profile import Profile, Quantity
+from ellipsefit.scan import Scan
 from ellipsefit.units import to_si, unit_factor
 
 #: Columns of numbers in use, and the kind of quantity in each ('': that of the measured one).
 _NUMERIC: Final = {"x": "length", "y": "length", "height": "length", "slope": "angle", "sigma": ""}
+#: What a scan has and a profile needs not.
+_ALONG: Final = {"carriage": "length", "time": "time", "temperature": "temperature"}
 _WITHOUT_UNIT: Final = ("segment", "mask")
-_IGNORED: Final = ("carriage", "time", "temperature")  # what a scan has and a profile needs not
+_EXAMPLE_UNITS: Final = {"length": "um", "angle": "urad", "time": "s", "temperature": "degC"}
 _EXAMPLE: Final = "'x [mm],height [um]'"
 _DELIMITERS: Final = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
 
@@ -29,10 +32,14 @@ _BLANK_CELL: Final = re.compile(r"[^\s\[\]]+(?:\s*\[[^\[\]]*\])?")
 _TOML_LINE: Final = re.compile(r"\s*(?:\[+[\w.\"' -]+\]+\s*(?:#.*)?|[\w.\"'-]+\s*=.*)")
 
 
-class TextContent(NamedTuple):
-    """What a text file holds: a profile or faults, and how it is written."""
+Wanted = Literal["profile", "scan", "measured"]
 
-    profile: Profile | None
+
+class TextContent(NamedTuple):
+    """What a text file holds: a profile, a scan or faults, and how it is written."""
+
+    kind: Literal["profile", "scan"]
+    content: Profile | Scan | None
     faults: tuple[str, ...]
     delimiter: str  # comma, semicolon, tab or blanks; '': not known
     decimal: str  # point or comma
@@ -64,14 +71,50 @@ def read_text_profile(path: str | os.PathLike[str]) -> Profile:
     FileFormatError
         For the first fault; the text names file, line and what was expected.
     """
-    content = examine_text_profile(path)
-    if content.profile is None:
-        raise FileFormatError(content.faults[0])
-    return content.profile
+    return cast("Profile", _content(path, "profile"))
 
 
-def examine_text_profile(path: str | os.PathLike[str]) -> TextContent:
-    """Profile in a text file, or everything that is wrong with it.
+def read_text_scan(path: str | os.PathLike[str]) -> Scan:
+    """Raw scan from delimited text, written as `read_text_profile` says, named as the file without suffix.
+
+    Parameters
+    ----------
+    path : path
+        File with the columns x, height or slope, and optionally carriage, time, temperature, segment, sigma,
+        mask (masked values become NaN). Values may be NaN or infinite. Other columns are ignored.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    FileFormatError
+        For the first fault; the text names file, line and what was expected.
+    """
+    return cast("Scan", _content(path, "scan"))
+
+
+def read_text_measured(path: str | os.PathLike[str]) -> Profile | Scan:
+    """Scan if there is a column carriage or time, else profile.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    FileFormatError
+        For the first fault; the text names file, line and what was expected.
+    """
+    return _content(path, "measured")
+
+
+def _content(path: str | os.PathLike[str], wanted: Wanted) -> Profile | Scan:
+    found = examine_text(path, wanted)
+    if found.content is None:
+        raise FileFormatError(found.faults[0])
+    return found.content
+
+
+def examine_text(path: str | os.PathLike[str], wanted: Wanted = "measured") -> TextContent:
+    """Profile or scan in a text file, or everything that is wrong with it.
 
     Raises
     ------
@@ -79,9 +122,9 @@ def examine_text_profile(path: str | os.PathLike[str]) -> TextContent:
         If the file cannot be opened.
     """
     try:
-        return _Reader(path, _decoded(path, read_bytes(path))).content()
+        return _Reader(path, _decoded(path, read_bytes(path)), wanted).content()
     except FileFormatError as error:  # what ends the reading
-        return TextContent(None, (str(error),), "", "point", ())
+        return TextContent("profile", None, (str(error),), "", "point", ())
 
 
 def looks_like_toml(line: str) -> bool:
@@ -108,8 +151,9 @@ def _decoded(path: str | os.PathLike[str], data: bytes) -> str:
 class _Reader:
     """One pass over one file; collects the faults on the way."""
 
-    def __init__(self, path: str | os.PathLike[str], text: str) -> None:
+    def __init__(self, path: str | os.PathLike[str], text: str, wanted: Wanted) -> None:
         self.path = path
+        self.wanted = wanted
         self.lines = text.split("\n")
         self.marks = {mark for mark in '",_' if mark in text}  # what is nowhere needs no search in the cells
         self.faults: list[str] = []
@@ -123,7 +167,12 @@ class _Reader:
         self.head: int = head
         self.delimiter, columns = _header_columns(self.lines[head])
         quantity = self.check_header(columns)
-        profile = None
+        names = {column.name for column in columns}
+        self.is_scan = self.wanted == "scan" or (
+            self.wanted == "measured" and not names.isdisjoint(("carriage", "time"))
+        )
+        self.kinds = {**_NUMERIC, **_ALONG} if self.is_scan else _NUMERIC
+        measured = None
         # as _counts, without a call for each line
         self.rows = [line for line in self.lines[head + 1 :] if (start := line.lstrip()) and start[0] != "#"]
         if not self.rows:
@@ -131,9 +180,10 @@ class _Reader:
         else:
             cells = self.cells(len(columns))
             if cells is not None:
-                profile = self.profile(columns, cells, quantity)
+                measured = self.measured(columns, cells, quantity)
         return TextContent(
-            profile if not self.faults else None,
+            "scan" if self.is_scan else "profile",
+            measured if not self.faults else None,
             tuple(self.faults),
             _DELIMITERS[self.delimiter],
             self.decimal,
@@ -155,7 +205,7 @@ class _Reader:
 
     def check_header(self, columns: Sequence[_Column]) -> Quantity | None:
         names = [column.name for column in columns]
-        known = (*_NUMERIC, *_WITHOUT_UNIT, *_IGNORED)
+        known = (*_NUMERIC, *_WITHOUT_UNIT, *_ALONG)
         if not set(names) & set(known):
             line = self.lines[self.head]
             also = " (this looks like a mirror file)" if looks_like_toml(line) else ""
@@ -207,7 +257,9 @@ class _Reader:
         )
         return None
 
-    def profile(self, columns: Sequence[_Column], cells: list[str], quantity: Quantity | None) -> Profile | None:
+    def measured(
+        self, columns: Sequence[_Column], cells: list[str], quantity: Quantity | None
+    ) -> Profile | Scan | None:
         width, count = len(columns), len(self.rows)
         found: dict[str, FloatArray] = {}
         segment = mask = None
@@ -218,16 +270,22 @@ class _Reader:
             elif name == "mask":
                 numbers = self.numbers(name, own)
                 mask = None if numbers is None else self.mask(numbers)
-            elif name in _NUMERIC:
+            elif name in self.kinds:
                 numbers = self.numbers(name, own)
-                factor = self.factor(name, unit, quantity)
-                if numbers is not None and factor is not None:
+                conversion = self.conversion(name, unit, quantity)
+                if numbers is not None and conversion is not None:
+                    factor, offset = conversion
                     with np.errstate(over="ignore"):  # an infinite value is told as such below
-                        found[name] = to_si(numbers, factor)
+                        found[name] = to_si(numbers, factor) + offset
         if quantity is None or not {"x", quantity} <= found.keys():
             return None
         masked = "mask" in [column.name for column in columns]
-        used = self.used(found, np.zeros(count, dtype=bool) if mask is None else mask, masked=masked)
+        # values of a scan may be what they are, all else of it is finite
+        checked = (
+            {name: array for name, array in found.items() if name not in (quantity, "y")} if self.is_scan else found
+        )
+        used = np.zeros(count, dtype=bool) if mask is None or self.is_scan else mask
+        used = self.used(checked, used, masked=masked and not self.is_scan)
         sigma = found.get("sigma")
         if sigma is not None:
             wrong = np.flatnonzero(used & ~(sigma > 0))
@@ -240,6 +298,13 @@ class _Reader:
         if self.faults:
             return None
         try:
+            if self.is_scan:
+                values = found[quantity] if mask is None else np.where(mask, np.nan, found[quantity])
+                along = {name: found.get(name) for name in _ALONG}
+                name = Path(self.path).stem
+                return Scan(
+                    name=name, quantity=quantity, x=found["x"], values=values, sigma=sigma, segment=segment, **along
+                )
             return Profile(
                 name=Path(self.path).name,
                 quantity=quantity,
@@ -254,14 +319,14 @@ class _Reader:
             self.fault(None, str(error))
             return None
 
-    def factor(self, name: str, unit: str | None, quantity: Quantity | None) -> float | None:
-        kind = _NUMERIC[name] or (_NUMERIC[quantity] if quantity else "length")
-        example = f"'{name} [{'mm' if name in 'xy' else 'um' if kind == 'length' else 'urad'}]'"
+    def conversion(self, name: str, unit: str | None, quantity: Quantity | None) -> tuple[float, float] | None:
+        kind = self.kinds[name] or (_NUMERIC[quantity] if quantity else "length")
+        example = f"'{name} [{'mm' if name in ('x', 'y', 'carriage') else _EXAMPLE_UNITS[kind]}]'"
         if not unit:
             self.fault(self.head, f"column '{name}' has no unit; expected such as {example}")
             return None
         try:
-            factor, _ = unit_factor(unit, kind)
+            conversion = unit_factor(unit, kind)
         except UnitError:
             self.fault(
                 self.head,
@@ -269,7 +334,7 @@ class _Reader:
             )
             return None
         self.units.append((name, unit))
-        return factor
+        return conversion
 
     def numbers(self, name: str, cells: list[str]) -> FloatArray | None:
         if self.delimiter != "," and "," in self.marks and any("," in cell for cell in cells):
@@ -318,16 +383,16 @@ class _Reader:
         return np.array([known[cell] for cell in cells], dtype=np.str_)
 
     def used(self, found: dict[str, FloatArray], mask: BoolArray, *, masked: bool) -> BoolArray:
-        """Points in use; without a mask column a value that is not finite is a fault."""
+        """Points in use; a value that is not finite is a fault, unless a mask column excuses it."""
         used = ~mask
         for name, values in found.items():
             finite = np.isfinite(values)
             if not masked and not finite.all():
                 wrong = np.flatnonzero(~finite)
+                excuse = "" if self.is_scan else ", or a column 'mask' that leaves the point out"
                 self.fault(
                     self.line_of(int(wrong[0])),
-                    f"column '{name}' is {values[wrong[0]]}; expected a finite number, or a column 'mask' that leaves "
-                    f"the point out{_more(len(wrong))}",
+                    f"column '{name}' is {values[wrong[0]]}; expected a finite number{excuse}{_more(len(wrong))}",
                 )
             used &= finite
         return used

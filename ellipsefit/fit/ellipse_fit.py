@@ -426,7 +426,7 @@ def _problem(
         spreads=USUAL_SPREADS,
     )
     parameters, solution = first.solve(start, (0, 1, 2))
-    freedom = reduction.count - first.linear.shape[1] - 3
+    freedom = reduction.count - (first.linear.shape[1] - reduction.shared) - 3
     error = estimate_white(reduction, solution.residual, freedom)
     ellipse = Ellipse(*(float(value) for value in parameters))
     offset, partials = reduction.values(ellipse), reduction.partials(ellipse)

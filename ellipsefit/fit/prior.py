@@ -61,7 +61,7 @@ def parse_prior(text: str) -> Prior:
             )
         weights[term[3]] += float(term[1] + (term[2] or "1"))
         place = term.end()
-    kind = "angle" if weights["theta"] else "length"
+    kind = "angle" if weights["theta"] and not (weights["p"] or weights["q"]) else "length"
     try:
         return Prior(
             weights=(weights["p"], weights["q"], weights["theta"]),

@@ -29,7 +29,8 @@ class JointProblem:
     """Everything of the fit but the values of p, q and theta.
 
     The linear unknowns are: with free segments, the effects of each; with fixed ones, the pose alone; with
-    random ones, the pose and each segment's deviation from it, held by rows deviation / spread.
+    random ones, the pose and each segment's deviation from it, held by rows deviation / spread; in each
+    case also the weights of the columns that the points are unsure of together, held by rows of one.
     """
 
     reduction: Reduction
@@ -110,11 +111,12 @@ class JointProblem:
     def totals(self) -> FloatArray:
         """Matrix that takes the linear unknowns to the effects of each segment, shape (J r, n)."""
         r, count = self.effects.r, len(self.effects.own)
-        own = np.eye(count * r)
-        if self.model == "free":
-            return own
-        pose = np.concatenate(self.effects.pose)
-        return pose if self.model == "fixed" else np.column_stack([pose, own])
+        parts = {
+            "free": [np.eye(count * r)],
+            "fixed": [np.concatenate(self.effects.pose)],
+            "random": [np.concatenate(self.effects.pose), np.eye(count * r)],
+        }[self.model]
+        return np.column_stack([*parts, np.zeros((count * r, self.reduction.shared))])
 
     @cached_property
     def linear(self) -> FloatArray:
@@ -126,9 +128,13 @@ class JointProblem:
             own[row : row + len(columns), number * r : (number + 1) * r] = columns
             row += len(columns)
         rows = self._divide(own @ self.totals)
+        n, m, data = rows.shape[1], self.reduction.shared, len(self._target)
         if self.model == "random":
             spreads = np.tile(self.spreads[-r:], count)
-            rows[len(self._target) :, r:] = np.diag(1 / spreads)
+            rows[data : data + count * r, r : n - m] = np.diag(1 / spreads)
+        if m:
+            rows[:data, n - m :] = np.concatenate([white.shared for white in self.whitened])
+            rows[-m:, n - m :] = np.eye(m)
         return np.concatenate([rows, np.zeros((len(self.priors), rows.shape[1]))])
 
     @cached_property
@@ -141,11 +147,11 @@ class JointProblem:
         return np.concatenate([white.projection for white in self.whitened])
 
     def _divide(self, values: FloatArray) -> FloatArray:
-        """Node values over their uncertainty, with room for the rows of random effects."""
+        """Node values over their uncertainty, with room for the rows of random effects and shared columns."""
         parts = self.reduction.split(values)
         rows = [white.factor @ part for white, part in zip(self.whitened, parts, strict=True)]
-        if self.model == "random":
-            rows.append(np.zeros((self.effects.r * len(self.whitened), *values.shape[1:])))
+        below = self.reduction.shared + (self.effects.r * len(self.whitened) if self.model == "random" else 0)
+        rows.append(np.zeros((below, *values.shape[1:])))
         return np.concatenate(rows)
 
     def _bounds(self, start: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -29,10 +29,11 @@ BLOCKS: Final = 64
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SegmentMoments:
-    """One segment after the pass: k nodes, B blocks.
+    """One segment after the pass: k nodes, B blocks, m columns that points are unsure of together.
 
-    With f the values of a smooth function at the nodes, `factor @ f - projection` has the same squares as
-    the weighted residuals (less `rest`), and `block_basis @ f` are its weighted block means.
+    With f the values of a smooth function at the nodes and c weights of the shared columns,
+    `factor @ f + shared @ c - projection` has the same squares as the weighted residuals (less `rest`), and
+    `block_basis @ f + block_shared @ c` are their weighted block means.
     """
 
     number: int  # of the segment on the mirror
@@ -40,18 +41,21 @@ class SegmentMoments:
     length: float  # of its span [m]
     count: int  # points
     nodes: FloatArray  # (k,) positions [m]
-    factor: FloatArray  # (k, k)
-    projection: FloatArray  # (k,)
+    factor: FloatArray  # (r, k), r = k without shared columns
+    shared: FloatArray  # (r, m)
+    projection: FloatArray  # (r,)
     rest: float  # weighted sum of squares that no node values explain
     block_x: FloatArray  # (B,) mean positions [m]
     block_basis: FloatArray  # (B, k)
+    block_shared: FloatArray  # (B, m)
     block_value: FloatArray  # (B,) mean of measured minus reference
     block_weight: FloatArray  # (B,) sum of weights
     within: float  # weighted sum of squares inside the blocks, each less its line
     within_freedom: int  # degrees of freedom of that sum
 
     def __post_init__(self) -> None:
-        for name in ("nodes", "factor", "projection", "block_x", "block_basis", "block_value", "block_weight"):
+        arrays = ("nodes", "factor", "shared", "projection", "block_x", "block_basis", "block_shared")
+        for name in (*arrays, "block_value", "block_weight"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
 
 
@@ -64,6 +68,11 @@ class Reduction:
     segments: tuple[SegmentMoments, ...]
     nodes: FloatArray  # all nodes, segment after segment
     reference_values: FloatArray  # of the reference ellipse at the nodes
+
+    @property
+    def shared(self) -> int:
+        """Columns that the points are unsure of together."""
+        return int(self.segments[0].shared.shape[1])
 
     @property
     def count(self) -> int:
@@ -120,6 +129,14 @@ def _reduce_segment(placed: PlacedProfile, number: int) -> SegmentMoments:
         except np.linalg.LinAlgError:
             degree -= 1
     projection: FloatArray = np.asarray(np.linalg.solve(factor.T, weighted.T @ value), dtype=np.float64)
+    left = max(float(weight * value @ value - projection @ projection), 0.0)
+    shared = np.zeros((len(x), 0)) if placed.covariance_factor is None else placed.covariance_factor[part]
+    reduced = shared[: len(projection)]
+    if shared.shape[1]:
+        k, m = len(projection), shared.shape[1]
+        triangle = np.linalg.qr(np.sqrt(weight)[:, None] * np.column_stack([basis, shared, value]))[1]
+        factor, reduced, projection = triangle[: k + m, :k], triangle[: k + m, k : k + m], triangle[: k + m, -1]
+        left = float(triangle[k + m, -1] ** 2) if len(triangle) > k + m else 0.0
     blocks = min(BLOCKS, len(x))
     first = (np.arange(blocks) * len(x)) // blocks
     total = np.add.reduceat(weight, first)
@@ -129,8 +146,10 @@ def _reduce_segment(placed: PlacedProfile, number: int) -> SegmentMoments:
     t, rest = s - np.repeat(mean_s, sizes), value - np.repeat(mean_value, sizes)
     weighted_rest = weight * rest
     square, product = np.add.reduceat(weight * t * t, first), np.add.reduceat(weighted_rest * t, first)
-    line = np.divide(product**2, square, out=np.zeros(blocks), where=sizes > 1)
-    scattered = sizes > 2
+    sloped = square > 1e-20 * total  # not so a single point, or points beside each other, across
+    line = np.divide(product**2, square, out=np.zeros(blocks), where=sloped)
+    freedom = sizes - 1 - sloped
+    scattered = freedom > 0
     return SegmentMoments(
         number=number,
         middle=segment.middle,
@@ -138,14 +157,16 @@ def _reduce_segment(placed: PlacedProfile, number: int) -> SegmentMoments:
         count=len(x),
         nodes=centre + half * _chebyshev_nodes(degree),
         factor=factor,
+        shared=reduced,
         projection=projection,
-        rest=max(float(weight * value @ value - projection @ projection), 0.0),
+        rest=left,
         block_x=centre + half * mean_s,
         block_basis=np.add.reduceat(weighted, first, axis=0) / total[:, None],
+        block_shared=np.add.reduceat(weight[:, None] * shared, first, axis=0) / total[:, None],
         block_value=mean_value,
         block_weight=total,
         within=float((np.add.reduceat(weighted_rest * rest, first) - line)[scattered].sum()),
-        within_freedom=int((sizes[scattered] - 2).sum()),
+        within_freedom=int(freedom.sum()),
     )
 
 

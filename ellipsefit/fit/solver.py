@@ -109,21 +109,33 @@ def _polish(
     lower: FloatArray,
     upper: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Gauss-Newton steps while they shorten the residual: a trust region stops a few digits early."""
+    """Gauss-Newton steps while they get shorter.
+
+    A trust region stops where the squares no longer fall, which is at half of the digits; the part of the
+    residual that lies along the tangent plane, the length of the step in units of the residual, tells more.
+    """
     rest = residual(values)
-    for _ in range(20):
-        slopes = jacobian(values)
-        size = np.linalg.norm(slopes, axis=0)
-        size[size == 0] = 1.0
-        step = np.linalg.lstsq(slopes / size, -rest, rcond=None)[0] / size
+    step, length = _gauss_newton(jacobian(values), rest)
+    for _ in range(100):
         trial = values + step
         if not np.all((trial > lower) & (trial < upper)):
             break
         trial_rest = residual(trial)
-        if not trial_rest @ trial_rest < rest @ rest:
+        if not trial_rest @ trial_rest <= rest @ rest * (1 + 1e-9):
             break
-        values, rest = trial, trial_rest
+        trial_step, trial_length = _gauss_newton(jacobian(trial), trial_rest)
+        if not trial_length < length:
+            break
+        values, rest, step, length = trial, trial_rest, trial_step, trial_length
     return values, rest
+
+
+def _gauss_newton(slopes: FloatArray, rest: FloatArray) -> tuple[FloatArray, float]:
+    """Step to the minimum of the linearised problem, and its length in units of the residual."""
+    size = np.linalg.norm(slopes, axis=0)
+    size[size == 0] = 1.0
+    step: FloatArray = np.linalg.lstsq(slopes / size, -rest, rcond=None)[0] / size
+    return step, float(np.linalg.norm(slopes @ step))
 
 
 def inverse_normal(matrix: FloatArray) -> FloatArray:

@@ -44,17 +44,25 @@ class SurfaceError:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WhitenedSegment:
-    """One segment divided by its uncertainty: residual at the nodes f is `factor @ f - projection`."""
+    """One segment divided by its uncertainty.
 
-    factor: FloatArray  # (k, k)
-    projection: FloatArray  # (k,)
+    The residual at node values f and weights c of the shared columns is `factor @ f + shared @ c - projection`.
+    """
+
+    factor: FloatArray  # (r, k)
+    shared: FloatArray  # (r, m)
+    projection: FloatArray  # (r,)
 
 
 def whiten(reduction: Reduction, error: SurfaceError) -> tuple[WhitenedSegment, ...]:
     """Divide every segment by its uncertainty under a model of the surface error."""
     if error.correlated == 0.0:
         return tuple(
-            WhitenedSegment(factor=part.factor / error.noise, projection=part.projection / error.noise)
+            WhitenedSegment(
+                factor=part.factor / error.noise,
+                shared=part.shared / error.noise,
+                projection=part.projection / error.noise,
+            )
             for part in reduction.segments
         )
     return tuple(_whiten_correlated(part, error) for part in reduction.segments)
@@ -65,11 +73,12 @@ def _whiten_correlated(part: SegmentMoments, error: SurfaceError) -> WhitenedSeg
 
     covariance = error.correlated**2 * _matern(part.block_x, error.length, error.smoothness)[0]
     covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
-    both = np.column_stack([part.block_basis, part.block_value])
-    white = solve_triangular(np.linalg.cholesky(covariance), both, lower=True, check_finite=False)
+    everything = np.column_stack([part.block_basis, part.block_shared, part.block_value])
+    white = solve_triangular(np.linalg.cholesky(covariance), everything, lower=True, check_finite=False)
     triangle: FloatArray = np.linalg.qr(white)[1]
-    k = len(part.nodes)
-    return WhitenedSegment(factor=triangle[:k, :k], projection=triangle[:k, k])
+    k = part.block_basis.shape[1]
+    rows = triangle[: everything.shape[1] - 1]  # the last row holds what nothing can explain
+    return WhitenedSegment(factor=rows[:, :k], shared=rows[:, k:-1], projection=rows[:, -1])
 
 
 def estimate_white(reduction: Reduction, residual: FloatArray, freedom: int) -> SurfaceError:

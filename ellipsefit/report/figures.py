@@ -352,7 +352,6 @@ def _line(axes: Axes, what: Curve, scale: float, factor: float, label: str, look
                 linewidth=0,
             )
         )
-        label = f"{label} (means, band: extremes)"
     artists += axes.plot(what.x / scale, what.middle / factor, label=label, **look)
     return artists
 

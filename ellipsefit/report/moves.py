@@ -29,7 +29,7 @@ def moves_table(plan: CorrectionPlan) -> Table:
         ("to", [_um(move.stop, sign=True) for move, _ in asked]),
         ("move", [_um(move.move, sign=True) for move, _ in asked]),
         ("direction", [direction(move) for move, _ in asked]),
-        *([("turn", [turns(move, adjuster) for move, adjuster in asked])] * turning),
+        *([("turns", [turns(move, adjuster) for move, adjuster in asked])] * turning),
         ("travel left", [_um(move.travel_left) for move, _ in asked]),
         *([("remark", ["AT LIMIT" if move.at_limit else "" for move, _ in asked])] * limits),
         ("initials", [""] * len(asked)),
@@ -58,7 +58,7 @@ def turns(move: Move, adjuster: Adjuster) -> str:
     words = []
     if adjuster.pitch_per_turn is not None:
         count = abs(move.move) / adjuster.pitch_per_turn
-        words.append(f"{count:.3f} turn ({count * 360:.0f}°)")
+        words.append(f"{count:.3f} ({count * 360:.0f}°)")
     if adjuster.raises is not None:
         words.append(adjuster.raises if move.move > 0 else OPPOSITE[adjuster.raises])
     return " ".join(words)

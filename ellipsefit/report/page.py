@@ -15,6 +15,7 @@ from ellipsefit.files.safe import new_file
 from ellipsefit.fit import EllipseFit
 from ellipsefit.report import figures
 from ellipsefit.report.cautions import CAUTIONS
+from ellipsefit.report.curves import MOST_POINTS
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.style import as_svg
 from ellipsefit.report.verdict import verdict
@@ -208,6 +209,8 @@ def _shape(fit: EllipseFit) -> _Picture:
         f"Measured {what}s and the fitted ellipse in its pose. Above: as they are, where nothing is seen of "
         "their difference. Below: both minus the nominal ellipse."
     )
+    if len(fit.placed.x) > MOST_POINTS:
+        caption += " In this and the error's figure lines are means over blocks of points, bands their extremes."
     return _Picture(svg=as_svg(figures.shape_figure(fit), "shape", label), caption=caption)
 
 

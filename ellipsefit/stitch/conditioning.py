@@ -1,0 +1,326 @@
+"""Scans made ready to be joined: in the mirror frame, checked, and masked where a point tells nothing.
+
+Raw data are never changed: a conditioned scan keeps its scan, and every mask carries its reason.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray, sealed
+from ellipsefit.errors import DataError, ParameterError
+from ellipsefit.mirror import Mirror
+from ellipsefit.scan import Scan
+
+#: Reasons for which a point is masked, in the order in which they are found.
+Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
+
+#: Points of the running median against which a spike is told; a spike is shorter than half of it.
+SPIKE_WINDOW: Final = 11
+#: Standard deviation of a normal variable over its median absolute deviation.
+NORMAL_MAD: Final = 1.4826022185056018
+#: Carriage and x of one scan may drift apart by this much [m].
+CARRIAGE_TOLERANCE: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StitchSettings:
+    """What stitching does and does not do; every step can be left out.
+
+    Parameters
+    ----------
+    spike_threshold : float, optional
+        Robust standard deviations beyond which a point is a spike; None: none is looked for.
+    roll_off : bool
+        Whether ends of segments that bend away from the rest are masked.
+    guide : bool
+        Whether the guide's straightness error is solved for (needs `carriage`).
+    guide_straightness : float, optional
+        Its standard deviation, if known [m], or of the guide's pitch error [rad] for slopes.
+    drift_degree : int
+        Highest power of time in the drift of a scan beyond a line; below 2: none.
+    temperature_limit : float
+        Largest difference of mean temperature between scans [K].
+    """
+
+    spike_threshold: float | None = 6.0
+    roll_off: bool = True
+    guide: bool = True
+    guide_straightness: float | None = None
+    drift_degree: int = 3
+    temperature_limit: float = 0.5
+
+    def __post_init__(self) -> None:
+        if self.spike_threshold is not None and not 3 <= self.spike_threshold < np.inf:
+            raise ParameterError(
+                f"spike_threshold must be at least 3 standard deviations; got {self.spike_threshold!r}"
+            )
+        if self.guide_straightness is not None and not 0 < self.guide_straightness < np.inf:
+            raise ParameterError(f"guide_straightness must be positive; got {self.guide_straightness!r}")
+        if not 0 <= self.drift_degree <= 6:
+            raise ParameterError(f"drift_degree must be from 0 to 6; got {self.drift_degree!r}")
+        if not 0 < self.temperature_limit < np.inf:
+            raise ParameterError(f"temperature_limit must be positive; got {self.temperature_limit!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ConditionedScan:
+    """A scan in the mirror frame, less the nominal ellipse, with a reason for each point left out."""
+
+    scan: Scan
+    x: FloatArray  # (N,) mirror frame [m]
+    deviation: FloatArray  # (N,) measured minus nominal [m or rad]; NaN where invalid
+    sigma: FloatArray  # (N,) 1 where none is given
+    segment: IntArray  # (N,) number of the segment, -1: none
+    reason: np.ndarray[tuple[int], np.dtype[np.str_]]  # (N,)
+    guide_sign: float  # with which the guide's error enters: -1 for a mirror that lay face down
+
+    def __post_init__(self) -> None:
+        for name in ("x", "deviation", "sigma"):
+            object.__setattr__(self, name, sealed(getattr(self, name)))
+        object.__setattr__(self, "segment", sealed(self.segment, np.intp))
+        object.__setattr__(self, "reason", sealed(self.reason, np.str_))
+
+    @property
+    def used(self) -> BoolArray:
+        """Which points are not masked, shape (N,)."""
+        used: BoolArray = self.reason == ""
+        return used
+
+    @property
+    def offset(self) -> float | None:
+        """Where the carriage's zero stands on the mirror: x - carriage, or x + carriage for a turned mirror [m]."""
+        if self.scan.carriage is None:
+            return None
+        turned = -1.0 if self.scan.orientation == "end_for_end" else 1.0
+        return float(np.median(self.x - turned * self.scan.carriage))
+
+
+def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSettings) -> tuple[ConditionedScan, ...]:
+    """Check the scans of a campaign together, bring them into the mirror frame and mask what tells nothing.
+
+    Raises
+    ------
+    DataError
+        If a scan contradicts itself, the mirror or the others; the sentence names the scan.
+    """
+    if not scans:
+        raise DataError("no scans are given; expected at least one")
+    _check_together(scans, settings)
+    return tuple(_condition(scan, mirror, settings) for scan in scans)
+
+
+def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
+    seen: dict[str, str] = {}
+    names: set[str] = set()
+    for scan in scans:
+        if scan.name in names:
+            raise DataError(f"two scans are called '{scan.name}'; expected a name for each")
+        names.add(scan.name)
+        content = hashlib.sha256(scan.x.tobytes() + scan.values.tobytes()).hexdigest()
+        if content in seen:
+            raise DataError(
+                f"scan '{scan.name}' has the same content as scan '{seen[content]}'; expected each scan once"
+            )
+        seen[content] = scan.name
+    quantities = {scan.quantity for scan in scans}
+    if len(quantities) > 1:
+        raise DataError("the scans hold heights and slopes; expected one of them: stitch each kind by itself")
+    means = {scan.name: float(scan.temperature.mean()) for scan in scans if scan.temperature is not None}
+    if means:
+        cold, warm = min(means, key=lambda name: means[name]), max(means, key=lambda name: means[name])
+        if means[warm] - means[cold] > settings.temperature_limit:
+            raise DataError(
+                f"scan '{warm}' was taken {means[warm] - means[cold]:.2f} K warmer than scan '{cold}'; expected all "
+                f"within {settings.temperature_limit:g} K"
+            )
+
+
+def _condition(scan: Scan, mirror: Mirror, settings: StitchSettings) -> ConditionedScan:
+    how = mirror.measurement
+    turn = 1.0 if how.x_direction == "downstream" else -1.0
+    stretch: float | FloatArray = how.stretch
+    if scan.temperature is not None and how.expansion is not None:
+        stretch = 1.0 + how.expansion * (scan.temperature - how.reference_temperature)
+    x = turn * (scan.x - how.x_offset) / stretch
+    values = scan.values / stretch if scan.quantity == "height" else turn * scan.values
+    _check_order(scan, x)
+    segment = _segments(scan, x, mirror)
+    reason = np.full(len(x), "", dtype="<U8")
+    reason[~np.isfinite(values)] = "invalid"
+    reason[(reason == "") & (segment < 0)] = "outside"
+    edges = np.array([part.edge for part in mirror.segments])
+    starts = np.array([part.start for part in mirror.segments]) + edges
+    ends = np.array([part.end for part in mirror.segments]) - edges
+    at_edge = (x < starts[segment] - 1e-9) | (x > ends[segment] + 1e-9)
+    reason[(reason == "") & at_edge] = "edge"
+    if not (reason == "").any():
+        raise DataError(
+            f"scan '{scan.name}': no valid point lies on a segment of mirror '{mirror.name}' (x from "
+            f"{x.min() * 1e3:.6g} mm to {x.max() * 1e3:.6g} mm); expected spans from {mirror.span[0] * 1e3:.6g} mm to "
+            f"{mirror.span[1] * 1e3:.6g} mm, check the unit of x"
+        )
+    nominal = mirror.nominal
+    deviation = np.full(len(x), np.nan)
+    known = (reason == "") | (reason == "edge")
+    ideal = nominal.height(x[known]) if scan.quantity == "height" else nominal.slope(x[known])
+    deviation[known] = values[known] - ideal
+    _check_curve(scan, x, values, deviation, reason, segment, mirror)
+    for number in np.unique(segment[reason == ""]):
+        places = np.flatnonzero((reason == "") & (segment == number))
+        places = places[np.argsort(x[places])]
+        if settings.roll_off:
+            reason[places[_roll_off(x[places], deviation[places])]] = "roll-off"
+            places = places[reason[places] == ""]
+        if settings.spike_threshold is not None:
+            reason[places[_spikes(deviation[places], settings.spike_threshold)]] = "spike"
+    flipped = scan.orientation == "face_down" or (scan.quantity == "slope" and scan.orientation == "end_for_end")
+    return ConditionedScan(
+        scan=scan,
+        x=x,
+        deviation=deviation,
+        sigma=np.ones(len(x)) if scan.sigma is None else scan.sigma,
+        segment=segment,
+        reason=reason,
+        guide_sign=-1.0 if flipped else 1.0,
+    )
+
+
+def _check_order(scan: Scan, x: FloatArray) -> None:
+    if scan.time is not None and (np.diff(scan.time) < 0).any():
+        row = int(np.flatnonzero(np.diff(scan.time) < 0)[0]) + 2
+        raise DataError(f"scan '{scan.name}': time runs backwards at point {row}; expected the order of measurement")
+    steps = np.diff(x)
+    if not ((steps > 0).all() or (steps < 0).all()):
+        row = int(np.flatnonzero(np.sign(steps) != np.sign(steps[0]))[0]) + 2 if steps[0] else 2
+        raise DataError(f"scan '{scan.name}': x turns back at point {row}; expected one pass in one direction")
+    if scan.carriage is None:
+        return
+    turned = -1.0 if scan.orientation == "end_for_end" else 1.0
+    offset = x - turned * scan.carriage
+    if np.ptp(offset) > CARRIAGE_TOLERANCE:
+        opposite = np.ptp(x + turned * scan.carriage) <= CARRIAGE_TOLERANCE
+        hint = "the mirror was turned end for end, or x is reversed" if opposite else "they differ in scale or order"
+        raise DataError(
+            f"scan '{scan.name}': the carriage doesn't match x, their difference changes by "
+            f"{np.ptp(offset) * 1e3:.4g} mm; expected within {CARRIAGE_TOLERANCE * 1e3:g} mm ({hint})"
+        )
+    if scan.direction is not None:
+        forward = scan.carriage[-1] > scan.carriage[0]
+        if forward != (scan.direction == "forward"):
+            raise DataError(
+                f"scan '{scan.name}' is declared {scan.direction} but its carriage runs "
+                f"{'forward' if forward else 'backward'}; expected the two to agree"
+            )
+
+
+def _segments(scan: Scan, x: FloatArray, mirror: Mirror) -> IntArray:
+    starts = np.array([part.start for part in mirror.segments])
+    ends = np.array([part.end for part in mirror.segments])
+    if scan.segment is None:
+        index = np.searchsorted(starts - 1e-9, x, side="right") - 1
+    else:
+        known = {part.name: number for number, part in enumerate(mirror.segments)}
+        names, codes = np.unique(scan.segment, return_inverse=True)
+        strangers = [str(name) for name in names if name and name not in known]
+        if strangers:
+            raise DataError(
+                f"scan '{scan.name}': segment '{strangers[0]}' is not in the mirror file of '{mirror.name}'; expected "
+                f"one of {', '.join(known)}"
+            )
+        index = np.array([known.get(str(name), -1) for name in names])[codes]
+    inside = (index >= 0) & (x >= starts[index] - 1e-9) & (x <= ends[index] + 1e-9)
+    return np.where(inside, index, -1)
+
+
+def _check_curve(
+    scan: Scan,
+    x: FloatArray,
+    values: FloatArray,
+    deviation: FloatArray,
+    reason: np.ndarray[tuple[int], np.dtype[np.str_]],
+    segment: IntArray,
+    mirror: Mirror,
+) -> None:
+    """Refuse a scan that is convex or in another unit, as far as its own curve shows it.
+
+    Values are regressed on the nominal curve less a line in each segment.
+    """
+    product, square, rest, count = 0.0, 0.0, 0.0, 0
+    for number in np.unique(segment[reason == ""]):
+        part = (reason == "") & (segment == number)
+        if part.sum() < 5:
+            continue
+        ideal = values[part] - deviation[part]
+        degree = 1 if scan.quantity == "height" else 0
+        t = x[part] - x[part].mean()
+        wanted, found = ideal - np.polyval(np.polyfit(t, ideal, degree), t), values[part]
+        found = found - np.polyval(np.polyfit(t, found, degree), t)
+        limit = 10 * NORMAL_MAD * float(np.median(np.abs(found - wanted))) + 1e-15
+        kept = np.abs(found - wanted) < limit  # a spike must not decide
+        product += float(wanted[kept] @ found[kept])
+        square += float(wanted[kept] @ wanted[kept])
+        rest += float(found[kept] @ found[kept])
+        count += int(kept.sum())
+    if square == 0.0 or count < 5:
+        return
+    ratio = product / square
+    spread = np.sqrt(max(rest - ratio * product, 0.0) / square / count)
+    if ratio < -5 * spread and ratio < -1e-3:
+        raise DataError(
+            f"scan '{scan.name}': the curve is convex where mirror '{mirror.name}' is concave; expected "
+            f"{scan.quantity}s along +z, out of the reflecting side"
+        )
+    for factor in (1e3, 1e6, 1e-3, 1e-6):
+        if 0.5 < ratio / factor < 2 and spread < abs(ratio) / 5:
+            raise DataError(
+                f"scan '{scan.name}': its {scan.quantity}s are a factor {factor:g} away from those of mirror "
+                f"'{mirror.name}'; expected another unit of {scan.quantity}"
+            )
+
+
+def _spikes(deviation: FloatArray, threshold: float) -> BoolArray:
+    """Points beyond so many robust standard deviations from the running median of their neighbours."""
+    from scipy.ndimage import median_filter
+
+    n = len(deviation)
+    if n < SPIKE_WINDOW:
+        return np.zeros(n, dtype=bool)
+    line = np.linspace(0.0, 1.0, n)
+    # a line through the quarters' medians keeps a tilted segment from bending the running median at its ends
+    quarter = max(n // 4, 1)
+    tilt = np.median(deviation[-quarter:]) - np.median(deviation[:quarter])
+    flat = deviation - tilt * line / (1 - quarter / n)
+    rest = flat - median_filter(flat, SPIKE_WINDOW, mode="reflect")
+    scale = NORMAL_MAD * float(np.median(np.abs(rest)))
+    return np.abs(rest) > threshold * max(scale, 1e-15)
+
+
+def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:
+    """Ends that bend away: from each end inward, as long as points stray from the middle's parabola.
+
+    Looked for within the outer tenth, against 8 robust standard deviations of the rest; a single stray
+    point at the end is left to the search for spikes.
+    """
+    n = len(x)
+    found = np.zeros(n, dtype=bool)
+    reach = n // 10
+    if reach < 3:
+        return found
+    middle = slice(reach, n - reach)
+    t = (x - x.mean()) / max(float(np.ptp(x)), 1e-12)
+    inner = deviation[middle]
+    curve = np.polyval(np.polyfit(t[middle], inner, 2), t)
+    scale = NORMAL_MAD * float(np.median(np.abs(inner - curve[middle])))
+    far = np.abs(deviation - curve) > 8 * max(scale, 1e-15)
+    for order in (np.arange(reach), n - 1 - np.arange(reach)):
+        near = np.flatnonzero(~far[order])
+        length = int(near[0]) if len(near) else reach
+        if length >= 3:
+            found[order[:length]] = True
+    return found

@@ -1,0 +1,483 @@
+"""Joining: one weighted least-squares problem for profile, scans, guide and drift.
+
+Heights and tilts of the scans, the guide's error and the drift are random effects with Gaussian spreads,
+estimated by restricted maximum likelihood; the profile itself has no prior, so nothing is invented about the
+mirror. What the scans cannot tell is thereby held by the spreads, and is uncertain by as much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
+
+import numpy as np
+
+from ellipsefit.arrays import FloatArray
+from ellipsefit.errors import DataError
+from ellipsefit.mirror import Mirror
+from ellipsefit.profile import Profile
+from ellipsefit.rows import number
+from ellipsefit.scan import Scan
+from ellipsefit.stitch.ambiguity import Ambiguity, scan_ambiguities
+from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitch.guide import guide_basis, guide_covariance
+from ellipsefit.stitch.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
+from ellipsefit.stitch.result import Stitched, StitchedScan, Undetermined
+
+#: Largest problem in effects that is solved densely.
+DENSE: Final = 1500
+#: Columns that the covariance's low-rank part may have, and its largest number of entries.
+RANK: Final = 96
+ENTRIES: Final = 20_000_000
+#: Scan residual over that of all, beyond which a scan contradicts the others.
+MISFIT: Final = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spreads:
+    """Standard deviations of the random effects, and of a point over its stated one."""
+
+    noise: float
+    height: float
+    tilt: float  # by the height that it makes at a scan's end; by itself for slopes
+    drift: float
+    guide: float
+    guide_length: float
+
+
+def stitch(
+    scans: Sequence[Scan],
+    mirror: Mirror,
+    *,
+    settings: StitchSettings | None = None,
+    progress: Callable[[str], object] = str,
+) -> Stitched:
+    """Join raw scans to one profile with a covariance.
+
+    Parameters
+    ----------
+    scans : sequence of Scan
+        All of one quantity, overlapping.
+    mirror : Mirror
+        The mirror, with how the scan's axis lies on it.
+    settings : StitchSettings, optional
+    progress : callable
+        Told each step before it begins.
+
+    Returns
+    -------
+    Stitched
+        The profile is in the mirror frame, relative to the mean height and tilt of the scans.
+
+    Raises
+    ------
+    DataError
+        If the scans contradict themselves, the mirror or each other, or are not linked by overlaps.
+    """
+    settings = StitchSettings() if settings is None else settings
+    progress("conditioning")
+    conditioned = condition_scans(scans, mirror, settings)
+    ambiguities = scan_ambiguities(conditioned)
+    for item in ambiguities:
+        if item.kind == "unlinked":
+            raise DataError(
+                f"the scans don't hang together: nothing tells the {item.function}; expected overlaps of at least 5 "
+                f"points, or {item.remedy}"
+            )
+    progress("joining")
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    points = gather(conditioned, step)
+    heights = scans[0].quantity == "height"
+    timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20
+    guide = None
+    if settings.guide and points.carriage is not None and not any(item.kind == "guide" for item in ambiguities):
+        guide = guide_basis(points.carriage, step)
+    effects = Effects(
+        heights=heights,
+        drift_degree=settings.drift_degree if timed else 0,
+        guide=guide,
+        scans=len(conditioned),
+    )
+    normal = reduce_points(points, effects)
+    spreads = _estimate(normal, effects, conditioned, settings)
+    solution = _solve(normal, effects, spreads, conditioned)
+    means = knot_means(points, effects)
+    away = float(np.abs(points.x - means[3][points.knot]).max())
+    if away > 1e-6:  # points of different scans don't coincide: carry each to its knot along the profile's slope
+        progress("joining again, along the slope")
+        deviation = means[1] - means[0] @ solution.values
+        slope = _local_slope(means[3], deviation, step)
+        points = replace(points, deviation=points.deviation - slope[points.knot] * (points.x - means[3][points.knot]))
+        normal = reduce_points(points, effects)
+        solution = _solve(normal, effects, spreads, conditioned)
+        means = knot_means(points, effects)
+    progress("covariance")
+    return _result(conditioned, mirror, settings, ambiguities, points, effects, spreads, solution, means)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Solution:
+    """Best effects, and a way to apply their covariance."""
+
+    values: FloatArray  # (m,)
+    factorised: Any  # solve(right) of the penalised normal equations
+    penalised: Any  # their matrix
+
+
+def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]) -> tuple[Any, FloatArray]:
+    """Prior precision of the effects (sparse) and its product with the prior mean."""
+    from scipy.sparse import block_diag, coo_array, csr_array, diags_array
+
+    k, count = effects.per_scan, effects.scans
+    scale = np.full((count, k), spreads.drift)
+    scale[:, effects.tilt_column] = spreads.tilt
+    if effects.heights:
+        scale[:, 0] = spreads.height
+    right = np.zeros(effects.size)
+    diagonal = scale.ravel() ** -2.0
+    for row, scan in enumerate(conditioned):
+        angle, stderr = scan.scan.angle, scan.scan.angle_stderr
+        if angle is None or stderr is None:
+            continue
+        arm = float(np.ptp(scan.x)) / 2 if effects.heights else 1.0
+        place = row * k + effects.tilt_column
+        diagonal[place] = (arm * stderr) ** -2.0
+        right[place] = arm * angle * diagonal[place]
+    own = diags_array(diagonal)
+    if effects.guide is None:
+        return csr_array(own), right
+    covariance = guide_covariance(effects.guide.places, spreads.guide, spreads.guide_length)
+    return csr_array(block_diag([own, coo_array(np.linalg.inv(covariance))])), right
+
+
+def _solve(
+    normal: ReducedNormal, effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]
+) -> Solution:
+    precision, right = _precision(effects, spreads, conditioned)
+    penalised = normal.matrix / spreads.noise**2 + precision
+    total = normal.right / spreads.noise**2 + right
+    if effects.size <= DENSE:
+        from scipy.linalg import cho_factor, cho_solve
+
+        dense = penalised.toarray()
+        size = np.sqrt(np.diag(dense))
+        factor = cho_factor(dense / np.outer(size, size), lower=True)
+
+        def solve(rhs: FloatArray) -> FloatArray:
+            columns = rhs.reshape(len(rhs), -1)
+            found: FloatArray = cho_solve(factor, columns / size[:, None]) / size[:, None]
+            return found.reshape(rhs.shape)
+
+        return Solution(values=solve(total), factorised=solve, penalised=dense)
+    from scipy.sparse.linalg import splu
+
+    inverse = splu(penalised.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    return Solution(values=inverse.solve(total), factorised=inverse.solve, penalised=penalised)
+
+
+def _estimate(
+    normal: ReducedNormal, effects: Effects, conditioned: Sequence[ConditionedScan], settings: StitchSettings
+) -> Spreads:
+    """Spreads by REML where the problem is small; from a part of the scans where it is large."""
+    from scipy.optimize import minimize
+
+    matrix, right, square, freedom = normal.matrix, normal.right, normal.square, normal.freedom
+    k, kept = effects.per_scan, effects.scans
+    if effects.size > DENSE:
+        kept = 200  # neighbours in the list; enough to tell spreads to a few per cent
+    columns = np.r_[0 : k * kept, effects.guide_columns]
+    part = replace(effects, scans=kept)
+    dense = matrix[columns][:, columns].toarray() if kept < effects.scans else matrix.toarray()
+    right = right[columns]
+    # noise and the sizes of heights and tilts from a fit that holds them loosely
+    loose = Spreads(noise=1.0, height=1e-2, tilt=1e-2, drift=1e-5, guide=1e-5, guide_length=0.2)
+    reach = 0.2 if effects.guide is None else (effects.guide.end - effects.guide.start) / 8
+    loose = replace(loose, guide_length=reach)
+    scale = np.sqrt(np.maximum(np.diag(dense), 1e-300))
+
+    def values_at(spreads: Spreads) -> tuple[FloatArray, float]:
+        precision, mean = _precision(part, spreads, conditioned[:kept])
+        penalised = dense / spreads.noise**2 + precision.toarray()
+        total = right / spreads.noise**2 + mean
+        size = np.sqrt(np.diag(penalised))
+        lower = np.linalg.cholesky(penalised / np.outer(size, size))
+        half = np.linalg.solve(lower, total / size)
+        found = np.linalg.solve(lower.T, half) / size
+        logs = 2 * float(np.log(np.diag(lower)).sum() + np.log(size).sum())
+        return found, logs - float(half @ half)
+
+    found, _ = values_at(loose)
+    own = found[: k * kept].reshape(kept, k)
+    noise = 1.0
+    if kept == effects.scans and freedom > effects.size:
+        rest = square - 2 * right @ found + found @ (dense @ found)
+        noise = float(np.sqrt(max(rest, 0.0) / (freedom - np.count_nonzero(scale > 0)))) or 1e-300
+
+    def spread_of(column: int, least: float) -> float:
+        values = own[:, column]
+        return max(float(np.std(values, ddof=1)) if kept > 2 else float(np.abs(values).max(initial=0.0)), least)
+
+    height = spread_of(0, 1e-9) if effects.heights else 1e-6
+    tilt = spread_of(effects.tilt_column, 1e-9)
+    start = replace(loose, noise=noise, height=height, tilt=tilt)
+    typical = noise * float(np.sqrt(kept / max(np.diag(dense)[: k * kept : k].sum() / max(len(own), 1), 1e-300)))
+    drifts, guided = k > 1 + int(effects.heights), effects.guide is not None
+    guide_known = settings.guide_straightness is not None
+    start = replace(start, drift=max(typical, 1e-12), guide=settings.guide_straightness or max(10 * typical, 1e-9))
+    if not (drifts or guided):
+        return start
+
+    def spreads_of(logs: FloatArray) -> Spreads:
+        entries = iter(np.exp(logs))
+        changes: dict[str, float] = {"noise": float(next(entries))}
+        if drifts:
+            changes["drift"] = float(next(entries))
+        if guided:
+            changes["guide_length"] = float(next(entries))
+            if not guide_known:
+                changes["guide"] = float(next(entries))
+        return replace(start, **changes)
+
+    def deviance(logs: FloatArray) -> float:
+        spreads = spreads_of(logs)
+        try:
+            _, value = values_at(spreads)
+        except np.linalg.LinAlgError:
+            return np.inf
+        value += freedom * 2 * np.log(spreads.noise) + square / spreads.noise**2
+        if drifts:
+            value += 2 * kept * (k - 1 - int(effects.heights)) * np.log(spreads.drift)
+        if guided and part.guide is not None:
+            covariance = guide_covariance(part.guide.places, spreads.guide, spreads.guide_length)
+            value += float(np.linalg.slogdet(covariance)[1])
+        return float(value)
+
+    first = [np.log(start.noise)]
+    bounds = [(first[0] - 3, first[0] + 3)]
+    if drifts:
+        first.append(np.log(start.drift))
+        bounds.append((first[-1] - 8, first[-1] + 8))
+    if guided and part.guide is not None:
+        span = part.guide.end - part.guide.start
+        first.append(np.log(start.guide_length))
+        bounds.append((np.log(span / part.guide.intervals * 2), np.log(2 * span)))
+        if not guide_known:
+            first.append(np.log(start.guide))
+            bounds.append((first[-1] - 6, first[-1] + 10))
+    best = minimize(
+        deviance, first, method="Nelder-Mead", bounds=bounds, options={"xatol": 5e-3, "fatol": 1e-3, "maxfev": 400}
+    )
+    estimated = spreads_of(best.x)
+    # heights and tilts again, now that guide and drift are held as they should be
+    own = values_at(estimated)[0][: k * kept].reshape(kept, k)
+    if kept > 2:
+        if effects.heights:
+            estimated = replace(estimated, height=max(float(np.std(own[:, 0], ddof=1)), 1e-9))
+        estimated = replace(estimated, tilt=max(float(np.std(own[:, effects.tilt_column], ddof=1)), 1e-9))
+    return estimated
+
+
+def _local_slope(x: FloatArray, deviation: FloatArray, step: float) -> FloatArray:
+    """Slope of the profile at its knots, over a few neighbours; 0 next to gaps."""
+    slope = np.gradient(deviation, x)
+    near = np.gradient(x) < 2 * step
+    return np.where(near, slope, 0.0)
+
+
+def _low_rank(means: Any, solution: Solution, effects: Effects, knots: int) -> tuple[FloatArray, FloatArray]:
+    """Factor (K, r) of the part of the covariance that points share, and what the factor leaves out, (K,)."""
+    rank = int(np.clip(ENTRIES // max(knots, 1), 4, RANK))
+    gram = means.T @ means
+    if effects.size <= DENSE:
+        from scipy.linalg import eigh
+
+        # modes of the effects, largest first, by the variance that they give the profile
+        _, modes = eigh(gram.toarray(), solution.penalised)
+        modes = modes[:, ::-1]
+        everything = means @ modes
+        rank = min(rank, modes.shape[1])
+        rest: FloatArray = np.einsum("ij,ij->i", everything[:, rank:], everything[:, rank:])
+        return np.ascontiguousarray(everything[:, :rank]), rest
+    from scipy.sparse.linalg import LinearOperator, eigsh
+
+    solve = LinearOperator(gram.shape, matvec=solution.factorised)
+    _, modes = eigsh(gram, k=rank, M=solution.penalised, Minv=solve, which="LM", tol=1e-3)
+    return means @ modes[:, ::-1], np.zeros(knots)
+
+
+def _result(
+    conditioned: tuple[ConditionedScan, ...],
+    mirror: Mirror,
+    settings: StitchSettings,
+    ambiguities: tuple[Ambiguity, ...],
+    points: Observations,
+    effects: Effects,
+    spreads: Spreads,
+    solution: Solution,
+    means: tuple[Any, FloatArray, FloatArray, FloatArray],
+) -> Stitched:
+    matrix, mean_value, weight, place = means
+    deviation = mean_value - matrix @ solution.values
+    factor, left = _low_rank(matrix, solution, effects, points.knots)
+    variance = spreads.noise**2 / weight + left
+    quantity = conditioned[0].scan.quantity
+    ideal = mirror.nominal.height(place) if quantity == "height" else mirror.nominal.slope(place)
+    starts = np.array([part.start for part in mirror.segments])
+    index = np.clip(np.searchsorted(starts - 1e-9, place, side="right") - 1, 0, None)
+    names = np.array([part.name for part in mirror.segments])
+    profile = Profile(
+        name=f"{len(conditioned)} stitched scans",
+        quantity=quantity,
+        x=place,
+        values=ideal + deviation,
+        sigma=np.sqrt(variance),
+        segment=names[index],
+        covariance_factor=factor,
+        frame="mirror",
+    )
+    residuals = _residuals(conditioned, points, effects, solution, deviation)
+    stitched = _stitched_scans(conditioned, effects, solution, residuals)
+    _check_misfit(stitched)
+    guide = _guide(effects, solution)
+    warnings = [
+        f"scan {scan.name}: {scan.masked} points are masked"
+        for scan in stitched
+        if scan.masked > 0.05 * len(points.knot)
+    ]
+    return Stitched(
+        profile=profile,
+        scans=stitched,
+        undetermined=tuple(_undetermined(item, effects, spreads, place, factor, conditioned) for item in ambiguities),
+        guide_carriage=guide[0],
+        guide_error=guide[1],
+        guide_stderr=guide[2],
+        guide_spread=None if effects.guide is None else spreads.guide,
+        guide_length=None if effects.guide is None else spreads.guide_length,
+        drift_spread=spreads.drift if effects.drift_degree >= 2 else None,
+        noise=spreads.noise,
+        conditioned=conditioned,
+        residuals=residuals,
+        settings=settings,
+        warnings=tuple(warnings),
+    )
+
+
+def _residuals(
+    conditioned: Sequence[ConditionedScan],
+    points: Observations,
+    effects: Effects,
+    solution: Solution,
+    deviation: FloatArray,
+) -> tuple[FloatArray, ...]:
+    rest = points.deviation - deviation[points.knot]
+    for block in points.blocks():
+        rest[block] -= effects.matrix(points, block) @ solution.values
+    order = np.argsort(points.scan, kind="stable")
+    found = []
+    counts = np.bincount(points.scan, minlength=len(conditioned))
+    for scan, mine in zip(conditioned, np.split(order, np.cumsum(counts)[:-1]), strict=True):
+        values = np.full(len(scan.x), np.nan)
+        used = np.flatnonzero(scan.used)
+        # points are sorted by x within a segment, and segments by x: so are these
+        values[used[np.argsort(scan.x[used], kind="stable")]] = rest[mine]
+        found.append(values)
+    return tuple(found)
+
+
+def _stitched_scans(
+    conditioned: Sequence[ConditionedScan],
+    effects: Effects,
+    solution: Solution,
+    residuals: Sequence[FloatArray],
+) -> tuple[StitchedScan, ...]:
+    k = effects.per_scan
+    own = solution.values[: k * effects.scans].reshape(-1, k)
+    scans = []
+    for scan, values, rest in zip(conditioned, own, residuals, strict=True):
+        arm = float(np.ptp(scan.x)) / 2 if effects.heights else 1.0
+        scans.append(
+            StitchedScan(
+                name=scan.scan.name,
+                height=float(values[0]) if effects.heights else None,
+                tilt=float(values[effects.tilt_column]) / arm,
+                masked=int((~scan.used).sum()),
+                residual_rms=float(np.sqrt(np.nanmean(rest**2))),
+            )
+        )
+    return tuple(scans)
+
+
+def _check_misfit(stitched: Sequence[StitchedScan]) -> None:
+    """Refuse a scan that the others contradict, such as one that is reversed."""
+    if len(stitched) < 3:
+        return
+    typical = float(np.median([scan.residual_rms for scan in stitched]))
+    worst = max(stitched, key=lambda scan: scan.residual_rms)
+    if worst.residual_rms > MISFIT * max(typical, 1e-15):
+        raise DataError(
+            f"scan '{worst.name}' contradicts the others: it leaves {worst.residual_rms / typical:.3g} times their "
+            "residual; expected the same mirror in the same order, check whether its x is reversed or shifted"
+        )
+
+
+def _guide(effects: Effects, solution: Solution) -> tuple[FloatArray, FloatArray, FloatArray]:
+    if effects.guide is None:
+        return np.zeros(0), np.zeros(0), np.zeros(0)
+    carriage = np.linspace(effects.guide.start, effects.guide.end, 201)
+    basis = effects.guide.matrix(carriage).toarray()
+    columns = effects.guide_columns
+    line = np.column_stack([np.ones_like(carriage), carriage])
+    less_line = basis - line @ np.linalg.lstsq(line, basis, rcond=None)[0]
+    whole = np.zeros((effects.size, len(carriage)))
+    whole[columns] = less_line.T
+    variance = np.einsum("ij,ij->j", whole, solution.factorised(whole))
+    return carriage, less_line @ solution.values[columns], np.sqrt(np.maximum(variance, 0.0))
+
+
+def _undetermined(
+    item: Ambiguity,
+    effects: Effects,
+    spreads: Spreads,
+    place: FloatArray,
+    factor: FloatArray,
+    conditioned: Sequence[ConditionedScan],
+) -> Undetermined:
+    """How an ambiguity was fixed, and the uncertainty that the profile carries along it."""
+    middle, half = (place[0] + place[-1]) / 2, max(float(np.ptp(place)) / 2, 1e-12)
+    s = (place - middle) / half
+    kind: Literal["length", "angle"] = "length" if effects.heights else "angle"
+    fixed_by, stderr = "nothing: it stands in the profile as part of the mirror", None
+    if item.kind == "pose":
+        height = "height" in item.function
+        fixed_by = f"the {'heights' if height else 'tilts'} of the scans are zero on average"
+        kind = "length" if height else "angle"
+        pattern = s * half if effects.heights and not height else np.ones_like(s)
+        stderr = _along(pattern, factor) if len(conditioned) > 2 else None
+    elif effects.guide is not None and item.kind in ("parabola", "periodic"):
+        spread = number(spreads.guide, kind, digits=2)
+        fixed_by = (
+            "the guide's error is taken as a stationary random function of the carriage (spread "
+            f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
+        )
+        if item.kind == "parabola":
+            lower = np.column_stack([np.ones_like(s), s]) if effects.heights else np.ones((len(s), 1))
+            pattern = s**2 if effects.heights else s
+            stderr = _along(pattern - lower @ np.linalg.lstsq(lower, pattern, rcond=None)[0], factor)
+        else:
+            stderr = _periodic(place, factor, item.period or 1.0)
+    return Undetermined(function=item.function, fixed_by=fixed_by, stderr=stderr, kind=kind, remedy=item.remedy)
+
+
+def _along(pattern: FloatArray, factor: FloatArray) -> float:
+    """Standard uncertainty of the coefficient of a pattern, by least squares on the profile."""
+    return float(np.linalg.norm(pattern @ factor) / (pattern @ pattern))
+
+
+def _periodic(place: FloatArray, factor: FloatArray, period: float) -> float:
+    """Rms over the mirror of the standard uncertainty that sums of sinusoids of the period carry."""
+    harmonics = np.arange(1, 9)
+    phase = 2 * np.pi * harmonics[:, None] * place[None, :] / period
+    basis = np.concatenate([np.cos(phase), np.sin(phase)]).T
+    fit = basis @ np.linalg.lstsq(basis, factor, rcond=None)[0]
+    return float(np.sqrt(np.mean(np.einsum("ij,ij->i", fit, fit))))

@@ -1,0 +1,164 @@
+"""What stitching found: the profile, each scan's place, the guide, and what stays open."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from ellipsefit import rows
+from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.profile import Profile
+from ellipsefit.rows import Table, number
+from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Figure_
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StitchedScan:
+    """Where one scan stands against the profile; None: slopes have no height."""
+
+    name: str
+    height: float | None  # at the middle of the scan [m]
+    tilt: float  # [rad]
+    masked: int
+    residual_rms: float  # of its points in use, measured minus model [m or rad]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undetermined:
+    """A function that the scans cannot tell, how it was fixed, and how uncertain that leaves it."""
+
+    function: str
+    fixed_by: str
+    stderr: float | None  # amplitude [m or rad]; None: nothing is known about its size
+    kind: Literal["length", "angle"]  # of that amplitude
+    remedy: str  # the measurement that would settle it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stitched:
+    """One profile from raw scans, with its covariance as structure: low rank plus diagonal."""
+
+    profile: Profile  # in the mirror frame; masked points are those left out of every scan
+    scans: tuple[StitchedScan, ...]
+    undetermined: tuple[Undetermined, ...]
+    guide_carriage: FloatArray  # (G,) [m]; empty: no guide solved for
+    guide_error: FloatArray  # (G,) [m or rad], its mean line taken away
+    guide_stderr: FloatArray  # (G,)
+    guide_spread: float | None  # standard deviation of the guide's error in the model
+    guide_length: float | None  # its correlation length [m]
+    drift_spread: float | None  # standard deviation of each power of the scans' drift [m or rad]
+    noise: float  # standard deviation of a point over the stated one
+    conditioned: tuple[ConditionedScan, ...]
+    residuals: tuple[FloatArray, ...]  # for each scan, (N,); NaN where masked
+    settings: StitchSettings
+    warnings: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("guide_carriage", "guide_error", "guide_stderr"):
+            object.__setattr__(self, name, sealed(getattr(self, name)))
+        object.__setattr__(self, "residuals", tuple(sealed(rest) for rest in self.residuals))
+
+    @property
+    def masked(self) -> dict[str, int]:
+        """How many points of the scans are masked for each reason."""
+        counts: Counter[str] = Counter()
+        for scan in self.conditioned:
+            counts.update(str(reason) for reason in scan.reason[scan.reason != ""])
+        return dict(sorted(counts.items()))
+
+    @property
+    def spikes(self) -> int:
+        """Points masked as spikes."""
+        return self.masked.get("spike", 0)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer, SI."""
+        return {
+            "scans": [
+                {"name": scan.name, "height": scan.height, "tilt": scan.tilt, "masked": scan.masked}
+                for scan in self.scans
+            ],
+            "undetermined": [
+                {
+                    "function": item.function,
+                    "fixed_by": item.fixed_by,
+                    "stderr": item.stderr,
+                    "remedy": item.remedy,
+                }
+                for item in self.undetermined
+            ],
+            "spikes": self.spikes,
+            "masked": self.masked,
+            "points": int(self.profile.used.sum()),
+            "noise": self.noise,
+            "warnings": list(self.warnings),
+        }
+
+    def rows(self) -> list[Table]:
+        """Tables of the result."""
+        kind = "length" if self.profile.quantity == "height" else "angle"
+        scans = tuple(
+            (
+                scan.name,
+                number(scan.height, "length", unit="um", sign=True, digits=4),
+                number(scan.tilt, "angle", unit="urad", sign=True, digits=4),
+                str(scan.masked),
+                number(scan.residual_rms, kind),
+            )
+            for scan in self.scans
+        )
+        points = int(self.profile.used.sum())
+        sigma = self.profile.sigma
+        facts = [
+            ("points of the profile", str(points)),
+            ("noise of a point of the profile, median", number(float(np.median(sigma[self.profile.used])), kind))
+            if sigma is not None
+            else ("noise of a point of the profile", "–"),
+            ("noise over the stated one", f"{self.noise:.2f}"),
+        ]
+        if self.guide_spread is not None:
+            facts.append(("guide: spread of its error", number(self.guide_spread, kind)))
+            facts.append(("guide: correlation length", number(self.guide_length, "length")))
+        if self.drift_spread is not None:
+            facts.append(("drift beyond a line, spread", number(self.drift_spread, kind)))
+        facts += [(f"masked: {reason}", str(count)) for reason, count in self.masked.items()]
+        notes = tuple(f"Note: {text}" for text in self.warnings)
+        return [
+            Table(title=f"Stitched profile of {len(self.scans)} scans", cells=tuple(facts), notes=notes),
+            Table(
+                title="Scans against the profile",
+                header=("scan", "height", "tilt", "masked", "residual rms"),
+                cells=scans,
+            ),
+            self._open_table(),
+        ]
+
+    def _open_table(self) -> Table:
+        cells = tuple((item.function, number(item.stderr, item.kind, digits=2)) for item in self.undetermined)
+        notes = []
+        for item in self.undetermined:
+            notes += [f"{item.function}:", f"  fixed by: {item.fixed_by}", f"  would be settled by: {item.remedy}"]
+        return Table(
+            title="What the scans cannot tell",
+            header=("function", "standard uncertainty") if cells else (),
+            cells=cells,
+            notes=tuple(notes) or ("Nothing.",),
+        )
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())
+
+    def plot(self) -> Figure_:
+        """Figure of the scans after alignment, the overlaps, the guide, drift and masks."""
+        from ellipsefit.report import plot_stitched  # the one way up: a result draws itself when asked
+
+        return plot_stitched(self)
