@@ -368,6 +368,31 @@ def test_random_mirrors_never_leave_travel_and_the_books_balance(
         assert all(abs(rest.height or 0) <= 2e-6 and abs(rest.tilt) <= 10e-6 for rest in plan.segments)
 
 
+@settings(max_examples=30)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_rounding_never_costs_a_tolerance_that_leaves_room_for_it(seed: int) -> None:
+    """Ample travel, adjusters anywhere, also both on one side of the middle, where steps add up.
+
+    Room: half a step at each adjuster, by the lever rule: to the height at the middle
+    (|a| + |b|) / |a - b| / 2 of a step, to the tilt 1 / |a - b| of a step.
+    """
+    rng = np.random.default_rng(seed)
+    step = 2e-6
+    mirror = even_mirror(NOMINAL, count=6, pitch=0.45, travel=WIDE, resolution=step)
+    segments, heights, turns = [], [], []
+    for segment in mirror.segments:
+        a, b = rng.choice([-1, 1]) * np.array([0.02, 0.02]) + np.sort(rng.uniform(-0.2, 0.2, 2)) + [-0.001, 0.001]
+        pair = tuple(replace(x, x=segment.middle + lever) for x, lever in zip(segment.adjusters, (a, b), strict=True))
+        segments.append(replace(segment, adjusters=pair))
+        heights.append((abs(a) + abs(b)) / abs(a - b) * step / 2)
+        turns.append(step / abs(a - b))
+    tolerance = Tolerance(segment_height=max(heights) * 1.01, segment_tilt=max(turns) * 1.01)
+    mirror = replace(mirror, segments=tuple(segments), tolerance=tolerance)
+    plan = plan_corrections(exact_fit(mirror, rng.normal(0, 20e-6, 6), rng.normal(0, 50e-6, 6)))
+    assert plan.feasible
+    check_travel(plan)
+
+
 def test_rounding_goes_to_the_nearest_step() -> None:
     """A wanted move of -4.3 um with steps of 1 um is -4 um and leaves 0.3 um."""
     mirror = even_mirror(NOMINAL, count=8, pitch=0.45, travel=WIDE, resolution=1e-6, position=0.25e-6)

@@ -520,8 +520,8 @@ def test_points_beside_each_other_across_count_as_repeated_readings(quantity: Li
     assert_allclose(fitted(fit), fitted(expected), rtol=1e-9)
     sizes = [np.sqrt(np.diag(each.covariance)) / each.settings.surface_error.noise for each in (fit, expected)]
     assert_allclose(sizes[0], sizes[1], rtol=1e-7)
-    # by default, too; the mean of two readings has half of the variance in the slopes
-    assert_allclose(fit.figure.slope_error_rms, expected.figure.slope_error_rms, rtol=0.5)
+    if quantity == "height":  # slopes are taken along x only, from what both lines say of a place
+        assert_allclose(fit.figure.slope_error_rms, expected.figure.slope_error_rms, rtol=1e-6)
     assert fit_ellipse(both, mirror).converged
 
 

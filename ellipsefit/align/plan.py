@@ -14,7 +14,7 @@ from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.ellipse_fit import EllipseFit
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Mirror, Segment
 from ellipsefit.rows import Table, number
 
 if TYPE_CHECKING:
@@ -238,17 +238,24 @@ def _tolerance_rows(model: Layout, mirror: Mirror, *, margin: bool) -> tuple[Flo
     """Rows that keep every segment within tolerance, less what rounding may add."""
     limits = []
     for item in model.deviations:
-        steps = [adjuster.resolution for adjuster in item.segment.adjusters]
-        places = [adjuster.x for adjuster in item.segment.adjusters]
-        step = max(steps, default=0.0) / 2 if margin else 0.0
-        span = max(places, default=0.0) - min(places, default=0.0)
         height, tilt = mirror.tolerance.segment_height, mirror.tolerance.segment_tilt
-        limits.append(np.inf if height is None or not model.heights else height - step)
-        limits.append(np.inf if tilt is None else tilt - (2 * step / span if span else 0.0))
+        reserve = _rounding(item.segment) if margin else (0.0, 0.0)
+        limits.append(np.inf if height is None or not model.heights else height - reserve[0])
+        limits.append(np.inf if tilt is None else tilt - reserve[1])
     limit = np.array(limits)
     kept = np.isfinite(limit)
     effect, line, limit = model.line_effect[kept], model.line[kept], limit[kept]
     return np.concatenate([effect, -effect]), np.concatenate([limit - line, limit + line])
+
+
+def _rounding(segment: Segment) -> tuple[float, float]:
+    """How much rounding the moves to steps may change a segment's height at its middle, and its tilt."""
+    half = np.array([adjuster.resolution / 2 for adjuster in segment.adjusters])
+    lever = np.array([adjuster.x - segment.middle for adjuster in segment.adjusters])
+    if len(set(lever)) < 2:  # no tilt
+        return float(half.mean()) if len(half) else 0.0, 0.0
+    lift, turn = np.abs(np.linalg.pinv(np.column_stack([np.ones_like(lever), lever]))) @ half
+    return float(lift), float(turn)
 
 
 def _smallest_worst(model: Layout, rows: FloatArray, limits: FloatArray) -> Optimum | None:

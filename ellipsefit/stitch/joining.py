@@ -475,7 +475,9 @@ def _along(pattern: FloatArray, factor: FloatArray) -> float:
 
 
 def _periodic(place: FloatArray, factor: FloatArray, period: float) -> float:
-    """Rms over the mirror of the standard uncertainty that sums of sinusoids of the period carry."""
+    """Rms over the mirror of the standard uncertainty along sinusoids of the period, the parabola set aside."""
+    parabola = np.vander(place / np.abs(place).max(), 3)
+    factor = factor - parabola @ np.linalg.lstsq(parabola, factor, rcond=None)[0]
     harmonics = np.arange(1, 9)
     phase = 2 * np.pi * harmonics[:, None] * place[None, :] / period
     basis = np.concatenate([np.cos(phase), np.sin(phase)]).T
