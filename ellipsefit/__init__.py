@@ -19,12 +19,14 @@ if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
-    from ellipsefit.files import read_mirror, read_profile, write_mirror, write_profile
+    from ellipsefit.files import read_mirror, read_profile, read_scans, write_mirror, write_profile
     from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
     from ellipsefit.profile import Profile, place_profile
-    from ellipsefit.simulate import demo_mirror
+    from ellipsefit.scan import Scan
+    from ellipsefit.simulate import demo_mirror, demo_scans
+    from ellipsefit.stitch import Stitched, StitchSettings, plan_scans, stitch
 
 __all__ = [
     "Adjuster",
@@ -36,16 +38,23 @@ __all__ = [
     "Mirror",
     "Prior",
     "Profile",
+    "Scan",
     "Segment",
+    "StitchSettings",
+    "Stitched",
     "Tolerance",
     "demo_mirror",
+    "demo_scans",
     "fit_ellipse",
     "parse_prior",
     "place_profile",
     "plan_corrections",
+    "plan_scans",
     "read_mirror",
     "read_profile",
+    "read_scans",
     "run_job",
+    "stitch",
     "write_mirror",
     "write_profile",
 ]
@@ -60,16 +69,23 @@ _HOMES: Final = {
     "Mirror": "mirror",
     "Prior": "fit",
     "Profile": "profile",
+    "Scan": "scan",
     "Segment": "mirror",
+    "StitchSettings": "stitch",
+    "Stitched": "stitch",
     "Tolerance": "mirror",
     "demo_mirror": "simulate",
+    "demo_scans": "simulate",
     "fit_ellipse": "fit",
     "parse_prior": "fit",
     "place_profile": "profile",
     "plan_corrections": "align",
+    "plan_scans": "stitch",
     "read_mirror": "files",
     "read_profile": "files",
+    "read_scans": "files",
     "run_job": "job",
+    "stitch": "stitch",
     "write_mirror": "files",
     "write_profile": "files",
 }

@@ -9,18 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
-from ellipsefit.errors import FileExistsAlreadyError, FileMissingError
-from ellipsefit.files import read_mirror, read_profile
+from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
+from ellipsefit.files import read_measured, read_mirror, read_scans
 from ellipsefit.fit import EllipseFit, fit_ellipse
+from ellipsefit.mirror import Mirror
+from ellipsefit.profile import Profile
+from ellipsefit.stitch import Stitched, StitchSettings, stitch
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JobResult:
     """One round of the whole job, and where it was written."""
 
+    stitched: Stitched | None  # None: a profile was given
     fit: EllipseFit
     plan: CorrectionPlan
     round: int
@@ -33,6 +37,7 @@ class JobResult:
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer: those of fit and plan, and the files."""
         return {
+            "stitch": None if self.stitched is None else self.stitched.to_dict(),
             "fit": self.fit.to_dict(),
             "correct": self.plan.to_dict(),
             "round": self.round,
@@ -43,20 +48,23 @@ class JobResult:
 
 def run_job(
     mirror_path: str | os.PathLike[str],
-    profile_path: str | os.PathLike[str],
+    measured: Sequence[str | os.PathLike[str]],
     folder: str | os.PathLike[str],
     *,
     when: datetime,
     force: bool = False,
     progress: Callable[[str], object] = str,
+    stitch_settings: StitchSettings | None = None,
     **options: Any,
 ) -> JobResult:
-    """Fit, plan, record and report one round.
+    """Stitch, fit, plan, record and report one round.
 
     Parameters
     ----------
-    mirror_path, profile_path : path
-        The mirror file and the measured profile.
+    mirror_path : path
+        The mirror file.
+    measured : sequence of path
+        Files of raw scans, which are stitched, or one file with a profile.
     folder : path
         Where `record.h5` and `report.html` go; made if its parent exists. A record of the same mirror in
         it gets another round, and its earlier report is kept under its number.
@@ -66,6 +74,8 @@ def run_job(
         Whether a report that belongs to no record may be overwritten.
     progress : callable
         Told each step before it begins.
+    stitch_settings : StitchSettings, optional
+        How raw scans are stitched.
     **options
         As for `fit_ellipse`.
 
@@ -74,7 +84,7 @@ def run_job(
     EllipsefitError
         If an input is faulty, or a file would be overwritten unasked.
     """
-    from ellipsefit.files.record import append_round, read_record_summary
+    from ellipsefit.files.record import append_round, printable_name, read_record_summary
     from ellipsefit.files.safe import new_file
     from ellipsefit.report import render_report
 
@@ -86,7 +96,8 @@ def run_job(
             f"{report}: exists already without a record beside it; --force allows it to be overwritten"
         )
     progress("reading")
-    mirror, profile = read_mirror(mirror_path), read_profile(profile_path)
+    mirror = read_mirror(mirror_path)
+    profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
     fit = fit_ellipse(profile, mirror, **options)
     progress("planning")
@@ -99,18 +110,19 @@ def run_job(
         when=when,
         settings=(
             ("round", str(number)),
-            ("mirror file", Path(mirror_path).name),
-            ("profile", Path(profile_path).name),
+            ("mirror file", printable_name(mirror_path)),
+            ("scans" if stitched else "profile", ", ".join(printable_name(path) for path in measured)),
         ),
+        stitched=stitched,
     )
     # nothing is written until everything is there to be written
     _made_folder(folder)
-    append_round(record, fit, plan, inputs=(mirror_path, profile_path), when=when)
+    append_round(record, fit, plan, stitched=stitched, inputs=(mirror_path, *measured), when=when)
     if earlier and report.exists():
         report.replace(_free_name(place, max(earlier)))
     with new_file(report, force=force) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    return JobResult(fit=fit, plan=plan, round=number, record=record, report=report)
+    return JobResult(stitched=stitched, fit=fit, plan=plan, round=number, record=record, report=report)
 
 
 def _free_name(folder: Path, number: int) -> Path:
@@ -122,38 +134,62 @@ def _free_name(folder: Path, number: int) -> Path:
     return path
 
 
+def measured_profile(
+    paths: Sequence[str | os.PathLike[str]],
+    mirror: Mirror,
+    *,
+    settings: StitchSettings | None = None,
+    progress: Callable[[str], object] = str,
+) -> tuple[Profile, Stitched | None]:
+    """Profile from files: one that holds it, or raw scans that are stitched.
+
+    Raises
+    ------
+    DataError
+        If profiles and scans are mixed, or several profiles are given.
+    """
+    contents = {str(path): read_measured(path) for path in paths}
+    profiles = {path: content for path, content in contents.items() if isinstance(content, Profile)}
+    if len(profiles) == 1 and len(contents) == 1:
+        return next(iter(profiles.values())), None
+    if profiles:
+        raise DataError(f"{next(iter(profiles))}: is a profile; expected one profile alone, or raw scans only")
+    scans = read_scans(list(paths))
+    stitched = stitch(scans, mirror, settings=settings, progress=progress)
+    return stitched.profile, stitched
+
+
 def run_demo(
     folder: str | os.PathLike[str], *, when: datetime, force: bool = False, progress: Callable[[str], object] = str
 ) -> JobResult:
-    """Write the invented mirror of the demo and its profile, and run the whole job on them.
+    """Write the invented mirror of the demo and its raw scans, and run the whole job on them.
 
     Parameters
     ----------
     folder : path
-        Where `mirror.toml`, `profile.csv`, `record.h5` and `report.html` go; made if its parent exists.
+        Where `mirror.toml`, `scans.h5`, `record.h5` and `report.html` go; made if its parent exists.
     when, force, progress
-        As for `run_job`; with `force` the files of an earlier demo are replaced.
+        As for `run_job`; with `force` mirror and scans of an earlier demo are replaced, and its record gets
+        another round.
 
     Raises
     ------
     EllipsefitError
         If a file would be overwritten unasked or cannot be written.
     """
-    from ellipsefit.files import write_mirror, write_text_profile
-    from ellipsefit.simulate import DEMO_SEED, demo_mirror
+    from ellipsefit.files import write_mirror, write_scans
+    from ellipsefit.simulate import demo_scans
 
     place = _made_folder(folder)
-    mirror, profile, _ = demo_mirror()
-    design, measured, record = place / "mirror.toml", place / "profile.csv", place / "record.h5"
+    mirror, scans, _ = demo_scans()
+    design, measured, record = place / "mirror.toml", place / "scans.h5", place / "record.h5"
     for path in (design, measured, record, place / "report.html"):
         if path.exists() and not force:
             raise FileExistsAlreadyError(f"{path}: exists already; --force allows it to be overwritten")
     progress("making the demo mirror")
     write_mirror(mirror, design, force=force)
-    origin = f"Invented mirror {mirror.name}, simulated with seed {DEMO_SEED}: no real mirror was measured."
-    write_text_profile(profile, measured, comments=(origin,), force=force)
-    record.unlink(missing_ok=True)
-    return run_job(design, measured, place, when=when, force=True, progress=progress)
+    write_scans(scans, measured, force=force)
+    return run_job(design, [measured], place, when=when, force=True, progress=progress)
 
 
 def _made_folder(folder: str | os.PathLike[str]) -> Path:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
 from ellipsefit.profile import Profile
+from ellipsefit.scan import Scan
 
 #: Seed of the demo: the same numbers on every machine.
 DEMO_SEED = 2026
@@ -71,7 +72,7 @@ def invented_mirror(
         adjusters = tuple(
             Adjuster(
                 name=label,
-                x=round(middle + side * arm, 6),
+                x=_whole_um(middle + side * arm),
                 travel=(-travel, travel),
                 resolution=resolution,
                 backlash=2e-6,
@@ -81,7 +82,7 @@ def invented_mirror(
             for label, side in (("U", -1), ("D", 1))
         )
         parts.append(
-            Segment(name=f"S{number + 1:02d}", start=round(start, 6), end=round(end, 6), edge=2e-3, adjusters=adjusters)
+            Segment(name=f"S{number + 1:02d}", start=_whole_um(start), end=_whole_um(end), edge=2e-3, adjusters=adjusters)
         )
     return Mirror(
         name=name,
@@ -93,6 +94,11 @@ def invented_mirror(
         measurement=Measurement(x_uncertainty=0.5e-3),
         deflection="up",
     )
+
+
+def _whole_um(value: float) -> float:
+    """Length rounded to a micrometre, as a file in mm gives it."""
+    return round(value * 1e3, 3) / 1e3
 
 
 def hidden_state(
@@ -191,9 +197,139 @@ def _smooth_noise(count: int, length: float, rng: np.random.Generator) -> FloatA
     return smooth
 
 
+def simulate_scans(
+    mirror: Mirror,
+    state: HiddenState,
+    rng: np.random.Generator,
+    *,
+    reach: float = 2.5,
+    places: int = 7,
+    step: float = 2e-3,
+    noise: float = 60e-9,
+    figure: float = 100e-9,
+    correlation_length: float = 40e-3,
+    guide: float = 300e-9,
+    guide_length: float = 0.3,
+    drift: float = 20e-9,
+    spikes: int = 12,
+    invalid: int = 10,
+    angle_stderr: float | None = 0.5e-6,
+) -> tuple[Scan, ...]:
+    """Raw scans of heights over an invented mirror, forward and backward at each of several places.
+
+    Parameters
+    ----------
+    mirror, state, rng
+        As for `simulate_profile`.
+    reach : float
+        Travel of the carriage [m].
+    places : int
+        Places of the guide along the mirror, at unequal steps.
+    step, noise : float
+        Distance of points and white noise [m].
+    figure, correlation_length : float
+        Of the mirror's own error, as for `simulate_profile` [m].
+    guide, guide_length : float
+        Standard deviation and correlation length of the guide's straightness error [m].
+    drift : float
+        Standard deviation of a parabola in time over each scan [m].
+    spikes, invalid : int
+        Points in all that stray by 1 um to 8 um, and that are NaN.
+    angle_stderr : float, optional
+        Standard uncertainty of an independent reading of each scan's tilt [rad]; None: no readings.
+
+    Returns
+    -------
+    tuple of Scan
+        x is that of the mirror; each scan has a height and a tilt of its own.
+    """
+    grid, surface, names = _surface(mirror, state, step, figure, correlation_length, rng)
+    first, last = mirror.span
+    room = last - first - reach
+    starts = first + room * np.linspace(0.0, 1.0, places) if places > 1 else np.array([first + room / 2])
+    starts[1:-1] += rng.uniform(-0.2, 0.2, max(places - 2, 0)) * room / max(places - 1, 1)
+    fine = np.arange(0.0, reach + step, step / 2)
+    straightness = guide * _smooth_noise(len(fine), 2 * guide_length / step, rng)
+    scans = []
+    for number in range(2 * places):
+        start = starts[number // 2]
+        inside = (grid >= start - 1e-9) & (grid <= start + reach + 1e-9)
+        x, values = grid[inside], surface[inside]
+        carriage = np.clip(x - start, 0.0, reach)
+        height, tilt = rng.normal(0.0, 30e-6), rng.normal(0.0, 30e-6)
+        along = 2 * (x - x[0]) / np.ptp(x) - 1
+        values = values + height + tilt * (x - (x[0] + x[-1]) / 2) + np.interp(carriage, fine, straightness)
+        values = values + rng.normal(0.0, drift) * (1.5 * along**2 - 0.5) + rng.normal(0.0, noise, len(x))
+        backward = number % 2 == 1
+        turn = slice(None, None, -1) if backward else slice(None)
+        scans.append(
+            Scan(
+                name=f"scan_{number + 1:02d}",
+                quantity="height",
+                x=x[turn],
+                values=values[turn],
+                sigma=np.full(len(x), noise),
+                carriage=carriage[turn],
+                time=0.5 * np.arange(len(x), dtype=np.float64),
+                segment=names[inside][turn],
+                direction="backward" if backward else "forward",
+                angle=None if angle_stderr is None else float(tilt + rng.normal(0.0, angle_stderr)),
+                angle_stderr=angle_stderr,
+            )
+        )
+    return _spoiled(scans, spikes, invalid, rng)
+
+
+def _surface(
+    mirror: Mirror,
+    state: HiddenState,
+    step: float,
+    figure: float,
+    correlation_length: float,
+    rng: np.random.Generator,
+) -> tuple[FloatArray, FloatArray, np.ndarray[tuple[int], np.dtype[np.str_]]]:
+    """Positions on one grid, true heights and segment names, edges included."""
+    x, heights, names = [], [], []
+    for segment, height, tilt in zip(mirror.segments, state.segment_height, state.segment_tilt, strict=True):
+        place = np.arange(np.ceil(segment.start / step), np.floor(segment.end / step) + 1) * step
+        own = figure * _smooth_noise(len(place), correlation_length / step, rng)
+        x.append(place)
+        heights.append(
+            state.ellipse.height(place)
+            + state.height
+            + state.tilt * place
+            + height
+            + tilt * (place - segment.middle)
+            + own
+        )
+        names.append(np.full(len(place), segment.name))
+    return np.concatenate(x), np.concatenate(heights), np.concatenate(names)
+
+
+def _spoiled(scans: list[Scan], spikes: int, invalid: int, rng: np.random.Generator) -> tuple[Scan, ...]:
+    """Scans with single points that stray or are missing, somewhere."""
+    values = [scan.values.copy() for scan in scans]
+    for _ in range(spikes):
+        scan = int(rng.integers(len(scans)))
+        place = int(rng.integers(5, len(values[scan]) - 5))
+        values[scan][place] += rng.choice([-1.0, 1.0]) * rng.uniform(1e-6, 8e-6)
+    for _ in range(invalid):
+        scan = int(rng.integers(len(scans)))
+        values[scan][int(rng.integers(len(values[scan])))] = np.nan
+    return tuple(replace(scan, values=mine) for scan, mine in zip(scans, values, strict=True))
+
+
 def demo_mirror() -> tuple[Mirror, Profile, HiddenState]:
-    """The demo: the invented mirror Heron, its profile, and the truth behind it."""
+    """The invented mirror Heron, a profile of it, and the truth behind it."""
     rng = np.random.default_rng(DEMO_SEED)
     mirror = invented_mirror()
     state = hidden_state(mirror, rng)
     return mirror, simulate_profile(mirror, state, rng), state
+
+
+def demo_scans() -> tuple[Mirror, tuple[Scan, ...], HiddenState]:
+    """The demo: the invented mirror Heron, raw scans of it, and the truth behind them."""
+    rng = np.random.default_rng(DEMO_SEED)
+    mirror = invented_mirror()
+    state = hidden_state(mirror, rng)
+    return mirror, simulate_scans(mirror, state, rng), state

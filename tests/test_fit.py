@@ -79,7 +79,7 @@ def test_free_white_fit_is_the_plain_dense_least_squares_fit(name: str) -> None:
 
     The dense fit knows nothing of the reduction and has an ellipse of its own. Heights of 8 mm are rounded
     to 1e-18 m, 1e-11 of sigma; p of a free fit moves by 1 m, a tenth of itself, for a change of one sigma
-    everywhere in the worst pattern, and rounding patterns are no better than random: 1e-8 (1e-6 was asked).
+    everywhere in the worst pattern, and rounding patterns are no better than random: 1e-8.
     """
     placed = rehearsal(name).placed
     start = np.array([getattr(placed.mirror.nominal, key) for key in PARAMETERS])
@@ -263,6 +263,61 @@ def test_foci_move_with_ellipse_and_pose() -> None:
     assert focus.source_dz is not None
     assert_allclose([focus.image_dx, focus.image_dz], image, rtol=1e-7)
     assert_allclose([focus.source_dx, focus.source_dz], source, rtol=1e-7)
+
+
+def test_uncertainties_of_pose_segments_and_foci_are_propagated_from_the_dense_fit() -> None:
+    """Law of propagation (JCGM 100:2008, 5.2.2) with the covariance of all unknowns of the dense fit.
+
+    Derivatives by central differences of the definitions, one standard uncertainty wide: the definitions
+    bend by less than 1e-4 over that.
+    """
+    placed = rehearsal("dogwood").placed
+    nominal = placed.mirror.nominal
+    values, linear, covariance = dense_fit(placed, np.array([nominal.p, nominal.q, nominal.theta]))
+    middles = np.array([segment.middle for segment in placed.mirror.segments])
+    c0, s0 = np.cos(nominal.theta), np.sin(nominal.theta)
+
+    def reported(u: Array) -> Array:
+        p, q, theta = u[:3]
+        heights, tilts = u[3:].reshape(-1, 2).T
+        height, tilt = expected_common_mode(middles, heights, tilts, (5e-6, 20e-6))
+        c, s = np.cos(tilt), np.sin(tilt)
+        image = [c * q * np.cos(theta) - s * q * np.sin(theta), s * q * np.cos(theta) + c * q * np.sin(theta) + height]
+        source = [
+            -c * p * np.cos(theta) - s * p * np.sin(theta),
+            c * p * np.sin(theta) - s * p * np.cos(theta) + height,
+        ]
+        rays = [c0 * image[0] + s0 * image[1], c0 * image[1] - s0 * image[0]]
+        rays += [c0 * source[0] - s0 * source[1], c0 * source[1] + s0 * source[0]]
+        own = np.concatenate([heights - height - tilt * middles, tilts - tilt])
+        return np.array([height, tilt, *image, *source, *rays, *own])
+
+    at, size = np.concatenate([values, linear]), np.sqrt(np.diag(covariance))
+    columns = []
+    for index in range(len(at)):
+        step = np.zeros_like(at)
+        step[index] = size[index]
+        columns.append((reported(at + step) - reported(at - step)) / (2 * size[index]))
+    gradient = np.column_stack(columns)
+    expected = np.sqrt(np.diag(gradient @ covariance @ gradient.T))
+    fit = fit_ellipse(placed, segments="free", residual="white")
+    focus = fit.focus
+    found = [
+        fit.pose.height_stderr,
+        fit.pose.tilt_stderr,
+        focus.image_dx_stderr,
+        focus.image_dz_stderr,
+        focus.source_dx_stderr,
+        focus.source_dz_stderr,
+        focus.image_along_stderr,
+        focus.image_across_stderr,
+        focus.source_along_stderr,
+        focus.source_across_stderr,
+        *(segment.height_stderr for segment in fit.segments),
+        *(segment.tilt_stderr for segment in fit.segments),
+    ]
+    noise = fit.settings.surface_error.noise
+    assert_allclose(np.array(found, dtype=float), noise * expected, rtol=1e-4)
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import errno
 import hashlib
 import json
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -154,6 +155,16 @@ def test_inputs_are_kept_with_their_sha256(inputs: tuple[Path, Path, Mirror], tm
             assert text(note["algorithm"]) == "SHA-256"
             assert text(note["checksum"]) == hashlib.sha256(path.read_bytes()).hexdigest()
         assert text(file["round_1/input_1/data"]) == inputs[0].read_text(encoding="utf-8")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems allow no such name")
+def test_a_name_that_is_no_unicode_hinders_nothing(inputs: tuple[Path, Path, Mirror], tmp_path: Path) -> None:
+    """0xff never occurs in UTF-8 (RFC 3629, section 1); U+FFFD stands for what is not decoded."""
+    odd = inputs[1].rename(Path(os.fsdecode(os.fsencode(inputs[1].parent) + b"/p\xff.csv")))
+    result = run((inputs[0], odd, inputs[2]), tmp_path / "out")
+    assert "p\ufffd.csv" in result.report.read_text(encoding="utf-8")
+    with h5py.File(result.record) as file:
+        assert text(file["round_1/input_2/file_name"]) == "p\ufffd.csv"
 
 
 def test_the_profile_in_a_record_reads_back(inputs: tuple[Path, Path, Mirror], tmp_path: Path) -> None:

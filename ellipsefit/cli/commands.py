@@ -12,6 +12,8 @@ from ellipsefit.errors import ParameterError, UnitError
 
 if TYPE_CHECKING:
     from ellipsefit.fit import EllipseFit
+    from ellipsefit.job import JobResult
+    from ellipsefit.stitch import StitchSettings
 
 app = typer.Typer(
     name="ellipsefit",
@@ -59,11 +61,58 @@ Cutoff = Annotated[
 ]
 
 
-def _length(text: str | None, option: str, kind: str = "length") -> float | None:
-    from ellipsefit.units import parse_quantity
+ScanFiles = Annotated[
+    list[Path], typer.Argument(metavar="SCAN", help="Raw scans (text or NeXus HDF5), or one stitched profile.")
+]
+Guide = Annotated[bool, typer.Option("--guide/--no-guide", help="Solve for the guide's straightness error.")]
+GuideStraightness = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(metavar="LENGTH", help="Standard deviation of the guide's error, if known, such as '0.3 um'."),
+]
+DriftDegree = Annotated[
+    int, typer.Option(metavar="N", help="Highest power of time in a scan's drift beyond a line; below 2: none.")
+]
+SpikeThreshold = Annotated[
+    float, typer.Option(metavar="X", help="Robust standard deviations that make a spike; 0: none is looked for.")
+]
+RollOff = Annotated[bool, typer.Option("--roll-off/--no-roll-off", help="Mask ends of segments that bend away.")]
+TemperatureLimit = Annotated[
+    float, typer.Option(metavar="K", help="Largest difference of mean temperature between scans.")
+]
 
+
+def _stitch_settings(
+    guide: bool,
+    guide_straightness: str | None,
+    drift_degree: int,
+    spike_threshold: float,
+    roll_off: bool,
+    temperature_limit: float,
+) -> StitchSettings:
+    from ellipsefit.stitch import StitchSettings
+
+    return StitchSettings(
+        guide=guide,
+        guide_straightness=_positive(guide_straightness, "--guide-straightness"),
+        drift_degree=drift_degree,
+        spike_threshold=spike_threshold or None,
+        roll_off=roll_off,
+        temperature_limit=temperature_limit,
+    )
+
+
+def _positive(text: str | None, option: str, kind: str = "length") -> float | None:
     if text is None:
         return None
+    value = _quantity(text, option, kind)
+    if value <= 0:
+        raise ParameterError(f"{option}: got '{text}'; expected more than zero")
+    return value
+
+
+def _quantity(text: str, option: str, kind: str = "length") -> float:
+    from ellipsefit.units import parse_quantity
+
     try:
         return parse_quantity(text, kind)
     except UnitError as fault:
@@ -90,10 +139,10 @@ def _fit_options(
         "vary": names,
         "segments": segments,
         "residual": residual,
-        "spread_height": _length(spread_height, "--spread-height"),
-        "spread_tilt": _length(spread_tilt, "--spread-tilt", "angle"),
+        "spread_height": _positive(spread_height, "--spread-height"),
+        "spread_tilt": _positive(spread_tilt, "--spread-tilt", "angle"),
         "priors": tuple(parse_prior(text) for text in priors or ()),
-        "cutoff": _length(cutoff, "--cutoff"),
+        "cutoff": _positive(cutoff, "--cutoff"),
     }
 
 
@@ -115,7 +164,7 @@ def demo(
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> None:
-    """Make an invented mirror with its profile in DIR and run the whole job on it, to a report.
+    """Make an invented mirror with its raw scans in DIR and run the whole job on it, to a report.
 
     Exit status 1: no moves within travel suffice.
     """
@@ -127,9 +176,7 @@ def demo(
     output.check(folder=folder)
     with output.progress() as tell:
         result = run_demo(folder, when=datetime.now(UTC), force=force, progress=tell)
-    output.text(*([result.fit, model_text(result.fit)] if verbose else []), result.plan, result)
-    output.answer(result)
-    raise typer.Exit(0 if result.plan.feasible else 1)
+    _show_job(output, result)
 
 
 @app.command(short_help="Say what files hold and what is wrong with them.")
@@ -153,6 +200,94 @@ def inspect(
     output.text(result)
     output.answer(result)
     raise typer.Exit(1 if result.faulty else 0)
+
+
+@app.command(short_help="Join raw scans to one profile with uncertainty.")
+def stitch(
+    mirror: MirrorFile,
+    scans: ScanFiles,
+    profile: Annotated[Path, typer.Option("--output", "-o", metavar="PROFILE", help="The profile, as NeXus HDF5.")],
+    guide: Guide = True,
+    guide_straightness: GuideStraightness = None,
+    drift_degree: DriftDegree = 3,
+    spike_threshold: SpikeThreshold = 6.0,
+    roll_off: RollOff = True,
+    temperature_limit: TemperatureLimit = 0.5,
+    figure: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(metavar="FILE", help="Draw scans, overlaps, guide, drift and masks to FILE (svg, png or pdf)."),
+    ] = None,
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Join raw scans to one profile with an uncertainty, and say what they cannot tell."""
+    import ellipsefit as ef
+    from ellipsefit.files import read_scans, write_profile
+    from ellipsefit.stitch import stitch as join
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check(profile, figure)
+    settings = _stitch_settings(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
+    with output.progress() as tell:
+        tell("reading")
+        design, raw = ef.read_mirror(mirror), read_scans(scans)
+        result = join(raw, design, settings=settings, progress=tell)
+        tell("writing")
+        write_profile(result.profile, profile, force=force)
+        if figure is not None:
+            from ellipsefit.report import save_figure
+
+            tell("drawing")
+            save_figure(result.plot(), figure, force=force)
+    output.text(result)
+    output.answer(result)
+
+
+@app.command(short_help="Plan scans for a time budget.")
+def plan_scans(
+    mirror: MirrorFile,
+    reach: Annotated[str, typer.Option(metavar="LENGTH", help="Travel of the carriage, such as '1.2 m'.")],
+    overlap: Annotated[float, typer.Option(metavar="SHARE", help="Share of a scan that its neighbour repeats.")] = 0.7,
+    budget: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="TIME", help="Time for all of it, such as '6 h'; more passes are added as they fit."),
+    ] = None,
+    speed: Annotated[str, typer.Option(metavar="LENGTH", help="Way of the carriage in one second.")] = "2 mm",
+    pause: Annotated[str, typer.Option(metavar="TIME", help="Between two scans.")] = "2 min",
+    step: Annotated[str, typer.Option(metavar="LENGTH", help="Distance of points.")] = "1 mm",
+    noise: Annotated[str, typer.Option(metavar="LENGTH", help="Standard deviation of a point.")] = "60 nm",
+    guide_straightness: Annotated[
+        str, typer.Option(metavar="LENGTH", help="Standard deviation of the guide's error.")
+    ] = "0.5 um",
+    flips: Annotated[int, typer.Option(metavar="N", help="Scans to repeat with the mirror face down.")] = 0,
+    flip_time: Annotated[str, typer.Option(metavar="TIME", help="To turn the mirror face down.")] = "1 h",
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """List starts, directions and flips of scans, with the stitching uncertainty to expect."""
+    import ellipsefit as ef
+    from ellipsefit.stitch import plan_scans as plan
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check()
+    lengths = {
+        "reach": _quantity(reach, "--reach"),
+        "speed": _quantity(speed, "--speed"),
+        "step": _quantity(step, "--step"),
+        "noise": _quantity(noise, "--noise"),
+        "guide_spread": _quantity(guide_straightness, "--guide-straightness"),
+        "pause": _quantity(pause, "--pause", "time"),
+        "flip_time": _quantity(flip_time, "--flip-time", "time"),
+    }
+    result = plan(
+        ef.read_mirror(mirror), overlap=overlap, budget=_positive(budget, "--budget", "time"), flips=flips, **lengths
+    )
+    output.text(result)
+    output.answer(result)
 
 
 @app.command(short_help="Fit the ellipse, its pose and the segments.")
@@ -225,10 +360,10 @@ def correct(
     raise typer.Exit(0 if plan.feasible else 1)
 
 
-@app.command(short_help="Fit, plan, record and report.")
+@app.command(short_help="Stitch, fit, plan, record and report.")
 def run(
     mirror: MirrorFile,
-    profile: ProfileFile,
+    scans: ScanFiles,
     folder: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Where record and report go.")],
     vary: Vary = None,
     segments: Segments = "random",
@@ -237,12 +372,18 @@ def run(
     spread_tilt: SpreadTilt = None,
     prior: Priors = None,
     cutoff: Cutoff = None,
+    guide: Guide = True,
+    guide_straightness: GuideStraightness = None,
+    drift_degree: DriftDegree = 3,
+    spike_threshold: SpikeThreshold = 6.0,
+    roll_off: RollOff = True,
+    temperature_limit: TemperatureLimit = 0.5,
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
     verbose: Verbose = False,
 ) -> None:
-    """Do all of it: fit, plan, DIR/record.h5 and DIR/report.html; a record there gets another round.
+    """Do all of it: stitch, fit, plan, DIR/record.h5 and DIR/report.html; a record there gets another round.
 
     Exit status 1: no moves within travel suffice.
     """
@@ -253,9 +394,26 @@ def run(
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(folder=folder)
     options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    settings = _stitch_settings(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
     with output.progress() as tell:
-        result = run_job(mirror, profile, folder, when=datetime.now(UTC), force=force, progress=tell, **options)
-    output.text(*([result.fit, model_text(result.fit)] if verbose else []), result.plan, result)
+        result = run_job(
+            mirror,
+            scans,
+            folder,
+            when=datetime.now(UTC),
+            force=force,
+            progress=tell,
+            stitch_settings=settings,
+            **options,
+        )
+    _show_job(output, result)
+
+
+def _show_job(output: Output, result: JobResult) -> None:
+    parts: list[object] = [result.stitched] if output.verbose and result.stitched is not None else []
+    if output.verbose:
+        parts += [result.fit, model_text(result.fit)]
+    output.text(*parts, result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)
 

@@ -98,13 +98,16 @@ class Output:
     def progress(self) -> Iterator[Any]:
         """A line on standard error that says which step runs; silent where nobody watches."""
         from rich.console import Console  # not needed for help, so not loaded for it
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
         console = Console(stderr=True)
         if self.quiet or not console.is_terminal:
             yield lambda step: None  # noqa: ARG005 - a listener that does not listen
             return
-        with console.status("starting") as status:
-            yield lambda step: status.update(f"{step} …")
+        columns = (TextColumn("{task.description}"), BarColumn(bar_width=24), TimeElapsedColumn())
+        with Progress(*columns, console=console, transient=True) as bar:
+            task = bar.add_task("starting", total=None)
+            yield lambda step: bar.update(task, description=f"{step} …")
 
 
 def _wrapped(text: str, width: int) -> str:

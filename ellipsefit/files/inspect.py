@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, NamedTuple
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -14,9 +16,12 @@ from ellipsefit.errors import DataError, FileMissingError
 from ellipsefit.files.mirror import mirror_faults, read_mirror
 from ellipsefit.files.registry import file_format, zip_fault
 from ellipsefit.files.safe import existing_file, read_bytes
-from ellipsefit.files.text import examine_text_profile, looks_like_toml
+from ellipsefit.files.text import examine_text, looks_like_toml
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile, place_profile
+from ellipsefit.scan import Scan, ScanDirection
+
+Kind = Literal["mirror", "profile", "scans", "unknown"]
 
 
 class Fact(NamedTuple):
@@ -33,7 +38,7 @@ class FileContent:
 
     Parameters
     ----------
-    kind : {'mirror', 'profile', 'unknown'}
+    kind : {'mirror', 'profile', 'scans', 'unknown'}
         What it is.
     path : str
         The file.
@@ -43,16 +48,16 @@ class FileContent:
         Everything that is wrong with it, a sentence each; empty: nothing.
     warnings : tuple of str
         What is worth knowing but stops nothing.
-    content : Mirror or Profile, optional
+    content : Mirror, Profile or tuple of Scan, optional
         What was read, if nothing hindered it.
     """
 
-    kind: Literal["mirror", "profile", "unknown"]
+    kind: Kind
     path: str
     facts: tuple[Fact, ...] = ()
     faults: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
-    content: Mirror | Profile | None = None
+    content: Mirror | Profile | tuple[Scan, ...] | None = None
 
     def rows(self) -> list[rows.Table]:
         """The content as tables, for text and HTML."""
@@ -123,7 +128,7 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
     Parameters
     ----------
     path : path
-        Mirror file or profile; a missing file is a fault, too.
+        Mirror file, profile or raw scans; a missing file is a fault, too.
     """
     try:
         found = file_format(path)
@@ -137,12 +142,20 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
 
 
 def inspect_together(contents: Iterable[FileContent]) -> tuple[FileContent, ...]:
-    """Where exactly one file is a mirror, lay each profile on it and add what comes to light."""
+    """Where exactly one file is a mirror, lay each profile and the scans on it and add what comes to light."""
     contents = tuple(contents)
     mirrors = [one.content for one in contents if isinstance(one.content, Mirror)]
     if len(mirrors) != 1:
         return contents
-    return tuple(_placed(one, one.content, mirrors[0]) if isinstance(one.content, Profile) else one for one in contents)
+    return tuple(_on_mirror(one, mirrors[0]) for one in contents)
+
+
+def _on_mirror(one: FileContent, mirror: Mirror) -> FileContent:
+    if isinstance(one.content, Profile):
+        return _placed(one, one.content, mirror)
+    if isinstance(one.content, tuple):
+        return replace(one, faults=(*one.faults, *_scans_on_mirror(one.path, one.content, mirror)))
+    return one
 
 
 def _placed(one: FileContent, profile: Profile, mirror: Mirror) -> FileContent:
@@ -184,26 +197,217 @@ def _mirror_facts(mirror: Mirror) -> tuple[Fact, ...]:
 
 
 def _inspect_text(path: str | os.PathLike[str]) -> FileContent:
-    text = examine_text_profile(path)
-    facts: tuple[Fact, ...] = ()
-    if text.profile is not None:
-        facts = (*_profile_facts(text.profile, text.units), Fact("delimiter", text.delimiter, text.delimiter))
-        facts += (Fact("decimal", text.decimal, text.decimal),)
-    kind: Literal["profile", "unknown"] = "profile" if text.delimiter else "unknown"
-    return FileContent(kind=kind, path=os.fspath(path), facts=facts, faults=text.faults, content=text.profile)
+    text = examine_text(path)
+    written = (Fact("delimiter", text.delimiter, text.delimiter), Fact("decimal", text.decimal, text.decimal))
+    if isinstance(text.content, Scan):
+        return _scans_content(path, (text.content,), text.units, written)
+    facts = () if text.content is None else (*_profile_facts(text.content, text.units), *written)
+    kind: Kind = "unknown" if not text.delimiter else "scans" if text.kind == "scan" else "profile"
+    return FileContent(kind=kind, path=os.fspath(path), facts=facts, faults=text.faults, content=text.content)
 
 
 def _inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
-    from ellipsefit.files.nexus import examine_nexus_profile  # h5py is loaded when a file needs it
+    from ellipsefit.files.nexus import examine_nexus  # h5py is loaded when a file needs it
 
-    found = examine_nexus_profile(path)
+    found = examine_nexus(path)
+    if isinstance(found.content, tuple):
+        return _scans_content(path, found.content, found.units)
     facts: tuple[Fact, ...] = ()
-    if found.profile is not None:
-        facts = _profile_facts(found.profile, found.units)
+    if found.content is not None:
+        facts = _profile_facts(found.content, found.units)
     elif found.scans > 1:
         facts = (Fact("scans", str(found.scans), found.scans),)
-    kind: Literal["profile", "unknown"] = "profile" if found.profile is not None or found.units else "unknown"
-    return FileContent(kind=kind, path=os.fspath(path), facts=facts, faults=found.faults, content=found.profile)
+    return FileContent(kind=found.kind, path=os.fspath(path), facts=facts, faults=found.faults, content=found.content)
+
+
+# scans
+
+
+def _scans_content(
+    path: str | os.PathLike[str],
+    scans: tuple[Scan, ...],
+    units: Sequence[tuple[str, str]],
+    more: tuple[Fact, ...] = (),
+) -> FileContent:
+    return FileContent(
+        kind="scans",
+        path=os.fspath(path),
+        facts=(*_scans_facts(scans, units), *more),
+        faults=tuple(f"{path}: {fault}" for fault in _scans_faults(scans)),
+        warnings=_scans_warnings(units),
+        content=scans,
+    )
+
+
+def _scans_facts(scans: Sequence[Scan], units: Sequence[tuple[str, str]]) -> tuple[Fact, ...]:
+    points = [len(scan.x) for scan in scans]
+    quantities = sorted({scan.quantity for scan in scans})
+    invalid = int(sum(len(scan.x) - np.isfinite(scan.values).sum() for scan in scans))
+    steps = sorted(float(np.median(np.abs(np.diff(scan.x)))) for scan in scans)
+    facts = [
+        Fact("scans", str(len(scans)), len(scans)),
+        Fact("quantity", " and ".join(quantities), quantities[0] if len(quantities) == 1 else quantities),
+        Fact("points", _total(points), sum(points)),
+        Fact("invalid points", f"{invalid} (NaN or infinite, skipped)" if invalid else "0", invalid),
+        Fact("span", _range(*_ends([scan.x for scan in scans])), _ends([scan.x for scan in scans])),
+        Fact("median step", _from_to(steps[0], steps[-1]), steps[len(steps) // 2]),
+    ]
+    for name in ("carriage", "time", "temperature"):
+        arrays = [array for scan in scans if (array := getattr(scan, name)) is not None]
+        if not arrays:
+            facts.append(Fact(name, "not in the file", None))
+            continue
+        low, high = _ends(arrays)
+        part = "" if len(arrays) == len(scans) else f", in {len(arrays)} of {len(scans)} scans"
+        facts.append(Fact(name, _along(name, low, high) + part, [low, high]))
+    facts.append(_directions_fact(scans))
+    orientations = Counter(scan.orientation for scan in scans)
+    facts.append(Fact("orientations", _counts(orientations), dict(orientations)))
+    angles = [scan.angle for scan in scans if scan.angle is not None]
+    if angles:
+        text = f"{len(angles)}: {_from_to(min(angles), max(angles), 'angle')}"
+        facts.append(Fact("angle readings", text, len(angles)))
+    else:
+        facts.append(Fact("angle readings", "none", 0))
+    sigmas = [scan.sigma for scan in scans if scan.sigma is not None]
+    facts.append(_scans_sigma_fact(scans, sigmas))
+    segments = sorted(
+        {str(name) for scan in scans if scan.segment is not None for name in np.unique(scan.segment) if name}
+    )
+    unknown = "not in the file; the mirror's spans decide"
+    facts.append(Fact("segments", _list(segments) if segments else unknown, segments or None))
+    spelled: dict[str, list[str]] = {}
+    for name, unit in units:
+        spelled.setdefault(name, []).append(unit)
+    text = ", ".join(f"{name} [{', '.join(found)}]" for name, found in spelled.items())
+    facts.append(Fact("units", text, {name: ", ".join(found) for name, found in spelled.items()}))
+    return tuple(facts)
+
+
+_ZERO_CELSIUS: Final = 273.15  # K
+
+
+def _along(name: str, low: float, high: float) -> str:
+    if name == "time":
+        return f"{low:.6g} s to {high:.6g} s"
+    if name == "temperature":
+        return f"{low - _ZERO_CELSIUS:.2f} degC to {high - _ZERO_CELSIUS:.2f} degC"
+    return _range(low, high)
+
+
+def _directions_fact(scans: Sequence[Scan]) -> Fact:
+    """Which way the carriage ran: as declared, else as the order of the points says."""
+    directions = Counter(scan.direction or _order(scan) or "not known" for scan in scans)
+    declared = sum(scan.direction is not None for scan in scans)
+    how = {0: "from the order of the points", len(scans): "declared"}.get(
+        declared, f"{declared} declared, else by order"
+    )
+    return Fact("directions", f"{_counts(directions)} ({how})", dict(directions))
+
+
+def _order(scan: Scan) -> ScanDirection | None:
+    """Which way the position on the guide (without one: on the axis) runs through the file."""
+    steps = np.diff(scan.x if scan.carriage is None else scan.carriage)
+    if (steps >= 0).all() and steps.any():
+        return "forward"
+    return "backward" if (steps <= 0).all() and steps.any() else None
+
+
+def _scans_sigma_fact(scans: Sequence[Scan], sigmas: Sequence[Any]) -> Fact:
+    if not sigmas:
+        return Fact("sigma", "not in the file", None)
+    low, high = _ends(sigmas)
+    if len({scan.quantity for scan in scans}) > 1:  # lengths and angles have no common range
+        return Fact("sigma", f"in {len(sigmas)} of {len(scans)} scans", None)
+    kind = "length" if scans[0].quantity == "height" else "angle"
+    return Fact("sigma", _from_to(low, high, kind), [low, high])
+
+
+def _scans_faults(scans: Sequence[Scan]) -> list[str]:
+    """What is wrong with scans without a look at the mirror."""
+    faults = []
+    seen: dict[bytes, str] = {}
+    for scan in scans:
+        if scan.time is not None and (np.diff(scan.time) < 0).any():
+            row = int(np.flatnonzero(np.diff(scan.time) < 0)[0])
+            faults.append(
+                f"scan '{scan.name}': time runs backwards from {scan.time[row]:.6g} s to {scan.time[row + 1]:.6g} s at "
+                f"point {row + 2}; expected points in the order of measurement"
+            )
+        order = _order(scan)
+        if scan.direction is not None and scan.carriage is not None and order not in (scan.direction, None):
+            faults.append(
+                f"scan '{scan.name}': is declared {scan.direction}, but its carriage runs {order}; expected the two "
+                "to agree"
+            )
+        if not np.isfinite(scan.values).any():
+            faults.append(f"scan '{scan.name}': no value is finite; expected a measurement")
+            continue
+        content = hashlib.blake2b(scan.x.tobytes() + scan.values.tobytes(), digest_size=16).digest()
+        if content in seen:
+            faults.append(f"scan '{scan.name}': has the same values as scan '{seen[content]}'; expected each scan once")
+        else:
+            seen[content] = scan.name
+    return faults
+
+
+def _scans_warnings(units: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    spelled: dict[str, list[str]] = {}
+    for name, unit in units:
+        spelled.setdefault(name, []).append(unit)
+    return tuple(
+        f"{name} is in {', '.join(found[:-1])} in some scans and in {found[-1]} in others; each is taken at its word"
+        for name, found in spelled.items()
+        if len(found) > 1
+    )
+
+
+def _scans_on_mirror(path: str, scans: Sequence[Scan], mirror: Mirror) -> list[str]:
+    """What is wrong with scans on this mirror: no point on it, or segments that it has not."""
+    faults = []
+    how = mirror.measurement
+    turn = 1.0 if how.x_direction == "downstream" else -1.0
+    low, high = mirror.span
+    known = {segment.name for segment in mirror.segments}
+    for scan in scans:
+        x = turn * (scan.x - how.x_offset) / how.stretch
+        if x.max() < low or x.min() > high:
+            faults.append(
+                f"{path}: scan '{scan.name}' lies beside mirror '{mirror.name}', at x = {_range(x.min(), x.max())} in "
+                f"its frame; expected points on its span, {_range(low, high)}"
+            )
+        names = [] if scan.segment is None else np.unique(scan.segment).tolist()
+        strangers = [name for name in names if name and name not in known]
+        if strangers:
+            faults.append(
+                f"{path}: scan '{scan.name}' names segment '{strangers[0]}', which mirror '{mirror.name}' has not; "
+                f"expected one of {', '.join(segment.name for segment in mirror.segments)}"
+            )
+    return faults
+
+
+def _ends(arrays: Sequence[Any]) -> list[float]:
+    return [float(min(array.min() for array in arrays)), float(max(array.max() for array in arrays))]
+
+
+def _from_to(low: float, high: float, kind: str = "length") -> str:
+    """One number where both read the same."""
+    first, last = rows.number(low, kind, digits=4), rows.number(high, kind, digits=4)
+    return first if first == last else f"{first} to {last}"
+
+
+def _total(points: Sequence[int]) -> str:
+    if len(points) == 1:
+        return str(points[0])
+    low, high = min(points), max(points)
+    return f"{sum(points)}, {low if low == high else f'{low} to {high}'} each"
+
+
+def _counts(found: Counter[Any]) -> str:
+    return ", ".join(f"{count} {str(name).replace('_', ' ')}" for name, count in found.items())
+
+
+# profiles
 
 
 def _profile_facts(profile: Profile, units: tuple[tuple[str, str], ...]) -> tuple[Fact, ...]:

@@ -6,6 +6,7 @@ which spare two thirds of the time. The helpers that write a group or a field se
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -18,7 +19,7 @@ from typing import Any, Final, Literal, NamedTuple, cast, get_args
 import h5py
 import numpy as np
 import numpy.typing as npt
-from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s
+from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s, h5t
 
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.errors import EllipsefitError, FileFormatError, ParameterError, UnitError
@@ -49,12 +50,18 @@ class NexusContent(NamedTuple):
 class _Measured(NamedTuple):
     """An NXdata whose signal is height or slope, with the NXentry that it stands in."""
 
-    entry: Any  # h5g.GroupID
-    data: Any  # h5g.GroupID
-    entry_name: str
-    data_name: str
+    entry: str
+    data: str
     quantity: Quantity
     framed: bool  # says in which frame it is, as a profile does and a raw scan does not
+
+    def entry_id(self, file: Any) -> Any:
+        """GroupID of the NXentry; opened when needed, as ten thousand open groups close slowly."""
+        return h5g.open(file.id, self.entry.encode())
+
+    def data_id(self, file: Any) -> Any:
+        """GroupID of the NXdata."""
+        return h5g.open(file.id, f"{self.entry}/{self.data}".encode())
 
 
 # reading
@@ -194,7 +201,7 @@ def _measured_content(path: str | os.PathLike[str], file: Any) -> NexusContent:
     default = _default(file)
     profile = default is not None and "frame" in default.attrs
     raw = [one for one in candidates if not one.framed]
-    alone = len(raw) == 1 and ("carriage" in raw[0].data or "time" in raw[0].data)
+    alone = len(raw) == 1 and not {b"carriage", b"time"}.isdisjoint(raw[0].data_id(file))
     if not profile and (len(raw) > 1 or alone):
         return _scans_content(path, file, candidates)
     return _profile_content(path, file, candidates)
@@ -213,8 +220,7 @@ def _measured_data(file: Any) -> list[_Measured]:
             signal = _text(data, "signal")
             if signal in _KINDS:
                 names = _decoded(entry_name), _decoded(data_name)
-                framed = h5a.exists(data, b"frame")
-                found.append(_Measured(entry, data, *names, cast("Quantity", signal), framed))
+                found.append(_Measured(*names, cast("Quantity", signal), h5a.exists(data, b"frame")))
     return found
 
 
@@ -240,7 +246,7 @@ def _chosen(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measu
     if default is not None and text_attribute(default, "signal") in _KINDS and "frame" in default.attrs:
         return default
     if len(candidates) == 1:
-        return h5py.Group(candidates[0].data)
+        return h5py.Group(candidates[0].data_id(file))
     if candidates:
         raise FileFormatError(f"{path}: holds {len(candidates)} scans; expected one profile: stitch them first")
     raise FileFormatError(_nothing_measured(path, file))
@@ -345,16 +351,16 @@ def _scans_content(path: str | os.PathLike[str], file: Any, candidates: Sequence
     if not raw:
         fault = f"{path}: holds a profile; expected raw scans" if candidates else _nothing_measured(path, file)
         return NexusContent("unknown", None, (fault,), 0, ())
-    entries = [one.entry_name for one in raw]
+    entries = [one.entry for one in raw]
     several = {name for name in entries if entries.count(name) > 1} if len(set(entries)) < len(entries) else set()
     faults: list[str] = []
     units: dict[tuple[str, str], None] = {}  # a set that keeps the order
     scans = []
     for one in raw:
-        name = f"{one.entry_name}:{one.data_name}" if one.entry_name in several else one.entry_name
+        name = f"{one.entry}:{one.data}" if one.entry in several else one.entry
         found: list[tuple[str, str]] = []
         own: list[str] = []
-        scan = _scan(path, one, name, own, found)
+        scan = _scan(path, file, one, name, own, found)
         units.update(dict.fromkeys(found))
         faults += own
         if scan is not None:
@@ -363,16 +369,21 @@ def _scans_content(path: str | os.PathLike[str], file: Any, candidates: Sequence
 
 
 def _scan(
-    path: str | os.PathLike[str], one: _Measured, name: str, faults: list[str], units: list[tuple[str, str]]
+    path: str | os.PathLike[str],
+    file: Any,
+    one: _Measured,
+    name: str,
+    faults: list[str],
+    units: list[tuple[str, str]],
 ) -> Scan | None:
     quantity, kind = one.quantity, _KINDS[one.quantity]
-    reader = _Fields(path, one.data, faults, units)
+    reader = _Fields(path, one.data_id(file), faults, units)
     reader.check_axes()
     x, values = reader.numbers("x", "length"), reader.numbers(quantity, kind)
     sigma = reader.optional(f"{quantity}_errors", kind)
     along = {key: reader.optional(key, kind) for key, kind in _ALONG.items()}
     segment, mask = reader.strings("segment"), reader.mask()
-    entry = _Fields(path, one.entry, faults, units)
+    entry = _Fields(path, one.entry_id(file), faults, units)
     direction = entry.choice("direction", get_args(ScanDirection))
     orientation = entry.choice("orientation", get_args(Orientation))
     angle, angle_stderr = entry.number("angle", "angle"), entry.number("angle_errors", "angle")
@@ -508,7 +519,7 @@ class _Fields:
         if "mask" not in self.names:
             return None
         try:
-            dataset = _dataset(self.path, self.group, "mask", "biuf")
+            dataset, _ = _dataset(self.path, self.group, "mask", "biuf")
         except FileFormatError as error:
             self.faults.append(str(error))
             return None
@@ -551,11 +562,17 @@ def _where(path: str | os.PathLike[str], group: Any, name: str) -> str:
     return f"{path}: field '{_decoded(h5i.get_name(group)).rstrip('/')}/{name}'"
 
 
-def _dataset(path: str | os.PathLike[str], group: Any, name: str, kinds: str, *, ndim: int = 1) -> Any:
-    """DatasetID in a GroupID whose type is one of these, stored in this file; ndim 0 takes one value, (1,) too."""
-    dataset = _child(group, name)
-    if not isinstance(dataset, h5d.DatasetID):
-        raise FileFormatError(f"{_where(path, group, name)} is missing; expected {_EXPECTED[ndim]}")
+def _dataset(
+    path: str | os.PathLike[str], group: Any, name: str, kinds: str, *, ndim: int = 1
+) -> tuple[Any, tuple[int, ...]]:
+    """DatasetID in a GroupID whose type is one of these, stored in this file; and its shape.
+
+    With ndim 0 it is one value, (1,) too.
+    """
+    try:
+        dataset = h5d.open(group, name.encode())
+    except (KeyError, TypeError, ValueError):  # not there, a link to nowhere, or no dataset
+        raise FileFormatError(f"{_where(path, group, name)} is missing; expected {_EXPECTED[ndim]}") from None
     if dataset.get_offset() is None:  # not one block of this file, so it may be elsewhere
         layout = dataset.get_create_plist()
         if layout.get_layout() == h5d.VIRTUAL or layout.get_external_count():
@@ -568,9 +585,9 @@ def _dataset(path: str | os.PathLike[str], group: Any, name: str, kinds: str, *,
     shape = dataset.shape
     if shape is None or not (len(shape) == ndim or (ndim == 0 and shape == (1,))):
         raise FileFormatError(f"{_where(path, group, name)} has the shape {shape}; expected {_EXPECTED[ndim]}")
-    if np.prod(shape) > _LARGEST if ndim else False:
-        raise FileFormatError(f"{_where(path, group, name)} has {np.prod(shape)} points; expected at most {_LARGEST}")
-    return dataset
+    if math.prod(shape) > _LARGEST:
+        raise FileFormatError(f"{_where(path, group, name)} has {math.prod(shape)} points; expected at most {_LARGEST}")
+    return dataset, shape
 
 
 _EXPECTED: Final = {
@@ -584,7 +601,7 @@ def _field(
     path: str | os.PathLike[str], group: Any, name: str, factor_of: _FactorOf, expected: str, *, ndim: int = 1
 ) -> tuple[FloatArray, str]:
     """Numbers of a field in SI units, and its unit."""
-    dataset = _dataset(path, group, name, "iuf", ndim=ndim)
+    dataset, shape = _dataset(path, group, name, "iuf", ndim=ndim)
     unit = _text(dataset, "units")
     if not unit:
         raise FileFormatError(f"{_where(path, group, name)} has no units; expected a unit of {expected}")
@@ -592,9 +609,9 @@ def _field(
         factor, offset = factor_of(unit)
     except UnitError as error:
         raise FileFormatError(f"{_where(path, group, name)}: units: {error}") from None
-    values = np.empty(dataset.shape)
+    values = np.empty(shape)
     if values.size:
-        dataset.read(h5s.ALL, h5s.ALL, values)  # HDF5 converts to float64
+        dataset.read(h5s.ALL, h5s.ALL, values, h5t.NATIVE_DOUBLE)  # whatever its type, HDF5 converts
     if factor != 1:
         with np.errstate(over="ignore"):  # an infinite value is treated like any other that is not finite
             values = to_si(values, factor)
@@ -635,7 +652,7 @@ def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndar
 
 
 def _strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
-    dataset = _dataset(path, group, name, "SO")
+    dataset, _ = _dataset(path, group, name, "SO")
     if h5py.check_string_dtype(dataset.dtype) is None:
         raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected strings")
     raw = h5py.Dataset(dataset)[()]
@@ -645,6 +662,13 @@ def _strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndarray[
         return cast("np.ndarray[tuple[int], np.dtype[np.str_]]", raw.astype(np.str_))  # fast, for ASCII
     except UnicodeDecodeError:
         return cast("np.ndarray[tuple[int], np.dtype[np.str_]]", np.char.decode(raw, "utf-8"))
+
+
+#: Strings of any length in memory: numpy's type and HDF5's, by character set.
+_VARIABLE: Final = {
+    charset: (dtype, h5t.py_create(dtype))
+    for charset, dtype in ((h5t.CSET_ASCII, h5py.string_dtype("ascii")), (h5t.CSET_UTF8, h5py.string_dtype("utf-8")))
+}
 
 
 def text_attribute(item: Any, name: str) -> str | None:
@@ -658,10 +682,13 @@ def _text(item: Any, name: str) -> str | None:
     if not h5a.exists(item, key):
         return None
     attribute = h5a.open(item, key)
-    if attribute.shape not in ((), (1,)) or attribute.dtype.kind not in "SO":
+    kind, space = attribute.get_type(), attribute.get_space()
+    if kind.get_class() != h5t.STRING or space.get_simple_extent_npoints() != 1:
         return None
-    value = np.empty(attribute.shape, attribute.dtype)
-    attribute.read(value)
+    # with the type of the memory at hand, reading costs half; what is fixed in length HDF5 converts from any padding
+    dtype, memory = _VARIABLE[kind.get_cset()] if kind.is_variable_str() else (f"S{kind.get_size()}", None)
+    value = np.empty((1,) * space.get_simple_extent_ndims(), dtype)
+    attribute.read(value, memory)
     first = value.item()
     return _decoded(first) if isinstance(first, str | bytes) else None
 

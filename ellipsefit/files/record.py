@@ -12,7 +12,7 @@ import os
 import re
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,7 @@ from ellipsefit.files.nexus import (
 from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.fit import EllipseFit
 from ellipsefit.profile import Profile
+from ellipsefit.stitch import Stitched
 
 _ROUND = re.compile(r"round_(\d+)")
 
@@ -73,6 +74,7 @@ def append_round(
     fit: EllipseFit,
     plan: CorrectionPlan | None,
     *,
+    stitched: Stitched | None = None,
     inputs: Sequence[str | os.PathLike[str]],
     when: datetime,
 ) -> int:
@@ -84,6 +86,8 @@ def append_round(
         The record; made if it is not there.
     fit, plan
         The results of the round.
+    stitched : Stitched, optional
+        From which scans the profile comes; its covariance is kept, too.
     inputs : sequence of path
         The mirror file and the measured files: their names and hashes are kept, and the mirror file's text.
     when : datetime
@@ -118,6 +122,8 @@ def append_round(
             entry = new_entry(file, f"round_{number}", title=f"{fit.mirror.name}, round {number}")
             write_text(entry, "start_time", when.isoformat(timespec="seconds"))
             _write_results(entry, fit, plan)
+            if stitched is not None:
+                _write_stitched(entry, stitched)
             _write_inputs(entry, inputs)
     return number
 
@@ -191,11 +197,29 @@ def _settings(fit: EllipseFit) -> dict[str, str]:
     return {key: "" if value is None else str(value) for key, value in settings.items()}
 
 
+def printable_name(path: str | os.PathLike[str]) -> str:
+    """Name of a file as proper Unicode; what its system cannot decode is shown as a replacement character."""
+    return os.fsencode(Path(path).name).decode("utf-8", errors="replace")
+
+
+def _write_stitched(entry: Any, stitched: Stitched) -> None:
+    settings = {field.name: str(getattr(stitched.settings, field.name)) for field in fields(stitched.settings)}
+    process = write_process(entry, settings, name="stitching")
+    _write_json(process, "answer", stitched.to_dict())
+    write_profile_data(entry, "stitched_profile", stitched.profile)
+    if len(stitched.guide_carriage):
+        unit = "m" if stitched.profile.quantity == "height" else "rad"
+        guide = new_data(entry, "guide", signal="guide_error", axes=("carriage",))
+        write_field(guide, "carriage", stitched.guide_carriage, units="m")
+        write_field(guide, "guide_error", stitched.guide_error, units=unit)
+        write_field(guide, "guide_error_errors", stitched.guide_stderr, units=unit)
+
+
 def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:
     for number, path in enumerate(inputs):
         content = read_bytes(path)
         note = new_group(entry, f"input_{number + 1}", "NXnote")
-        write_text(note, "file_name", Path(path).name)
+        write_text(note, "file_name", printable_name(path))
         write_text(note, "checksum", hashlib.sha256(content).hexdigest())
         write_text(note, "algorithm", "SHA-256")
         if number == 0:

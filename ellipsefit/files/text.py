@@ -300,10 +300,16 @@ class _Reader:
         try:
             if self.is_scan:
                 values = found[quantity] if mask is None else np.where(mask, np.nan, found[quantity])
-                along = {name: found.get(name) for name in _ALONG}
-                name = Path(self.path).stem
                 return Scan(
-                    name=name, quantity=quantity, x=found["x"], values=values, sigma=sigma, segment=segment, **along
+                    name=Path(self.path).stem,
+                    quantity=quantity,
+                    x=found["x"],
+                    values=values,
+                    sigma=sigma,
+                    carriage=found.get("carriage"),
+                    time=found.get("time"),
+                    temperature=found.get("temperature"),
+                    segment=segment,
                 )
             return Profile(
                 name=Path(self.path).name,

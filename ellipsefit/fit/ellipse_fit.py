@@ -222,16 +222,21 @@ class EllipseFit:
             (
                 segment.name,
                 number(segment.height, "length", unit="um", sign=True),
-                number(segment.height_stderr, "length", digits=2, unit="um"),
+                number(segment.height_stderr or None, "length", digits=2, unit="um"),
                 number(segment.tilt, "angle", unit="urad", sign=True),
-                number(segment.tilt_stderr, "angle", digits=2, unit="urad"),
+                number(segment.tilt_stderr or None, "angle", digits=2, unit="urad"),
                 number(segment.height_error_rms, "length", unit="nm"),
                 number(segment.slope_error_rms, "angle", unit="urad"),
             )
             for segment in self.segments
         )
-        header = ("segment", "height", "± ", "tilt", "± ", "height error rms", "slope error rms")
-        return Table(title="Segments, relative to the fitted ellipse in its pose", header=header, cells=cells)
+        header = ("segment", "height", "±", "tilt", "±", "height rms", "slope rms")
+        return Table(
+            title="Segments, relative to the fitted ellipse in its pose",
+            header=header,
+            cells=cells,
+            notes=("height rms and slope rms: what is left of each when its height and tilt are taken away.",),
+        )
 
     def _figure_table(self) -> Table:
         figure = self.figure
@@ -681,6 +686,13 @@ def _focus_shift(
             result[f"{name}_{key}"] = float(values[key]) if known else None
             result[f"{name}_{key}_stderr"] = float(stderr) if sure else None
     return FocusShift(**result)  # type: ignore[arg-type]  # dx and along are always numbers
+
+
+def _misplacement(value: float | None, stderr: float | None) -> str:
+    """A focus' misplacement; without an uncertainty it follows from what is held, and is given in words."""
+    if value is not None and stderr is None:
+        return "held with its distance at nominal"
+    return with_uncertainty(value, stderr, "length")
 
 
 def _fields(item: object) -> dict[str, Any]:

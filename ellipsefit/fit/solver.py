@@ -12,6 +12,8 @@ from ellipsefit.arrays import FloatArray, sealed
 
 #: Largest part of the residual that may still lie along the tangent plane at a solution.
 CONVERGED_OFFSET: Final = 1e-6
+#: Distance from a bound, relative to the value, that counts as none.
+AT_BOUND: Final = 1e-6
 #: Relative size of a change of the parameters that counts as rounding.
 ROUNDING: Final = 1e-13
 
@@ -86,7 +88,9 @@ def minimise(
     )
     values, rest = _polish(residual, jacobian, found.x, lower, upper)
     slopes = jacobian(values)
-    at_bound = tuple(bool(v <= low or v >= high) for v, low, high in zip(values, lower, upper, strict=True))
+    # the search stays inside its bounds and ends a hair from one that holds it
+    room = np.minimum(values - lower, upper - values)
+    at_bound = tuple(bool(near) for near in room <= AT_BOUND * np.abs(values))
     free = slopes[:, ~np.array(at_bound)]
     offset = np.linalg.norm(np.linalg.qr(free)[0].T @ rest) if free.size else 0.0
     length = np.linalg.norm(rest)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -36,18 +37,28 @@ def curve(placed: PlacedProfile, values: FloatArray) -> Curve:
     their extremes, so that no peak is lost.
     """
     parts = [placed.part(number) for number in placed.measured]
-    if len(values) <= MOST_POINTS:
-        return Curve(x=_joined([placed.x[part] for part in parts]), middle=_joined([values[part] for part in parts]))
-    size = -(-len(values) // BLOCKS)
-    x, middle, low, high = [], [], [], []
-    for part in parts:
-        starts = np.arange(0, part.stop - part.start, size)
-        counts = np.diff(np.append(starts, part.stop - part.start))
-        x.append(np.add.reduceat(placed.x[part], starts) / counts)
-        middle.append(np.add.reduceat(values[part], starts) / counts)
-        low.append(np.minimum.reduceat(values[part], starts))
-        high.append(np.maximum.reduceat(values[part], starts))
-    return Curve(x=_joined(x), middle=_joined(middle), low=_joined(low), high=_joined(high))
+    return thinned([(placed.x[part], values[part]) for part in parts], most=MOST_POINTS, blocks=BLOCKS)
+
+
+def thinned(parts: Sequence[tuple[FloatArray, FloatArray]], *, most: int, blocks: int) -> Curve:
+    """Parts of a curve, each of positions and values, as one with the pen lifted between them.
+
+    Up to `most` points are kept as they are. Of more, some `blocks` equal blocks of points give their mean
+    and their extremes.
+    """
+    count = sum(len(x) for x, _ in parts)
+    if count <= most:
+        return Curve(x=_joined([x for x, _ in parts]), middle=_joined([values for _, values in parts]))
+    size = -(-count // blocks)
+    places, middle, low, high = [], [], [], []
+    for x, values in parts:
+        starts = np.arange(0, len(x), size)
+        counts = np.diff(np.append(starts, len(x)))
+        places.append(np.add.reduceat(x, starts) / counts)
+        middle.append(np.add.reduceat(values, starts) / counts)
+        low.append(np.minimum.reduceat(values, starts))
+        high.append(np.maximum.reduceat(values, starts))
+    return Curve(x=_joined(places), middle=_joined(middle), low=_joined(low), high=_joined(high))
 
 
 def _joined(parts: list[FloatArray]) -> FloatArray:

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from ellipsefit.align import CorrectionPlan, Move
 from ellipsefit.arrays import FloatArray
 from ellipsefit.fit import EllipseFit
-from ellipsefit.mirror import Mirror
-from ellipsefit.report.curves import Curve, before_after, curve, fitted_curve, nominal_curve
-from ellipsefit.report.style import INK, QUIET, SHADE, WARM, WIDTH, our_style
+from ellipsefit.report.curves import before_after, curve, fitted_curve, nominal_curve
+from ellipsefit.report.panels import (
+    ABOVE,
+    BENEATH,
+    along,
+    draw_curve,
+    finish,
+    largest,
+    legend_above,
+    stack,
+    zero_line,
+)
+from ellipsefit.report.style import INK, QUIET, SHADE, WARM, our_style
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:
@@ -19,23 +29,17 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: More segment names than these do not fit above an axis: only every second, third, ... is written.
-MOST_NAMES: Final = 20
-#: Looks of a curve: the compared one wide and light beneath, the one that counts narrow and dark above.
-BENEATH: Final[dict[str, Any]] = {"color": WARM, "linewidth": 2.6, "solid_capstyle": "butt"}
-ABOVE: Final[dict[str, Any]] = {"color": INK, "linewidth": 0.8, "solid_capstyle": "butt"}
-
 
 def draw_profile(axes: Axes, fit: EllipseFit) -> list[Artist]:
     """Draw measured values and the fitted ellipse in its pose, as they are."""
     placed = fit.placed
     ellipse, measured = curve(placed, fitted_curve(fit)), curve(placed, placed.values)
     unit = _unit(fit, placed.values)
-    scale = _along(axes, fit.mirror)
-    artists = _line(axes, ellipse, scale, unit[0], "fitted ellipse in its pose", BENEATH)
-    artists += _line(axes, measured, scale, unit[0], "measured", ABOVE)
+    scale = along(axes, fit.mirror.segments)
+    artists = draw_curve(axes, ellipse, scale, unit[0], "fitted ellipse in its pose", BENEATH)
+    artists += draw_curve(axes, measured, scale, unit[0], "measured", ABOVE)
     axes.set_ylabel(f"{placed.quantity} [{unit[1]}]")
-    _legend(axes)
+    legend_above(axes)
     return artists
 
 
@@ -45,12 +49,12 @@ def draw_deviation(axes: Axes, fit: EllipseFit) -> list[Artist]:
     deviation = placed.values - nominal
     ellipse, measured = curve(placed, fitted_curve(fit) - nominal), curve(placed, deviation)
     unit = _unit(fit, deviation)
-    scale = _along(axes, fit.mirror)
-    _zero(axes)
-    artists = _line(axes, ellipse, scale, unit[0], "fitted ellipse in its pose, minus nominal", BENEATH)
-    artists += _line(axes, measured, scale, unit[0], "measured, minus nominal", ABOVE)
+    scale = along(axes, fit.mirror.segments)
+    zero_line(axes)
+    artists = draw_curve(axes, ellipse, scale, unit[0], "fitted ellipse in its pose, minus nominal", BENEATH)
+    artists += draw_curve(axes, measured, scale, unit[0], "measured, minus nominal", ABOVE)
     axes.set_ylabel(f"{placed.quantity} minus\nnominal [{unit[1]}]")
-    _legend(axes)
+    legend_above(axes)
     return artists
 
 
@@ -68,12 +72,12 @@ def draw_residual(axes: Axes, fit: EllipseFit, plan: CorrectionPlan | None = Non
         before, after = before_after(fit, plan)
         names = "before the moves (carrier's share done)", "after the moves"
     unit = _unit(fit, before)
-    scale = _along(axes, fit.mirror)
-    _zero(axes)
-    artists = _line(axes, curve(fit.placed, before), scale, unit[0], names[0], BENEATH)
-    artists += _line(axes, curve(fit.placed, after), scale, unit[0], names[1], ABOVE)
+    scale = along(axes, fit.mirror.segments)
+    zero_line(axes)
+    artists = draw_curve(axes, curve(fit.placed, before), scale, unit[0], names[0], BENEATH)
+    artists += draw_curve(axes, curve(fit.placed, after), scale, unit[0], names[1], ABOVE)
     axes.set_ylabel(f"{fit.placed.quantity} error [{unit[1]}]")
-    _legend(axes)
+    legend_above(axes)
     return artists
 
 
@@ -81,15 +85,15 @@ def draw_remaining(axes: Axes, fit: EllipseFit, plan: CorrectionPlan | None = No
     """Draw what `draw_residual` draws as 'after', alone and on its own scale."""
     after = fit.residual if plan is None else before_after(fit, plan)[1]
     unit = _unit(fit, after)
-    scale = _along(axes, fit.mirror)
-    _zero(axes)
+    scale = along(axes, fit.mirror.segments)
+    zero_line(axes)
     if plan is None:
         label = "height and tilt of each segment taken away, enlarged"
     else:
         label = "after the moves, enlarged" if plan.moves else "after the carrier's move"
-    artists = _line(axes, curve(fit.placed, after), scale, unit[0], label, ABOVE)
+    artists = draw_curve(axes, curve(fit.placed, after), scale, unit[0], label, ABOVE)
     axes.set_ylabel(f"{fit.placed.quantity} error [{unit[1]}]")
-    _legend(axes)
+    legend_above(axes)
     return artists
 
 
@@ -106,9 +110,9 @@ def draw_segments(axes: Axes, fit: EllipseFit, quantity: Literal["height", "tilt
     values = np.array([getattr(state, quantity) for _, state in states], dtype=float)
     sure = [getattr(state, f"{quantity}_stderr") for _, state in states]
     stderr = np.array([np.nan if value is None else value for value in sure])
-    factor, name = practical_unit(_largest(values), "length" if quantity == "height" else "angle")
-    scale = _along(axes, fit.mirror)
-    _zero(axes)
+    factor, name = practical_unit(largest(values), "length" if quantity == "height" else "angle")
+    scale = along(axes, fit.mirror.segments)
+    zero_line(axes)
     artists: list[Artist] = []
     if quantity == "height":
         from matplotlib.collections import LineCollection
@@ -138,7 +142,7 @@ def draw_segments(axes: Axes, fit: EllipseFit, quantity: Literal["height", "tilt
     artists += [part for part in points.get_children() if part is not None]
     axes.autoscale_view()
     axes.set_ylabel(f"{quantity} [{name}]")
-    _legend(axes)
+    legend_above(axes)
     return artists
 
 
@@ -151,7 +155,7 @@ def draw_moves(axes: Axes, plan: CorrectionPlan) -> list[Artist]:
     }
     rows = np.arange(len(plan.moves))
     ranges = np.array([travel[move.segment, move.adjuster] for move in plan.moves]).reshape(-1, 2)
-    factor, name = practical_unit(_largest(ranges), "length")
+    factor, name = practical_unit(largest(ranges), "length")
     start, stop = (np.array([getattr(move, key) for move in plan.moves]) / factor for key in ("start", "stop"))
     low, high = ranges.T / factor
     _shade_rows(axes, plan.moves)
@@ -184,17 +188,17 @@ def draw_moves(axes: Axes, plan: CorrectionPlan) -> list[Artist]:
     axes.set_ylim(len(plan.moves) - 0.4, -0.6)  # the first segment on top
     axes.grid(axis="x", color="#d5d9d7", linewidth=0.5)
     axes.set_xlabel(f"position of the adjuster [{name}], positive raises the surface")
-    _legend(axes)
+    legend_above(axes)
     return [*bars, paths, *stands, *goes, *limits]
 
 
 def shape_figure(fit: EllipseFit) -> Figure:
     """Profile with ellipse, small, above the deviation from nominal."""
     with our_style():
-        figure, (upper, lower) = _stack((0.9, 2.0))
+        figure, (upper, lower) = stack((0.9, 2.0))
         draw_profile(upper, fit)
         draw_deviation(lower, fit)
-        _finish(upper, lower, mirror=fit.mirror)
+        finish(upper, lower, segments=fit.mirror.segments)
     return figure
 
 
@@ -202,11 +206,11 @@ def segments_figure(fit: EllipseFit) -> Figure:
     """Height (where known) and tilt of each segment."""
     with our_style():
         heights = any(state.height is not None for state in fit.segments)
-        figure, panels = _stack((1.9, 1.6) if heights else (1.8,))
+        figure, panels = stack((1.9, 1.6) if heights else (1.8,))
         if heights:
             draw_segments(panels[0], fit, "height")
         draw_segments(panels[-1], fit, "tilt")
-        _finish(*panels, mirror=fit.mirror)
+        finish(*panels, segments=fit.mirror.segments)
     return figure
 
 
@@ -214,21 +218,21 @@ def residual_figure(fit: EllipseFit, plan: CorrectionPlan | None = None) -> Figu
     """Error before and after on one scale, and the latter enlarged; after the carrier's move if it is alone."""
     with our_style():
         if plan is not None and not plan.moves:
-            figure, (only,) = _stack((1.8,))
+            figure, (only,) = stack((1.8,))
             draw_remaining(only, fit, plan)
-            _finish(only, mirror=fit.mirror)
+            finish(only, segments=fit.mirror.segments)
             return figure
-        figure, (upper, lower) = _stack((1.8, 1.6))
+        figure, (upper, lower) = stack((1.8, 1.6))
         draw_residual(upper, fit, plan)
         draw_remaining(lower, fit, plan)
-        _finish(upper, lower, mirror=fit.mirror)
+        finish(upper, lower, segments=fit.mirror.segments)
     return figure
 
 
 def moves_figure(plan: CorrectionPlan) -> Figure:
     """Moves of all adjusters against their travel."""
     with our_style():
-        figure, (axes,) = _stack((_moves_height(plan),))
+        figure, (axes,) = stack((_moves_height(plan),))
         draw_moves(axes, plan)
     return figure
 
@@ -238,7 +242,7 @@ def plot_fit(fit: EllipseFit) -> Figure:
     several = sum(state.tilt is not None for state in fit.segments) > 1
     heights = several and any(state.height is not None for state in fit.segments)
     with our_style():
-        figure, panels = _stack((0.9, 1.7, 1.7, *(1.7,) * heights, *(1.4,) * several))
+        figure, panels = stack((0.9, 1.7, 1.7, *(1.7,) * heights, *(1.4,) * several))
         draw_profile(panels[0], fit)
         draw_deviation(panels[1], fit)
         draw_residual(panels[2], fit)
@@ -246,7 +250,7 @@ def plot_fit(fit: EllipseFit) -> Figure:
             draw_segments(panels[3], fit, "height")
         if several:
             draw_segments(panels[-1], fit, "tilt")
-        _finish(*panels, mirror=fit.mirror)
+        finish(*panels, segments=fit.mirror.segments)
     return figure
 
 
@@ -255,11 +259,11 @@ def plot_plan(plan: CorrectionPlan, fit: EllipseFit) -> Figure:
     if not plan.moves:
         return residual_figure(fit, plan)
     with our_style():
-        figure, panels = _stack((1.7, 1.5, _moves_height(plan)))
+        figure, panels = stack((1.7, 1.5, _moves_height(plan)))
         draw_residual(panels[0], fit, plan)
         draw_remaining(panels[1], fit, plan)
         draw_moves(panels[2], plan)
-        _finish(panels[0], panels[1], mirror=plan.mirror)
+        finish(panels[0], panels[1], segments=plan.mirror.segments)
     return figure
 
 
@@ -268,105 +272,8 @@ def _moves_height(plan: CorrectionPlan) -> float:
     return max(1.0, 0.185 * len(plan.moves))
 
 
-def _stack(heights: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
-    """Empty figure with axes one above the other, of so many inches each; no window, no global state."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(WIDTH, sum(heights) + 0.5 * len(heights) + 0.35), layout="constrained")
-    FigureCanvasAgg(figure)
-    panels = figure.subplots(len(heights), 1, squeeze=False, gridspec_kw={"height_ratios": heights})
-    figure.align_ylabels()
-    return figure, list(panels[:, 0])
-
-
-def _finish(*panels: Axes, mirror: Mirror) -> None:
-    """Segment names on the first of axes over the same x, the axis's name under the last."""
-    _name_segments(panels[0], mirror)
-    for axes in panels[:-1]:
-        axes.tick_params(labelbottom=False)
-    panels[-1].set_xlabel(_x_label(mirror))
-
-
-def _along(axes: Axes, mirror: Mirror) -> float:
-    """Set up x along the mirror: span, and every other segment shaded; returns the unit [m]."""
-    scale, _ = _x_unit(mirror)
-    first, last = mirror.span
-    margin = 0.01 * (last - first)
-    for segment in mirror.segments[1::2]:
-        axes.axvspan(segment.start / scale, segment.end / scale, color=SHADE, linewidth=0, zorder=0)
-    axes.set_xlim((first - margin) / scale, (last + margin) / scale)
-    axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
-    return scale
-
-
-def _name_segments(axes: Axes, mirror: Mirror) -> None:
-    scale, _ = _x_unit(mirror)
-    step = -(-len(mirror.segments) // MOST_NAMES)
-    for segment in mirror.segments[::step] if len(mirror.segments) > 1 else ():
-        axes.annotate(
-            segment.name,
-            (segment.middle / scale, 1.0),
-            xycoords=axes.get_xaxis_transform(),
-            xytext=(0, 1),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=7,
-            color=QUIET,
-            parse_math=False,  # a $ in a name is a $
-        )
-
-
-def _x_unit(mirror: Mirror) -> tuple[float, str]:
-    return practical_unit(max(abs(end) for end in mirror.span), "length")
-
-
-def _x_label(mirror: Mirror) -> str:
-    return f"x along the mirror, downstream [{_x_unit(mirror)[1]}]"
-
-
 def _unit(fit: EllipseFit, values: FloatArray) -> tuple[float, str]:
-    return practical_unit(_largest(values), "length" if fit.placed.quantity == "height" else "angle")
-
-
-def _largest(values: FloatArray) -> float:
-    return float(np.nanmax(np.abs(values), initial=0.0))
-
-
-def _zero(axes: Axes) -> None:
-    axes.axhline(0.0, color=QUIET, linewidth=0.7, linestyle=(0, (4, 3)), zorder=1)
-
-
-def _line(axes: Axes, what: Curve, scale: float, factor: float, label: str, look: dict[str, Any]) -> list[Artist]:
-    """Draw a curve; where points were gathered in blocks, their extremes as a band behind the means."""
-    artists: list[Artist] = []
-    if what.low is not None and what.high is not None:
-        artists.append(
-            axes.fill_between(
-                what.x / scale,
-                what.low / factor,
-                what.high / factor,
-                color=look["color"],
-                alpha=0.35,
-                linewidth=0,
-            )
-        )
-    artists += axes.plot(what.x / scale, what.middle / factor, label=label, **look)
-    return artists
-
-
-def _legend(axes: Axes) -> None:
-    """Legend above the axes, right, where no data are, and above the segments' names."""
-    axes.legend(
-        loc="lower right",
-        bbox_to_anchor=(1.0, 1.0),
-        borderaxespad=1.6,
-        ncols=3,
-        handlelength=1.8,
-        borderpad=0.0,
-        columnspacing=1.4,
-    )
+    return practical_unit(largest(values), "length" if fit.placed.quantity == "height" else "angle")
 
 
 def _shade_rows(axes: Axes, moves: tuple[Move, ...]) -> None:

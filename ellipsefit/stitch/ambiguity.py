@@ -74,8 +74,13 @@ def scan_ambiguities(scans: Sequence[ConditionedScan]) -> tuple[Ambiguity, ...]:
             )
         )
         return tuple(found)
-    signs = {scan.guide_sign for scan in scans}
-    if len(signs) == 1 and not (readings and len(scans) > 2):
+    # a parabola is even: a mirror turned end for end shows the guide's just as before, only face down tells
+    faces = {scan.scan.orientation == "face_down" for scan in scans}
+    read = np.array(
+        [scan.offset for scan in scans if scan.scan.angle is not None and scan.offset is not None], dtype=np.float64
+    )
+    leaning = len(read) > 1 and float(np.ptp(read)) > STEP_TOLERANCE
+    if len(faces) == 1 and not leaning:
         found.append(
             Ambiguity(
                 kind="parabola",
@@ -83,6 +88,8 @@ def scan_ambiguities(scans: Sequence[ConditionedScan]) -> tuple[Ambiguity, ...]:
                 remedy="a repeat with the mirror face down, angle readings of the scans, or a straightness standard",
             )
         )
+    # turned scans mirror the guide: only functions even about the common middle could stay open then
+    signs = {(scan.guide_sign, scan.scan.orientation) for scan in scans}
     step = common_step(known)
     reach = max(float(np.ptp(scan.scan.carriage)) for scan in scans if scan.scan.carriage is not None)
     if len(signs) == 1 and step is not None and step < reach:

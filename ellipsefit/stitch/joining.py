@@ -278,6 +278,32 @@ def _estimate(
     return estimated
 
 
+def expected_covariance(
+    conditioned: Sequence[ConditionedScan], effects: Effects, spreads: Spreads, step: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Covariance of the profile that scans will give, before any value is measured.
+
+    Parameters
+    ----------
+    conditioned : sequence of ConditionedScan
+        Scans with their positions and sigmas; values do not count.
+    effects, spreads
+        Of the joining.
+    step : float
+        Distance of points [m].
+
+    Returns
+    -------
+    place, factor, variance : array, shapes (K,), (K, r), (K,)
+        Positions [m]; the covariance is factor @ factor.T + diag(variance) [m**2].
+    """
+    points = gather(conditioned, step)
+    solution = _solve(reduce_points(points, effects), effects, spreads, conditioned)
+    matrix, _, weight, place = knot_means(points, effects)
+    factor, left = _low_rank(matrix, solution, effects, points.knots)
+    return place, factor, spreads.noise**2 / weight + left
+
+
 def _local_slope(x: FloatArray, deviation: FloatArray, step: float) -> FloatArray:
     """Slope of the profile at its knots, over a few neighbours; 0 next to gaps."""
     slope = np.gradient(deviation, x)
