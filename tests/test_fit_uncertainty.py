@@ -154,7 +154,7 @@ def dense_gls(placed: PlacedProfile, at: Array, error: SurfaceError, spreads: tu
     for row, number in enumerate(placed.measured):
         part = placed.part(number)
         x = placed.x[part]
-        covariance = error.correlated**2 * matern(np.abs(x[:, None] - x), error.length or 1.0, error.smoothness)
+        covariance = error.correlated**2 * matern(np.abs(x[:, None] - x), error.length or 1.0, error.kind.smoothness)
         covariance += np.diag((error.noise * sigma[part]) ** 2)
         if spreads:
             mine = own[part, r * row : r * (row + 1)] * np.array(spreads[-r:])
@@ -249,7 +249,7 @@ def test_correlated_surface_error_is_found_as_simulated() -> None:
     noise = np.concatenate([120e-9 * factor @ rng.normal(size=250) + 60e-9 * rng.normal(size=250) for _ in range(30)])
     placed = made_profile(mirror, (20.0, 20.0, 0.012), points=250, sigma=60e-9, noise=noise)
     error = prepare_problem(placed, segments="free").error
-    assert error.smoothness == np.inf
+    assert error.kind.smoothness == np.inf
     assert_allclose(error.noise, 1.0, rtol=0.04)
     assert_allclose(error.correlated, 120e-9, rtol=0.16)
     assert_allclose(error.length, 0.04, rtol=0.16)
@@ -281,7 +281,7 @@ def test_restricted_likelihood_is_the_dense_one() -> None:
     distance = np.abs(placed.x[:, None] - placed.x)
 
     def deviance(noise: float, correlated: float, length: float) -> float:
-        covariance = correlated**2 * matern(distance, length, error.smoothness)
+        covariance = correlated**2 * matern(distance, length, error.kind.smoothness)
         covariance += np.diag((noise * placed.sigma) ** 2)  # type: ignore[operator]  # checked above
         triangle = np.linalg.cholesky(covariance)
         white = np.linalg.solve(triangle, np.column_stack([design, rest]))

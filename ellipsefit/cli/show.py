@@ -143,7 +143,7 @@ def model_text(fit: EllipseFit) -> str:
             cells.append((f"spread of {name}s", f"{number(spread, unit)} ({how})"))
     cells.append(("surface error", settings.residual))
     if settings.residual == "correlated":
-        smoothness = "Gaussian" if math.isinf(error.smoothness) else f"Matérn {error.smoothness:g}"
+        smoothness = "Gaussian" if math.isinf(error.kind.smoothness) else f"Matérn {error.kind.smoothness:g}"
         cells.append(("  correlated part, rms", number(error.correlated, kind)))
         cells.append(("  its length and covariance", f"{number(error.length or None, 'length')}, {smoothness}"))
     noise = number(error.noise, kind) if placed.sigma is None else f"{error.noise:.3g} times the stated sigma"

@@ -12,6 +12,10 @@ from ellipsefit.fit.reduction import Reduction
 from ellipsefit.fit.surface_error import WhitenedSegment
 from ellipsefit.profile import Quantity
 
+#: Twice the log-likelihood by which form must explain the data better: the 5 % point of the mixture of
+#: chi-squared distributions for two variances at their bound (S. G. Self and K.-Y. Liang, J. Am. Stat.
+#: Assoc. 82 (1987) 605-610, case 7).
+FORM_EVIDENCE: Final = 4.23
 #: Spreads by which the common mode is weighted where none are in use: 5 um and 20 urad.
 USUAL_SPREADS: Final = (5e-6, 20e-6)
 
@@ -21,11 +25,14 @@ class SegmentEffects:
     """Effects of each measured segment, about its middle: height and tilt, or tilt alone for slopes.
 
     `own[j]` (k, r) gives the node values of the r effects of segment j; `pose[j]` (r, r) the effects that
-    a pose of the whole mirror (height at x = 0, tilt) has on it.
+    a pose of the whole mirror (height at x = 0, tilt) has on it. `form[j]` (k, 2) gives the second and third
+    Legendre polynomial over the span (their slopes' like for measured slopes): the low-order form that a
+    segment has of its own, from polishing or support.
     """
 
     own: tuple[FloatArray, ...]
     pose: tuple[FloatArray, ...]
+    form: tuple[FloatArray, ...]
 
     @property
     def r(self) -> int:
@@ -40,16 +47,19 @@ class SegmentEffects:
 
 def segment_effects(reduction: Reduction) -> SegmentEffects:
     """Effects of the measured segments at their nodes."""
-    own, pose = [], []
+    own, pose, form = [], [], []
     for part in reduction.segments:
         ones = np.ones_like(part.nodes)
+        s = 2 * (part.nodes - part.middle) / part.length
         if reduction.quantity == "height":
             own.append(np.column_stack([ones, part.nodes - part.middle]))
             pose.append(np.array([[1.0, part.middle], [0.0, 1.0]]))
+            form.append(np.column_stack([(3 * s**2 - 1) / 2, (5 * s**3 - 3 * s) / 2]))
         else:
             own.append(ones[:, None])
             pose.append(np.eye(1))
-    return SegmentEffects(own=tuple(own), pose=tuple(pose))
+            form.append(np.column_stack([s, (3 * s**2 - 1) / 2]))
+    return SegmentEffects(own=tuple(own), pose=tuple(pose), form=tuple(form))
 
 
 def common_mode(effects: SegmentEffects, quantity: Quantity, spreads: tuple[float, float]) -> FloatArray:
@@ -63,6 +73,33 @@ def common_mode(effects: SegmentEffects, quantity: Quantity, spreads: tuple[floa
     return weights
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpreadLikelihood:
+    """Minus twice the restricted log-likelihood of the spreads of segment effects, small and exact.
+
+    Everything else (ellipse, pose) is integrated out with a flat prior; data are divided by their uncertainty.
+    """
+
+    gram: FloatArray  # (J, c, c) of the columns: shared, random effects, value
+    shared: int  # shared columns: ellipse and pose
+
+    @property
+    def random(self) -> int:
+        """Random effects of each segment."""
+        return int(self.gram.shape[1]) - self.shared - 1
+
+    def __call__(self, spread: FloatArray) -> float:
+        """Value at spreads, shape (random,)."""
+        s, r, gram = self.shared, self.random, self.gram
+        mine = gram[:, s : s + r, s : s + r] + np.diag(spread**-2.0)
+        total = float(np.linalg.slogdet(mine)[1].sum()) + 2 * len(gram) * float(np.log(spread).sum())
+        coupling = np.linalg.solve(mine, gram[:, s : s + r, :])
+        reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
+        normal, right = reduced[:s, :s], reduced[:s, -1]
+        total += float(np.linalg.slogdet(normal)[1])
+        return total + float(reduced[-1, -1] - right @ np.linalg.solve(normal, right))
+
+
 def estimate_spreads(
     reduction: Reduction,
     whitened: tuple[WhitenedSegment, ...],
@@ -71,8 +108,9 @@ def estimate_spreads(
     offset: FloatArray,
     partials: FloatArray,
     given: tuple[float | None, float | None],
-) -> tuple[float, float]:
-    """Spreads of segment height [m] and tilt [rad] by REML, as far as they are not given.
+    form: bool = False,
+) -> tuple[float, ...]:
+    """Spreads of segment height [m] and tilt [rad], and of their form, by REML, as far as they are not given.
 
     Parameters
     ----------
@@ -83,63 +121,87 @@ def estimate_spreads(
     partials : array, shape (K, v)
         Derivatives with respect to the ellipse's free parameters.
     given : tuple
-        Spread of height and of tilt where the user states them, else None.
+        Spread of height and of tilt where they are known, else None.
+    form : bool
+        Whether the two terms of the segments' own form are estimated, too.
 
     Returns
     -------
     tuple of float
-        Spread of height and of tilt; the height's is the usual one (not used) for slopes.
+        Spread of height and of tilt; the height's is the usual one (not used) for slopes; with `form` also
+        those of its two terms [m or rad], if the data speak for them.
     """
     from scipy.optimize import minimize
 
     height, tilt = given
     if reduction.quantity == "slope":
         height = USUAL_SPREADS[0]
-    if height is not None and tilt is not None:
+    if height is not None and tilt is not None and not form:
         return height, tilt
-    size = np.linalg.norm(partials, axis=0)
-    size[size == 0] = 1.0
-    parts = zip(
-        whitened, effects.own, effects.pose, reduction.split(partials / size), reduction.split(offset), strict=True
-    )
-    grams, values = [], []
-    for white, own, pose, slopes, shift in parts:
-        columns = white.factor @ np.column_stack([slopes, own @ pose, own])
-        value = white.projection - white.factor @ shift
-        mine = columns[:, -effects.r :]
-        # how each segment stands if left free: data for the starting value
-        values.append(np.linalg.lstsq(mine, value, rcond=None)[0])
-        both = np.column_stack([columns, value])
-        grams.append(both.T @ both)
-    gram = np.array(grams)
-    r = effects.r
-    s = gram.shape[1] - r - 1
-    less_pose = np.array(values).ravel()
-    design = np.concatenate(effects.pose)
-    rest = (less_pose - design @ np.linalg.lstsq(design, less_pose, rcond=None)[0]).reshape(-1, r)
-    start = np.maximum(np.std(rest, axis=0), 1e-9)
-    known = np.array([height, tilt][-r:], dtype=object)
+    likelihood, start = spread_likelihood(reduction, whitened, effects, offset=offset, partials=partials, form=form)
+    known = [height, tilt][-effects.r :] + [None] * (2 * form)
     open_ = np.array([value is None for value in known])
+    fixed = np.array([0.0 if value is None else value for value in known])
 
-    def deviance(logs: FloatArray) -> float:
-        spread = np.array([0.0 if value is None else value for value in known], dtype=np.float64)
-        spread[open_] = np.exp(logs)
-        mine = gram[:, s : s + r, s : s + r] + np.diag(spread**-2.0)
-        total = float(np.linalg.slogdet(mine)[1].sum()) + 2 * len(gram) * float(np.log(spread).sum())
-        coupling = np.linalg.solve(mine, gram[:, s : s + r, :])
-        reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
-        normal, right = reduced[:s, :s], reduced[:s, -1]
-        total += float(np.linalg.slogdet(normal)[1])
-        return total + float(reduced[-1, -1] - right @ np.linalg.solve(normal, right))
+    def spreads(logs: FloatArray) -> FloatArray:
+        whole = fixed.copy()
+        whole[open_] = np.exp(logs)
+        return whole
 
     first = np.log(start[open_])
-    found = minimize(
-        deviance,
-        first,
-        method="Nelder-Mead",
-        bounds=[(value - 9, value + 5) for value in first],
-        options={"xatol": 1e-4, "fatol": 1e-6},
-    )
-    spread = np.array([0.0 if value is None else value for value in known], dtype=np.float64)
-    spread[open_] = np.exp(found.x)
-    return (float(spread[0]), float(spread[1])) if r == 2 else (USUAL_SPREADS[0], float(spread[0]))
+
+    def deviance(logs: FloatArray) -> float:
+        return likelihood(spreads(logs))
+
+    def best(start: FloatArray, bounds: list[tuple[float, float]]) -> tuple[FloatArray, float]:
+        found = minimize(
+            deviance,
+            start,
+            method="Nelder-Mead",
+            bounds=bounds,
+            options={"xatol": 1e-4, "fatol": 1e-6, "maxfev": 2000},
+        )
+        return spreads(found.x), float(found.fun)
+
+    bounds = [(float(value) - 9, float(value) + 5) for value in first]
+    values, lowest = best(first, bounds)
+    if form:
+        # form that is no more than the surface error's own would only make everything look less certain
+        none = np.append(first[:-2], [low for low, _ in bounds[-2:]])
+        plain, without = best(none, [*bounds[:-2], *((low, low + 1e-3) for low, _ in bounds[-2:])])
+        if without - lowest < FORM_EVIDENCE:
+            values = plain[:-2]
+    result = tuple(float(value) for value in values)
+    return result if effects.r == 2 else (USUAL_SPREADS[0], *result)
+
+
+def spread_likelihood(
+    reduction: Reduction,
+    whitened: tuple[WhitenedSegment, ...],
+    effects: SegmentEffects,
+    *,
+    offset: FloatArray,
+    partials: FloatArray,
+    form: bool,
+) -> tuple[SpreadLikelihood, FloatArray]:
+    """The likelihood of the spreads, and starting values for them; arguments as for `estimate_spreads`."""
+    size = np.linalg.norm(partials, axis=0)
+    size[size == 0] = 1.0
+    slopes, shifts = reduction.split(partials / size), reduction.split(offset)
+    grams, free = [], []
+    for number, white in enumerate(whitened):
+        own, pose = effects.own[number], effects.pose[number]
+        random = np.column_stack([own, effects.form[number]]) if form else own
+        columns = white.factor @ np.column_stack([slopes[number], own @ pose, random])
+        value = white.projection - white.factor @ shifts[number]
+        # how each segment stands if left free: data for the starting value
+        free.append(np.linalg.lstsq(columns[:, -random.shape[1] :], value, rcond=None)[0])
+        both = np.column_stack([columns, value])
+        grams.append(both.T @ both)
+    r = effects.r
+    values = np.array(free)
+    design = np.concatenate(effects.pose)
+    own_values = values[:, :r].ravel()
+    rest = (own_values - design @ np.linalg.lstsq(design, own_values, rcond=None)[0]).reshape(-1, r)
+    start = np.maximum(np.concatenate([np.std(rest, axis=0), np.std(values[:, r:], axis=0) / 2]), 1e-9)
+    return SpreadLikelihood(gram=np.array(grams), shared=partials.shape[1] + r), start

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 import numpy as np
@@ -13,6 +13,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.figure import Figure, figure_errors
 from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, common_mode, estimate_spreads, segment_effects
+from ellipsefit.fit.freedom import coverage_scale, effective_freedom
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
@@ -28,6 +29,8 @@ ResidualModel = Literal["white", "correlated"]
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
 KNOWN_SHARE: Final = 0.01
+#: Spread that leaves a segment free [m, rad].
+BOUNDLESS: Final = 1.0
 #: Fewest measured segments from which a spread can be estimated.
 FEWEST_SEGMENTS: Final = 5
 
@@ -93,6 +96,7 @@ class FitSettings:
     surface_error: SurfaceError
     priors: tuple[Prior, ...]
     x_uncertainty: float  # [m]
+    freedom: float  # effective degrees of freedom of the uncertainties; infinite: spreads are known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -174,6 +178,7 @@ class EllipseFit:
                 "spreads_estimated": settings.spreads_estimated,
                 "correlated_rms": settings.surface_error.correlated,
                 "correlation_length": settings.surface_error.length or None,
+                "degrees_of_freedom": settings.freedom if np.isfinite(settings.freedom) else None,
                 "points": len(self.placed.x),
             },
         }
@@ -443,17 +448,34 @@ def _problem(
         error = estimate_correlated(reduction, offset=offset, shared=shared, own=own, noise=error.noise)
     whitened = whiten(reduction, error)
     spreads = USUAL_SPREADS
-    if model == "random":
-        spreads = estimate_spreads(reduction, whitened, effects, offset=offset, partials=partials, given=given)
-    return JointProblem(
+    form: tuple[float, ...] = ()
+    with_form = residual == "correlated" and model != "fixed" and len(reduction.segments) >= FEWEST_SEGMENTS
+    if model == "random" or with_form:
+        # free segments are random ones with boundless spreads, as far as their form is concerned
+        known = given if model == "random" else (BOUNDLESS, BOUNDLESS)
+        estimated = estimate_spreads(
+            reduction, whitened, effects, offset=offset, partials=partials, given=known, form=with_form
+        )
+        form = estimated[2:]
+        if model == "random":
+            spreads = estimated[0], estimated[1]
+    problem = JointProblem(
         reduction=reduction,
         whitened=whitened,
         effects=effects,
         error=error,
         model=model,
         spreads=spreads,
+        form=form,
         priors=priors,
     )
+    freedom = effective_freedom(
+        problem,
+        parameters,
+        spreads_estimated=(given[0] is None, given[1] is None),
+        surface_estimated=residual == "correlated",
+    )
+    return replace(problem, freedom=freedom)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -467,7 +489,7 @@ class _State:
 
     @classmethod
     def at(cls, problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], x_uncertainty: float) -> _State:
-        covariance = problem.posterior(parameters, varied)
+        covariance = problem.posterior(parameters, varied) * coverage_scale(problem.freedom) ** 2
         if x_uncertainty:
             # measured at x + dx, the surface seems to differ by slope times dx: the same for all points
             ellipse = Ellipse(*(float(value) for value in parameters))
@@ -605,6 +627,7 @@ def _result(
             surface_error=problem.error,
             priors=problem.priors,
             x_uncertainty=mirror.measurement.x_uncertainty,
+            freedom=problem.freedom,
         ),
         placed=placed,
         residual=rest,

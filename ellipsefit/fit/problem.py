@@ -30,7 +30,8 @@ class JointProblem:
 
     The linear unknowns are: with free segments, the effects of each; with fixed ones, the pose alone; with
     random ones, the pose and each segment's deviation from it, held by rows deviation / spread; in each
-    case also the weights of the columns that the points are unsure of together, held by rows of one.
+    case also each segment's form, held by its spread, and the weights of the columns that the points are
+    unsure of together, held by rows of one.
     """
 
     reduction: Reduction
@@ -39,7 +40,9 @@ class JointProblem:
     error: SurfaceError  # by which the rows are divided
     model: SegmentModel
     spreads: tuple[float, float]
+    form: tuple[float, ...] = ()  # spreads of the two terms of segment form [m or rad]; empty: none are modelled
     priors: tuple[Prior, ...] = ()
+    freedom: float = np.inf  # effective degrees of freedom of the variances, for spreads that were estimated
 
     def residual(self, parameters: FloatArray) -> FloatArray:
         """Residuals over their uncertainty at (p, q, theta), linear unknowns at zero, shape (M,)."""
@@ -116,25 +119,28 @@ class JointProblem:
             "fixed": [np.concatenate(self.effects.pose)],
             "random": [np.concatenate(self.effects.pose), np.eye(count * r)],
         }[self.model]
-        return np.column_stack([*parts, np.zeros((count * r, self.reduction.shared))])
+        return np.column_stack([*parts, np.zeros((count * r, count * len(self.form) + self.reduction.shared))])
 
     @cached_property
     def linear(self) -> FloatArray:
         """Columns of the linear unknowns, shape (M, n)."""
         r, count = self.effects.r, len(self.effects.own)
-        own = np.zeros((len(self.reduction.nodes), count * r))
-        row = 0
-        for number, columns in enumerate(self.effects.own):
-            own[row : row + len(columns), number * r : (number + 1) * r] = columns
-            row += len(columns)
-        rows = self._divide(own @ self.totals)
+        rows = self._divide(_side_by_side(self.effects.own) @ self.totals)
         n, m, data = rows.shape[1], self.reduction.shared, len(self._target)
-        if self.model == "random":
-            spreads = np.tile(self.spreads[-r:], count)
-            rows[data : data + count * r, r : n - m] = np.diag(1 / spreads)
+        form = count * len(self.form)
+        if form:
+            rows[:, n - m - form : n - m] = self._divide(_side_by_side(self.effects.form))
+        # rows that hold random effects and shared columns: effect over its spread
+        held = np.concatenate(
+            [
+                np.tile(self.spreads[-r:], count if self.model == "random" else 0),
+                np.tile(self.form, count),
+                np.ones(m),
+            ]
+        )
         if m:
             rows[:data, n - m :] = np.concatenate([white.shared for white in self.whitened])
-            rows[-m:, n - m :] = np.eye(m)
+        rows[data:, n - len(held) :] = np.diag(1 / held)
         return np.concatenate([rows, np.zeros((len(self.priors), rows.shape[1]))])
 
     @cached_property
@@ -150,7 +156,8 @@ class JointProblem:
         """Node values over their uncertainty, with room for the rows of random effects and shared columns."""
         parts = self.reduction.split(values)
         rows = [white.factor @ part for white, part in zip(self.whitened, parts, strict=True)]
-        below = self.reduction.shared + (self.effects.r * len(self.whitened) if self.model == "random" else 0)
+        per_segment = len(self.form) + (self.effects.r if self.model == "random" else 0)
+        below = self.reduction.shared + per_segment * len(self.whitened)
         rows.append(np.zeros((below, *values.shape[1:])))
         return np.concatenate(rows)
 
@@ -161,3 +168,10 @@ class JointProblem:
         lower = np.append(np.maximum(start[:2] / 20, reach), start[2] / 20)
         upper = np.append(start[:2] * 20, min(start[2] * 20, 1.57))
         return lower, upper
+
+
+def _side_by_side(columns: tuple[FloatArray, ...]) -> FloatArray:
+    """Columns of each segment at the nodes of all: a block for each segment, zero elsewhere."""
+    from scipy.linalg import block_diag
+
+    return np.asarray(block_diag(*columns), dtype=np.float64)

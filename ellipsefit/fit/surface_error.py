@@ -11,15 +11,32 @@ how much of the error looks like an ellipse's depends on it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.fit.reduction import Reduction, SegmentMoments
 
-#: Smoothness classes that are tried; infinity is the Gaussian covariance.
-SMOOTHNESS: Final = (2.5, np.inf, 1.5)
+
+class Correlation(NamedTuple):
+    """Shape of a correlation.
+
+    The Matérn smoothness (infinity: Gaussian), and whether it is that of the slope of a stationary height
+    error, which has no power at long wavelengths.
+    """
+
+    smoothness: float
+    of_slope: bool = False
+
+
+GAUSSIAN: Final = Correlation(np.inf)
+#: Shapes that are tried on heights; on slopes also those of the slope of a height error.
+KINDS: Final = (Correlation(2.5), GAUSSIAN, Correlation(1.5))
+SLOPE_KINDS: Final = (Correlation(2.5, of_slope=True), Correlation(np.inf, of_slope=True), *KINDS)
+#: Twice the log-likelihood by which slopes must speak against a stationary height error: a factor of e**2
+#: in likelihood (common practice).
+SLOPE_EVIDENCE: Final = 4.0
 #: Bounds of the correlation length: share of the mean block width, multiple of the longest segment.
 SHORTEST: Final = 0.5
 LONGEST: Final = 3.0
@@ -33,13 +50,13 @@ class SurfaceError:
 
     `noise` is the standard deviation of a point of weight 1, which means in units of the given sigma, or
     in m (rad) without one; `correlated` is the standard deviation of the correlated part [m or rad],
-    0 for a white residual; `length` its correlation length [m] and `smoothness` its Matérn class.
+    0 for a white residual; `length` its correlation length [m] and `kind` its shape.
     """
 
     noise: float
     correlated: float = 0.0
     length: float = 0.0
-    smoothness: float = np.inf
+    kind: Correlation = GAUSSIAN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,7 +88,7 @@ def whiten(reduction: Reduction, error: SurfaceError) -> tuple[WhitenedSegment, 
 def _whiten_correlated(part: SegmentMoments, error: SurfaceError) -> WhitenedSegment:
     from scipy.linalg import solve_triangular
 
-    covariance = error.correlated**2 * _matern(part.block_x, error.length, error.smoothness)[0]
+    covariance = error.correlated**2 * _correlation(part.block_x, error.length, error.kind)[0]
     covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
     everything = np.column_stack([part.block_basis, part.block_shared, part.block_value])
     white = solve_triangular(np.linalg.cholesky(covariance), everything, lower=True, check_finite=False)
@@ -118,7 +135,7 @@ def estimate_correlated(
     """
     from scipy.optimize import minimize
 
-    likelihood = _Likelihood(reduction, offset, shared, own)
+    likelihood = SurfaceLikelihood(reduction, offset, shared, own)
     widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
     longest = max(part.length for part in reduction.segments)
     scatter, finest = max(likelihood.scatter, FINEST), _finest(reduction)
@@ -131,12 +148,14 @@ def estimate_correlated(
         (np.log(scatter) - 9, np.log(scatter) + 4),
         (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * longest)),
     ]
-    lowest, best, smoothness = np.inf, np.zeros(3), SMOOTHNESS[0]
-    starts = [(np.log(noise), np.log(scatter), np.log(longest / share)) for share in (6, 30)]
-    for trial in SMOOTHNESS:
-        likelihood.smoothness = trial
-        for start in starts:
-            found = minimize(
+    lowest, best, kind = np.inf, np.zeros(3), KINDS[0]
+    starts: list[tuple[float, float, float]] = []
+    for trial in SLOPE_KINDS if reduction.quantity == "slope" else KINDS:
+        likelihood.kind = trial
+        if trial.smoothness == KINDS[0].smoothness:
+            starts = [(np.log(noise), np.log(scatter), np.log(longest / share)) for share in (6, 30)]
+        found = [
+            minimize(
                 likelihood,
                 np.clip(start, *np.transpose(bounds)),
                 jac=True,
@@ -144,33 +163,43 @@ def estimate_correlated(
                 bounds=bounds,
                 options={"ftol": 1e-9, "gtol": 1e-3, "maxiter": 60},
             )
-            if found.fun < lowest:
-                lowest, best, smoothness = float(found.fun), found.x, trial
-        starts = [(best[0], best[1], best[2])]  # the classes differ little: one search about the best so far
+            for start in starts
+        ]
+        # a surface whose height wanders without end is the less likely one: it needs evidence
+        margin = SLOPE_EVIDENCE if kind.of_slope and not trial.of_slope else 0.0
+        for result in found:
+            if result.fun < lowest - margin:
+                lowest, best, kind, margin = float(result.fun), result.x, trial, 0.0
+        better = min(found, key=lambda result: float(result.fun)).x
+        starts = [(better[0], better[1], better[2])]  # the next class differs little: one search is enough
     noise, correlated, length = (float(value) for value in np.exp(best))
-    return SurfaceError(noise=noise, correlated=correlated, length=length, smoothness=smoothness)
+    return SurfaceError(noise=noise, correlated=correlated, length=length, kind=kind)
 
 
-def _matern(x: FloatArray, length: float, smoothness: float) -> tuple[FloatArray, FloatArray]:
+def _correlation(x: FloatArray, length: float, kind: Correlation) -> tuple[FloatArray, FloatArray]:
     """Correlation of points on a segment and its derivative with respect to log(length), (B, B) each."""
     distance = np.abs(x[:, None] - x[None, :]) / length
-    if smoothness == np.inf:
+    if kind.smoothness == np.inf:
         square = distance * distance
         decay = np.exp(-square / 2)
+        if kind.of_slope:
+            return (1 - square) * decay, square * (3 - square) * decay
         return decay, square * decay
-    a = np.sqrt(2 * smoothness) * distance
+    a = np.sqrt(2 * kind.smoothness) * distance
     decay = np.exp(-a)
-    if smoothness == 1.5:
+    if kind.of_slope:
+        return (1 + a - a * a) * decay, a * a * (3 - a) * decay
+    if kind.smoothness == 1.5:
         return (1 + a) * decay, a * a * decay
     return (1 + a + a * a / 3) * decay, a * a * (1 + a) / 3 * decay
 
 
-class _Likelihood:
+class SurfaceLikelihood:
     """Minus twice the restricted log-likelihood as a function of log noise, log spread, log length."""
 
     def __init__(self, reduction: Reduction, offset: FloatArray, shared: FloatArray, own: list[FloatArray]) -> None:
         self.parts = reduction.segments
-        self.smoothness = SMOOTHNESS[0]
+        self.kind = KINDS[0]
         offsets, shares = reduction.split(offset), reduction.split(shared)
         self.s, self.r = shared.shape[1], own[0].shape[1]
         # columns scaled to unit size: likelihood differences do not depend on it, conditioning does
@@ -194,6 +223,7 @@ class _Likelihood:
         return float(np.sqrt(squares / count)) or 1e-12
 
     def __call__(self, logs: FloatArray) -> tuple[float, FloatArray]:
+        """Value and gradient at the logarithms of noise, correlated spread and length."""
         from scipy.linalg import lapack
 
         noise, spread, length = np.exp(logs)
@@ -202,7 +232,7 @@ class _Likelihood:
         gradient = np.array([2 * self.within_freedom - 2 * self.within / noise**2, 0.0, 0.0])
         changes, solved, grams = [], [], []
         for part, columns in zip(self.parts, self.columns, strict=True):
-            correlation, longer = _matern(part.block_x, length, self.smoothness)
+            correlation, longer = _correlation(part.block_x, length, self.kind)
             white = noise**2 / part.block_weight
             correlation *= spread**2
             longer *= spread**2

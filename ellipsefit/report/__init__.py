@@ -4,6 +4,7 @@ from ellipsefit.report.cautions import CAUTIONS
 from ellipsefit.report.figures import plot_fit, plot_plan
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
+from ellipsefit.report.stitch_figures import plot_stitched
 from ellipsefit.report.verdict import Verdict, verdict
 
 __all__ = [
@@ -12,6 +13,7 @@ __all__ = [
     "moves_table",
     "plot_fit",
     "plot_plan",
+    "plot_stitched",
     "render_report",
     "verdict",
     "write_report",

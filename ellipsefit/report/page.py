@@ -5,11 +5,10 @@ from __future__ import annotations
 import os
 import platform
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
+from typing import Final
 
-from ellipsefit import rows
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.files.safe import new_file
 from ellipsefit.fit import EllipseFit
@@ -17,20 +16,17 @@ from ellipsefit.report import figures
 from ellipsefit.report.cautions import CAUTIONS
 from ellipsefit.report.curves import MOST_POINTS
 from ellipsefit.report.moves import moves_table
+from ellipsefit.report.pieces import Picture, few, table_html
+from ellipsefit.report.stitch_section import stitch_section
 from ellipsefit.report.style import as_svg
 from ellipsefit.report.verdict import verdict
 from ellipsefit.rows import Table, number
+from ellipsefit.stitch import Stitched
 
 #: Libraries whose version can change a digit or a line.
-LIBRARIES = ("ellipsefit", "numpy", "scipy", "matplotlib")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Picture:
-    """A figure of the page: SVG element and caption."""
-
-    svg: str
-    caption: str
+LIBRARIES: Final = ("ellipsefit", "numpy", "scipy", "matplotlib")
+#: Warnings of stitching that are listed; there may be one for each scan.
+MOST_WARNINGS: Final = 20
 
 
 def render_report(
@@ -38,6 +34,7 @@ def render_report(
     plan: CorrectionPlan,
     *,
     when: datetime,
+    stitched: Stitched | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
 ) -> str:
@@ -49,6 +46,8 @@ def render_report(
         The results to report; the plan is one of this fit.
     when : datetime
         Date and time to print; nothing else on the page depends on when it is made.
+    stitched : Stitched, optional
+        How the profile was joined from scans, if it was; it gets a section before the fit.
     title : str, optional
         Heading, by default the mirror's name.
     settings : sequence of (name, value)
@@ -70,6 +69,7 @@ def render_report(
     )
     summary, _, rest = plan.rows()
     several = len(fit.placed.measured) > 1
+    scan_warnings = () if stitched is None else few(stitched.warnings, MOST_WARNINGS)
     return environment.get_template("report.html.j2").render(
         title=title or f"Mirror {fit.mirror.name}",
         mirror_name=fit.mirror.name,
@@ -77,19 +77,20 @@ def render_report(
         when_machine=when.isoformat(timespec="minutes"),
         verdict=verdict(fit, plan),
         feasible=plan.feasible,
-        summary=_html(summary),
-        mirror=_html(_mirror_table(fit)),
-        fit=[_html(table) for table in fit.rows()],
+        summary=table_html(summary),
+        mirror=table_html(_mirror_table(fit)),
+        stitching=None if stitched is None else stitch_section(stitched),
+        fit=[table_html(table) for table in fit.rows()],
         shape=_shape(fit),
         segments=_segments(fit) if several else None,
         carrier=_carrier_words(plan),
-        moves=_html(moves_table(plan)) if plan.moves else None,
+        moves=table_html(moves_table(plan)) if plan.moves else None,
         moves_picture=_moves(plan) if plan.moves else None,
         residual=_residual(fit, plan),
-        rest=_html(rest),
-        warnings=tuple(dict.fromkeys((*fit.warnings, *plan.warnings))),
-        settings=_html(_settings_table(fit, settings)),
-        versions=_html(_version_table()),
+        rest=table_html(rest),
+        warnings=tuple(dict.fromkeys((*scan_warnings, *fit.warnings, *plan.warnings))),
+        settings=table_html(_settings_table(fit, settings)),
+        versions=table_html(_version_table()),
         cautions=CAUTIONS,
     )
 
@@ -101,6 +102,7 @@ def write_report(
     *,
     when: datetime,
     force: bool = False,
+    stitched: Stitched | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
 ) -> None:
@@ -113,14 +115,9 @@ def write_report(
     FileMissingError
         If the folder is missing or cannot be written to.
     """
-    page = render_report(fit, plan, when=when, title=title, settings=settings)
+    page = render_report(fit, plan, when=when, stitched=stitched, title=title, settings=settings)
     with new_file(path, force=force) as place:
         place.write_text(page, encoding="utf-8", newline="\n")
-
-
-def _html(table: Table) -> str:
-    """Table as HTML, already escaped; warnings are left to the page's own section."""
-    return rows.as_html([replace(table, notes=tuple(note for note in table.notes if not note.startswith("Note: ")))])
 
 
 def _spoken(when: datetime) -> str:
@@ -199,7 +196,7 @@ def _carrier_words(plan: CorrectionPlan) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _shape(fit: EllipseFit) -> _Picture:
+def _shape(fit: EllipseFit) -> Picture:
     what = fit.placed.quantity
     label = (
         f"Two graphs over x: measured {what}s with the fitted ellipse, and both minus the nominal ellipse, "
@@ -211,20 +208,20 @@ def _shape(fit: EllipseFit) -> _Picture:
     )
     if len(fit.placed.x) > MOST_POINTS:
         caption += " In this and the error's figure lines are means over blocks of points, bands their extremes."
-    return _Picture(svg=as_svg(figures.shape_figure(fit), "shape", label), caption=caption)
+    return Picture(svg=as_svg(figures.shape_figure(fit), "shape", label), caption=caption)
 
 
-def _segments(fit: EllipseFit) -> _Picture:
+def _segments(fit: EllipseFit) -> Picture:
     known = any(state.height is not None for state in fit.segments)
     what = "Height and tilt" if known else "Tilt"
     label = f"{what} of {len(fit.placed.measured)} segments over x, with standard uncertainties."
     caption = f"{what} of each segment relative to the fitted ellipse in its pose, with standard uncertainty."
     if known:
         caption += " In the upper graph each segment is drawn on the line that it stands on."
-    return _Picture(svg=as_svg(figures.segments_figure(fit), "segments", label), caption=caption)
+    return Picture(svg=as_svg(figures.segments_figure(fit), "segments", label), caption=caption)
 
 
-def _residual(fit: EllipseFit, plan: CorrectionPlan) -> _Picture:
+def _residual(fit: EllipseFit, plan: CorrectionPlan) -> Picture:
     what, left = fit.placed.quantity, number(plan.remaining.slope_error_rms, "angle")
     if plan.moves:
         label = f"Two graphs over x: {what} error before and after the moves on one scale, and after them, enlarged."
@@ -236,10 +233,10 @@ def _residual(fit: EllipseFit, plan: CorrectionPlan) -> _Picture:
         label = f"Graph over x: {what} error after the carrier's move."
         caption = "Surface minus target ellipse after the carrier's move; no adjuster moves."
     label += f" Slope error left: {left} rms."
-    return _Picture(svg=as_svg(figures.residual_figure(fit, plan), "error", label), caption=caption)
+    return Picture(svg=as_svg(figures.residual_figure(fit, plan), "error", label), caption=caption)
 
 
-def _moves(plan: CorrectionPlan) -> _Picture:
+def _moves(plan: CorrectionPlan) -> Picture:
     limits = [f"{move.segment} {move.adjuster}" for move in plan.moves if move.at_limit]
     label = (
         f"For each of {len(plan.moves)} adjusters a bar of its travel, where it stands and where it goes. "
@@ -248,4 +245,4 @@ def _moves(plan: CorrectionPlan) -> _Picture:
     caption = (
         "Moves against travel: each bar is the travel of one adjuster; circle: where it stands; diamond: where it goes."
     )
-    return _Picture(svg=as_svg(figures.moves_figure(plan), "moves", label), caption=caption)
+    return Picture(svg=as_svg(figures.moves_figure(plan), "moves", label), caption=caption)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.polynomial import Chebyshev
+from numpy.polynomial import Chebyshev, Polynomial
 from numpy.polynomial.legendre import legvander
 
 from ellipsefit.arrays import FloatArray
@@ -61,13 +61,25 @@ def nominal_of(stitched: Stitched) -> Chebyshev:
     return Chebyshev.fit(x, ideal, degree, domain=[float(x.min()), float(x.max())])
 
 
-def joined_curve(stitched: Stitched) -> Curve:
-    """Joined profile minus nominal [m or rad]."""
+def common_line(stitched: Stitched, nominal: Chebyshev) -> Polynomial:
+    """Height and tilt of the whole profile against nominal, which hide what else there is to see.
+
+    Least-squares line of the heights; of slopes, their mean.
+    """
     profile = stitched.profile
-    deviation = profile.values - nominal_of(stitched)(profile.x)
     used = profile.used
-    names = np.zeros(len(profile.x)) if profile.segment is None else profile.segment
-    return thinned(_parts(profile.x[used], deviation[used], names[used]), most=MOST_POINTS, blocks=BLOCKS)
+    x = profile.x[used]
+    degree = 1 if profile.quantity == "height" else 0
+    return Polynomial.fit(x, profile.values[used] - nominal(x), degree)
+
+
+def joined_curve(stitched: Stitched, nominal: Chebyshev, line: Polynomial) -> Curve:
+    """Joined profile minus nominal and a line [m or rad]."""
+    profile = stitched.profile
+    used = profile.used
+    x = profile.x[used]
+    names = np.zeros(len(x)) if profile.segment is None else profile.segment[used]
+    return thinned(_parts(x, profile.values[used] - nominal(x) - line(x), names), most=MOST_POINTS, blocks=BLOCKS)
 
 
 def scan_curve(stitched: Stitched, number: int, values: FloatArray) -> Curve:
@@ -87,6 +99,12 @@ def aligned_deviation(stitched: Stitched, number: int, nominal: Chebyshev) -> Fl
     joined = np.interp(scan.x, profile.x, profile.values - nominal(profile.x))
     aligned: FloatArray = joined + stitched.residuals[number]
     return aligned
+
+
+def drifts(stitched: Stitched) -> bool:
+    """Whether a drift beyond a line was solved for and found: at the least a hundredth of the residual."""
+    typical = float(np.median([scan.residual_rms for scan in stitched.scans]))
+    return stitched.drift_spread is not None and stitched.drift_spread > 0.01 * typical
 
 
 def drift_of(stitched: Stitched, number: int, nominal: Chebyshev) -> FloatArray | None:

@@ -22,7 +22,9 @@ from ellipsefit.report.panels import (
 from ellipsefit.report.stitch_curves import (
     MOST_SCANS,
     aligned_deviation,
+    common_line,
     drift_of,
+    drifts,
     joined_curve,
     measured_segments,
     nominal_of,
@@ -49,8 +51,7 @@ MARKS: Final[dict[str, tuple[str, str]]] = {
     "roll-off": ("^", WARM),
     "spike": ("D", WARM),
 }
-#: Masked points share a marker where they would cover each other: cells along x, and markers of one reason.
-MARK_CELLS: Final = 300
+#: Markers of one reason; of more points, neighbours share one.
 MOST_MARKS: Final = 1000
 #: Spans of scans drawn behind the markers.
 MOST_SPANS: Final = 200
@@ -59,34 +60,37 @@ MEANS: Final = 24
 
 
 def draw_scans(axes: Axes, stitched: Stitched) -> list[Artist]:
-    """Draw the scans as measured, minus nominal: each with its own height and tilt."""
-    scans = shown_scans(stitched)
-    curves = [scan_curve(stitched, number, stitched.conditioned[number].deviation) for number in scans]
+    """Draw the scans as measured, each with its own height and tilt, minus nominal and the profile's line."""
+    line = common_line(stitched, nominal_of(stitched))
+    curves = [
+        scan_curve(stitched, number, scan.deviation - line(scan.x))
+        for number, scan in ((number, stitched.conditioned[number]) for number in shown_scans(stitched))
+    ]
     factor, unit = _unit(stitched, max(largest(curve.middle) for curve in curves))
     scale = along(axes, measured_segments(stitched))
     zero_line(axes)
     artists: list[Artist] = []
     for place, curve in enumerate(curves):
         look = {**ABOVE, "color": TONES[place % len(TONES)]}
-        artists += draw_curve(axes, curve, scale, factor, "_", look)
-    artists[-1].set_label("scans as measured, minus nominal")
+        artists += draw_curve(axes, curve, scale, factor, "scans as measured" if place == 0 else "_", look)
     axes.set_ylabel(f"{stitched.profile.quantity} minus\nnominal [{unit}]")
     legend_above(axes)
     return artists
 
 
 def draw_aligned(axes: Axes, stitched: Stitched) -> list[Artist]:
-    """Draw the scans after alignment and the profile joined from them, minus nominal."""
-    nominal, joined = nominal_of(stitched), joined_curve(stitched)
+    """Draw the scans after alignment and the profile joined from them, minus nominal and the profile's line."""
+    nominal = nominal_of(stitched)
+    line = common_line(stitched, nominal)
+    joined = joined_curve(stitched, nominal, line)
     factor, unit = _unit(stitched, largest(joined.middle))
     scale = along(axes, measured_segments(stitched))
     zero_line(axes)
     artists: list[Artist] = []
-    look = {**BENEATH, "linewidth": 1.8}
-    for number in shown_scans(stitched):
-        curve = scan_curve(stitched, number, aligned_deviation(stitched, number, nominal))
-        artists += draw_curve(axes, curve, scale, factor, "_", look)
-    artists[-1].set_label("scans after alignment")
+    for place, number in enumerate(shown_scans(stitched)):
+        aligned = aligned_deviation(stitched, number, nominal) - line(stitched.conditioned[number].x)
+        label = "scans after alignment" if place == 0 else "_"
+        artists += draw_curve(axes, scan_curve(stitched, number, aligned), scale, factor, label, BENEATH)
     artists += draw_curve(axes, joined, scale, factor, "joined profile", ABOVE)
     axes.set_ylabel(f"{stitched.profile.quantity} minus\nnominal [{unit}]")
     legend_above(axes)
@@ -108,21 +112,21 @@ def draw_differences(axes: Axes, stitched: Stitched) -> list[Artist]:
         artists += axes.plot(x / scale, row - mean / pitch, label=label, **means)
     factor, unit = _unit(stitched, pitch)
     _scan_rows(axes, stitched, scans)
-    axes.set_ylabel(f"from row to row: {pitch / factor:.3g} {unit}")
+    axes.set_ylabel(f"one row: {pitch / factor:.3g} {unit}")
     legend_above(axes)
     return artists
 
 
 def row_pitch(stitched: Stitched) -> float:
-    """Distance of two rows in `draw_differences` [m or rad]: 1, 2 or 5 of a decade, 6 to 15 times the residual."""
+    """Distance of two rows in `draw_differences` [m or rad]: round, and at the least 5 times the residual."""
     typical = float(np.median([scan.residual_rms for scan in stitched.scans]))
-    least = 6 * max(typical, 1e-15)
+    least = 5 * max(typical, 1e-15)
     decade = 10.0 ** np.floor(np.log10(least))
-    return float(next(step * decade for step in (1, 2, 5, 10) if step * decade >= least))
+    return float(next(step * decade for step in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if step * decade >= least))
 
 
 def draw_guide(axes: Axes, stitched: Stitched) -> list[Artist]:
-    """Draw the guide's error over the carriage, its mean line taken away, with plus and minus one standard uncertainty."""
+    """Draw the guide's error over the carriage, less its mean line, with one standard uncertainty to each side."""
     error, stderr = stitched.guide_error, stitched.guide_stderr
     factor, unit = _unit(stitched, largest(np.abs(error) + stderr))
     scale, name = practical_unit(largest(stitched.guide_carriage), "length")
@@ -200,11 +204,12 @@ def draw_masks(axes: Axes, stitched: Stitched) -> list[Artist]:
     low, high = axes.get_xlim()
     spans = np.unique(np.linspace(0, count - 1, min(count, MOST_SPANS)).round().astype(np.intp))
     ends = np.array([(scan.x.min(), scan.x.max()) for scan in (stitched.conditioned[number] for number in spans)])
-    artists: list[Artist] = [axes.hlines(spans, *ends.T / scale, colors="#c3cac8", linewidths=1.0, zorder=1)]
-    cells = min(MARK_CELLS, max(MOST_MARKS // max(min(count, MOST_SCANS), 1), 1)) if count > MOST_SCANS else MARK_CELLS
+    artists: list[Artist] = [
+        axes.hlines(spans, ends[:, 0] / scale, ends[:, 1] / scale, colors="#c3cac8", linewidths=1.0, zorder=1)
+    ]
     for reason, number in stitched.masked.items():
         marker, colour = MARKS.get(reason, ("s", INK))
-        x, row = _masked_places(stitched, reason, cells)
+        x, row = _masked_places(stitched, reason)
         artists += axes.plot(
             x / scale,
             row,
@@ -227,16 +232,16 @@ def draw_masks(axes: Axes, stitched: Stitched) -> list[Artist]:
     return artists
 
 
-def _masked_places(stitched: Stitched, reason: str, cells: int) -> tuple[FloatArray, FloatArray]:
-    """Masked points of one reason: x and number of the scan; those that would cover each other are left out."""
+def _masked_places(stitched: Stitched, reason: str) -> tuple[FloatArray, FloatArray]:
+    """Masked points of one reason: x and number of the scan; of many, one in each cell of a grid."""
     found = [np.flatnonzero(scan.reason == reason) for scan in stitched.conditioned]
     rows = np.repeat(np.arange(len(found)), [len(own) for own in found])
     x = np.concatenate([scan.x[own] for scan, own in zip(stitched.conditioned, found, strict=True)])
     if len(x) <= MOST_MARKS:
         return x, rows.astype(np.float64)
-    width = max(float(np.ptp(stitched.profile.x)), 1e-12) / cells
-    tall = max(len(found) / MOST_SCANS, 1.0)
-    place = np.stack([np.floor(x / width), np.floor(rows / tall)])
+    groups = min(len(found), MOST_SCANS)
+    width = max(float(np.ptp(x)), 1e-12) / (MOST_MARKS / groups)
+    place = np.stack([np.floor((x - x.min()) / width), rows * groups // len(found)])
     first = np.sort(np.unique(place, axis=1, return_index=True)[1])
     return x[first], rows[first].astype(np.float64)
 
@@ -271,14 +276,12 @@ def guide_figure(stitched: Stitched) -> Figure:
 def drift_figure(stitched: Stitched) -> Figure:
     """Drift that was taken away, if there is any, and what is left by time."""
     with our_style():
-        solved = stitched.drift_spread is not None
-        figure, panels = stack((1.5, 1.4) if solved else (1.5,))
-        if solved:
-            draw_drift(panels[0], stitched)
+        found = drifts(stitched)
+        figure, panels = stack((1.5, 1.4) if found else (1.5,))
         draw_time_residual(panels[-1], stitched)
-        for axes in panels[:-1]:
-            axes.set_xlabel("")
-            axes.tick_params(labelbottom=False)
+        if found:
+            draw_drift(panels[0], stitched)
+            _same_time(*panels)
     return figure
 
 
@@ -298,7 +301,7 @@ def plot_stitched(stitched: Stitched) -> Figure:
     if len(stitched.guide_carriage):
         beside.append((1.5, draw_guide))
     if has_times(stitched):
-        if stitched.drift_spread is not None:
+        if drifts(stitched):
             beside.append((1.4, draw_drift))
         beside.append((1.3, draw_time_residual))
     masked = bool(stitched.masked)
@@ -311,6 +314,8 @@ def plot_stitched(stitched: Stitched) -> Figure:
         finish(*panels[: len(over_x)], segments=segments)
         for axes, (_, draw_beside) in zip(panels[len(over_x) :], beside, strict=True):
             draw_beside(axes, stitched)
+        if drifts(stitched) and has_times(stitched):
+            _same_time(*panels[-2:])
     return figure
 
 
@@ -320,8 +325,8 @@ def has_times(stitched: Stitched) -> bool:
 
 
 def _rows_height(stitched: Stitched, row: float) -> float:
-    """Room for one row a scan [inch]."""
-    return max(1.2, row * len(shown_scans(stitched)))
+    """Room for one row a scan [inch], closer where there are many."""
+    return max(1.2, row * min(len(stitched.scans), 20), 0.17 * len(shown_scans(stitched)))
 
 
 def _scan_rows(axes: Axes, stitched: Stitched, scans: list[int]) -> None:
@@ -353,6 +358,13 @@ def _unit(stitched: Stitched, value: float) -> tuple[float, str]:
 def _time_unit(value: float) -> tuple[float, str]:
     """Unit in which a duration reads best: factor to seconds and name."""
     return (1.0, "s") if value < 300 else (60.0, "min") if value < 3 * 3600 else (3600.0, "h")
+
+
+def _same_time(upper: Axes, lower: Axes) -> None:
+    """One axis of time for two panels."""
+    lower.set_xlim(upper.get_xlim())
+    upper.set_xlabel("")
+    upper.tick_params(labelbottom=False)
 
 
 def _time_axis(axes: Axes, unit: str) -> None:

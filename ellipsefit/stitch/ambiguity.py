@@ -65,7 +65,9 @@ def scan_ambiguities(scans: Sequence[ConditionedScan]) -> tuple[Ambiguity, ...]:
         )
     offsets = [scan.offset for scan in scans]
     known = np.array([offset for offset in offsets if offset is not None])
-    if len(known) < len(offsets) or np.ptp(known) < STEP_TOLERANCE:
+    # a parabola is even: a mirror turned end for end shows the guide's just as before, only face down tells
+    faces = {scan.scan.orientation == "face_down" for scan in scans}
+    if len(known) < len(offsets) or (np.ptp(known) < STEP_TOLERANCE and len(faces) == 1):
         found.append(
             Ambiguity(
                 kind="guide",
@@ -74,8 +76,6 @@ def scan_ambiguities(scans: Sequence[ConditionedScan]) -> tuple[Ambiguity, ...]:
             )
         )
         return tuple(found)
-    # a parabola is even: a mirror turned end for end shows the guide's just as before, only face down tells
-    faces = {scan.scan.orientation == "face_down" for scan in scans}
     read = np.array(
         [scan.offset for scan in scans if scan.scan.angle is not None and scan.offset is not None], dtype=np.float64
     )
@@ -88,15 +88,16 @@ def scan_ambiguities(scans: Sequence[ConditionedScan]) -> tuple[Ambiguity, ...]:
                 remedy="a repeat with the mirror face down, angle readings of the scans, or a straightness standard",
             )
         )
-    # turned scans mirror the guide: only functions even about the common middle could stay open then
-    signs = {(scan.guide_sign, scan.scan.orientation) for scan in scans}
-    step = common_step(known)
+    turned = np.array([scan.scan.orientation == "end_for_end" for scan in scans])
+    within = [known[kind] - known[kind].min() for kind in (turned, ~turned) if kind.any()]
+    step = common_step(np.concatenate(within))
     reach = max(float(np.ptp(scan.scan.carriage)) for scan in scans if scan.scan.carriage is not None)
-    if len(signs) == 1 and step is not None and step < reach:
+    if len(faces) == 1 and step is not None and step < reach:
+        every = "every even function" if len(within) > 1 else "every function"  # turning settles the odd ones
         found.append(
             Ambiguity(
                 kind="periodic",
-                function=f"every function that repeats after {step * 1e3:.4g} mm, in guide or mirror: "
+                function=f"{every} that repeats after {step * 1e3:.4g} mm, in guide or mirror: "
                 "all scans start a multiple of this step apart",
                 remedy="one more scan whose start is off by a part of the step that is no simple fraction of it",
                 period=step,

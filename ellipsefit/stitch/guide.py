@@ -42,8 +42,9 @@ class GuideBasis:
         """Values of the splines at carriage positions, sparse, shape (N, size)."""
         from scipy.interpolate import BSpline
 
-        inside = np.clip(carriage, self.start, self.end)
-        return BSpline.design_matrix(inside, self.knots, 3)
+        knots = self.knots
+        inside = np.clip(carriage, knots[3], knots[-4])  # rounding may put the last knot just before the end
+        return BSpline.design_matrix(inside, knots, 3)
 
 
 def guide_basis(carriage: FloatArray, step: float) -> GuideBasis:

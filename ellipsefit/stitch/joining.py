@@ -20,13 +20,15 @@ from ellipsefit.profile import Profile
 from ellipsefit.rows import number
 from ellipsefit.scan import Scan
 from ellipsefit.stitch.ambiguity import Ambiguity, scan_ambiguities
-from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitch.conditioning import NORMAL_MAD, ConditionedScan, StitchSettings, condition_scans
 from ellipsefit.stitch.guide import guide_basis, guide_covariance
 from ellipsefit.stitch.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
 from ellipsefit.stitch.result import Stitched, StitchedScan, Undetermined
 
 #: Largest problem in effects that is solved densely.
 DENSE: Final = 1500
+#: Scans from which spreads are estimated, at most.
+SAMPLE: Final = 100
 #: Columns that the covariance's low-rank part may have, and its largest number of entries.
 RANK: Final = 96
 ENTRIES: Final = 20_000_000
@@ -100,7 +102,12 @@ def stitch(
         scans=len(conditioned),
     )
     normal = reduce_points(points, effects)
-    spreads = _estimate(normal, effects, conditioned, settings)
+    few, part, sample = normal, effects, conditioned
+    if effects.scans > SAMPLE:  # spreads from neighbours are good to a few per cent
+        sample = tuple(sorted(conditioned, key=lambda scan: float(scan.x.min()))[:SAMPLE])
+        part = replace(effects, scans=len(sample))
+        few = reduce_points(gather(sample, step), part)
+    spreads = _estimate(few, part, sample, settings)
     solution = _solve(normal, effects, spreads, conditioned)
     means = knot_means(points, effects)
     away = float(np.abs(points.x - means[3][points.knot]).max())
@@ -148,7 +155,11 @@ def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[Conditi
     if effects.guide is None:
         return csr_array(own), right
     covariance = guide_covariance(effects.guide.places, spreads.guide, spreads.guide_length)
-    return csr_array(block_diag([own, coo_array(np.linalg.inv(covariance))])), right
+    # by its eigenvalues: a general inverse loses the positive definiteness that the smooth parts need
+    size, modes = np.linalg.eigh(covariance)
+    inverse = (modes / np.maximum(size, 1e-9 * spreads.guide**2)) @ modes.T
+    inverse = (inverse + inverse.T) / 2
+    return csr_array(block_diag([own, coo_array(inverse)])), right
 
 
 def _solve(
@@ -158,11 +169,11 @@ def _solve(
     penalised = normal.matrix / spreads.noise**2 + precision
     total = normal.right / spreads.noise**2 + right
     if effects.size <= DENSE:
-        from scipy.linalg import cho_factor, cho_solve
+        from scipy.linalg import cho_solve
 
         dense = penalised.toarray()
         size = np.sqrt(np.diag(dense))
-        factor = cho_factor(dense / np.outer(size, size), lower=True)
+        factor = _cholesky(dense / np.outer(size, size))
 
         def solve(rhs: FloatArray) -> FloatArray:
             columns = rhs.reshape(len(rhs), -1)
@@ -179,40 +190,38 @@ def _solve(
 def _estimate(
     normal: ReducedNormal, effects: Effects, conditioned: Sequence[ConditionedScan], settings: StitchSettings
 ) -> Spreads:
-    """Spreads by REML where the problem is small; from a part of the scans where it is large."""
+    """Spreads by restricted maximum likelihood."""
+    from scipy.linalg import cho_solve
     from scipy.optimize import minimize
 
-    matrix, right, square, freedom = normal.matrix, normal.right, normal.square, normal.freedom
+    right, square, freedom = normal.right, normal.square, normal.freedom
     k, kept = effects.per_scan, effects.scans
-    if effects.size > DENSE:
-        kept = 200  # neighbours in the list; enough to tell spreads to a few per cent
-    columns = np.r_[0 : k * kept, effects.guide_columns]
-    part = replace(effects, scans=kept)
-    dense = matrix[columns][:, columns].toarray() if kept < effects.scans else matrix.toarray()
-    right = right[columns]
+    dense = normal.matrix.toarray()
     # noise and the sizes of heights and tilts from a fit that holds them loosely
-    loose = Spreads(noise=1.0, height=1e-2, tilt=1e-2, drift=1e-5, guide=1e-5, guide_length=0.2)
+    rough = _rough_noise(conditioned)
+    largest = max(float(np.abs(scan.deviation[scan.used]).max()) for scan in conditioned) or 1e-12
+    loose = Spreads(
+        noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=largest / 10, guide_length=0.2
+    )
     reach = 0.2 if effects.guide is None else (effects.guide.end - effects.guide.start) / 8
     loose = replace(loose, guide_length=reach)
-    scale = np.sqrt(np.maximum(np.diag(dense), 1e-300))
 
     def values_at(spreads: Spreads) -> tuple[FloatArray, float]:
-        precision, mean = _precision(part, spreads, conditioned[:kept])
+        precision, mean = _precision(effects, spreads, conditioned)
         penalised = dense / spreads.noise**2 + precision.toarray()
         total = right / spreads.noise**2 + mean
         size = np.sqrt(np.diag(penalised))
-        lower = np.linalg.cholesky(penalised / np.outer(size, size))
-        half = np.linalg.solve(lower, total / size)
-        found = np.linalg.solve(lower.T, half) / size
-        logs = 2 * float(np.log(np.diag(lower)).sum() + np.log(size).sum())
-        return found, logs - float(half @ half)
+        factor = _cholesky(penalised / np.outer(size, size))
+        found = cho_solve(factor, total / size, check_finite=False) / size
+        logs = 2 * float(np.log(np.diag(factor[0])).sum() + np.log(size).sum())
+        return found, logs - float(total @ found)
 
     found, _ = values_at(loose)
     own = found[: k * kept].reshape(kept, k)
-    noise = 1.0
-    if kept == effects.scans and freedom > effects.size:
+    noise = rough
+    if freedom > effects.size:
         rest = square - 2 * right @ found + found @ (dense @ found)
-        noise = float(np.sqrt(max(rest, 0.0) / (freedom - np.count_nonzero(scale > 0)))) or 1e-300
+        noise = max(float(np.sqrt(max(rest, 0.0) / (freedom - effects.size))), rough / 10)
 
     def spread_of(column: int, least: float) -> float:
         values = own[:, column]
@@ -248,8 +257,8 @@ def _estimate(
         value += freedom * 2 * np.log(spreads.noise) + square / spreads.noise**2
         if drifts:
             value += 2 * kept * (k - 1 - int(effects.heights)) * np.log(spreads.drift)
-        if guided and part.guide is not None:
-            covariance = guide_covariance(part.guide.places, spreads.guide, spreads.guide_length)
+        if guided and effects.guide is not None:
+            covariance = guide_covariance(effects.guide.places, spreads.guide, spreads.guide_length)
             value += float(np.linalg.slogdet(covariance)[1])
         return float(value)
 
@@ -258,15 +267,22 @@ def _estimate(
     if drifts:
         first.append(np.log(start.drift))
         bounds.append((first[-1] - 8, first[-1] + 8))
-    if guided and part.guide is not None:
-        span = part.guide.end - part.guide.start
+    if guided and effects.guide is not None:
+        span = effects.guide.end - effects.guide.start
         first.append(np.log(start.guide_length))
-        bounds.append((np.log(span / part.guide.intervals * 2), np.log(2 * span)))
+        bounds.append((np.log(span / effects.guide.intervals * 2), np.log(2 * span)))
         if not guide_known:
             first.append(np.log(start.guide))
             bounds.append((first[-1] - 6, first[-1] + 10))
+    low, high = np.array(bounds).T
+    centre = np.clip(first, low + 0.5, high - 1.0)
+    simplex = centre + np.vstack([np.zeros(len(centre)), 0.5 * np.eye(len(centre))])  # logarithms: a half is a step
     best = minimize(
-        deviance, first, method="Nelder-Mead", bounds=bounds, options={"xatol": 5e-3, "fatol": 1e-3, "maxfev": 400}
+        deviance,
+        centre,
+        method="Nelder-Mead",
+        bounds=bounds,
+        options={"xatol": 5e-3, "fatol": 1e-3, "maxfev": 400, "initial_simplex": simplex},
     )
     estimated = spreads_of(best.x)
     # heights and tilts again, now that guide and drift are held as they should be
@@ -302,6 +318,31 @@ def expected_covariance(
     matrix, _, weight, place = knot_means(points, effects)
     factor, left = _low_rank(matrix, solution, effects, points.knots)
     return place, factor, spreads.noise**2 / weight + left
+
+
+def _cholesky(matrix: FloatArray) -> tuple[FloatArray, bool]:
+    """Cholesky factor of a positive definite matrix of unit diagonal, for `cho_solve`."""
+    from scipy.linalg import cho_factor
+
+    try:
+        factor, lower = cho_factor(matrix, lower=True, check_finite=False)
+    except np.linalg.LinAlgError:
+        # noise so small against heights and tilts that rounding hides the prior of the common pose: hold that
+        ridge = 1e-14 * len(matrix) * np.eye(len(matrix))
+        factor, lower = cho_factor(matrix + ridge, lower=True, check_finite=False)
+    return factor, lower
+
+
+def _rough_noise(conditioned: Sequence[ConditionedScan]) -> float:
+    """Noise of a point over its stated one, from third differences, which no smooth curve reaches."""
+    found = []
+    for scan in conditioned:
+        third = np.diff(scan.deviation[scan.used] / scan.sigma[scan.used], 3)
+        if len(third):
+            found.append(NORMAL_MAD * float(np.median(np.abs(third))) / np.sqrt(20.0))  # 1 + 9 + 9 + 1
+    # exact data: what is left is rounding, and zero noise is no weight
+    largest = max(float(np.abs(scan.deviation[scan.used] / scan.sigma[scan.used]).max()) for scan in conditioned)
+    return max(float(np.median(found)) if found else 1.0, 1e-7 * largest, 1e-15)
 
 
 def _local_slope(x: FloatArray, deviation: FloatArray, step: float) -> FloatArray:

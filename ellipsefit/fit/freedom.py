@@ -1,0 +1,159 @@
+"""How well spreads are known, and what that costs the uncertainties that rest on them.
+
+A variance V that depends on estimated spreads is itself uncertain; to first order it has
+nu = 2 V**2 / var(V) effective degrees of freedom (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114;
+JCGM 100:2008, G.4), var(V) from the gradient of V and the covariance of the logarithms of the spreads, which
+is that of maximum likelihood. A stated standard uncertainty is the 68.27 % point of Student's t times the
+root of the variance, so that it covers as often as a standard uncertainty of a normal variable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from ellipsefit.arrays import FloatArray, IntArray
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.fit.effects import spread_likelihood
+from ellipsefit.fit.problem import JointProblem
+from ellipsefit.fit.surface_error import SurfaceError, SurfaceLikelihood, whiten
+
+#: Step of the logarithms for numerical derivatives.
+_STEP: Final = 0.02
+#: Fewest degrees of freedom that are believed.
+LEAST: Final = 3.0
+
+
+def coverage_scale(freedom: float) -> float:
+    """The 68.27 % point of Student's t: what a standard uncertainty is multiplied by, >= 1.
+
+    Examples
+    --------
+    >>> round(coverage_scale(16), 3), coverage_scale(float("inf"))  # JCGM 100:2008, Table G.2: 1.03
+    (1.032, 1.0)
+    """
+    from scipy.stats import t
+
+    return float(t.ppf(0.841344746, freedom)) if np.isfinite(freedom) else 1.0
+
+
+def effective_freedom(
+    problem: JointProblem, parameters: FloatArray, *, spreads_estimated: tuple[bool, bool], surface_estimated: bool
+) -> float:
+    """Fewest effective degrees of freedom among the variances of p, q and theta.
+
+    Parameters
+    ----------
+    problem : JointProblem
+    parameters : array, shape (3,)
+        Where the problem is made linear.
+    spreads_estimated : tuple of bool
+        Whether the spread of heights and of tilts were estimated from these data.
+    surface_estimated : bool
+        Whether the correlated surface error was.
+    """
+    ellipse = Ellipse(*(float(value) for value in parameters))
+    offset, partials = problem.reduction.values(ellipse), problem.reduction.partials(ellipse)
+    logs: list[int] = []
+    covariance: list[FloatArray] = []
+    at: list[str] = []
+    estimated = problem.model == "random"
+    flags = [estimated and flag for flag in spreads_estimated][-problem.effects.r :] + [True] * len(problem.form)
+    if any(flags):
+        chosen = np.flatnonzero(flags)
+        base = np.concatenate(
+            [
+                np.array(problem.spreads[-problem.effects.r :]) if estimated else np.ones(problem.effects.r),
+                problem.form,
+            ]
+        )
+        likelihood, _ = spread_likelihood(
+            problem.reduction,
+            problem.whitened,
+            problem.effects,
+            offset=offset,
+            partials=partials,
+            form=bool(problem.form),
+        )
+
+        def deviance(change: FloatArray) -> float:
+            moved = np.log(base)
+            moved[chosen] += change
+            return likelihood(np.exp(moved))
+
+        covariance.append(_inverse_information(_hessian(deviance, len(chosen))))
+        logs.append(len(chosen))
+        at.append("spreads")
+    if surface_estimated and problem.error.correlated > 0:
+        shared, own = partials, list(problem.effects.own)
+        if problem.model == "fixed":
+            shared = np.column_stack([partials, problem.effects.shared_pose])
+            own = [columns[:, :0] for columns in own]
+        function = SurfaceLikelihood(problem.reduction, offset, shared, own)
+        function.kind = problem.error.kind
+        centre = np.log([problem.error.noise, problem.error.correlated, problem.error.length])
+        hessian = np.array(
+            [(function(centre + step)[1] - function(centre - step)[1]) / (2 * _STEP) for step in np.eye(3) * _STEP]
+        )
+        covariance.append(_inverse_information((hessian + hessian.T) / 2))
+        logs.append(3)
+        at.append("surface")
+    variance = np.diag(problem.posterior(parameters, (0, 1, 2)))[:3]
+    spread = np.zeros(3)
+    for name, size, matrix in zip(at, logs, covariance, strict=True):
+        slopes = np.zeros((3, size))
+        for column in range(size):
+            sides = []
+            for sign in (1.0, -1.0):
+                change = np.zeros(size)
+                change[column] = sign * _STEP
+                moved = _moved(problem, name, np.flatnonzero(flags), change)
+                sides.append(np.diag(moved.posterior(parameters, (0, 1, 2)))[:3])
+            slopes[:, column] = (sides[0] - sides[1]) / (2 * _STEP)
+        spread += np.einsum("ij,jk,ik->i", slopes, matrix, slopes)
+    known = np.isfinite(variance) & (spread > 0)
+    if not known.any():
+        return float("inf")
+    return max(float((2 * variance[known] ** 2 / spread[known]).min()), LEAST)
+
+
+def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArray) -> JointProblem:
+    """The problem with the logarithms of some spreads changed."""
+    if name == "surface":
+        error = problem.error
+        noise, correlated, length = np.exp(change) * (error.noise, error.correlated, error.length)
+        moved = SurfaceError(noise=float(noise), correlated=float(correlated), length=float(length), kind=error.kind)
+        return replace(problem, error=moved, whitened=whiten(problem.reduction, moved))
+    r = problem.effects.r
+    scale = np.ones(r + len(problem.form))
+    scale[chosen] = np.exp(change)
+    own = np.array(problem.spreads[-r:]) * scale[:r]
+    spreads = (float(own[0]), float(own[1])) if r == 2 else (problem.spreads[0], float(own[0]))
+    return replace(problem, spreads=spreads, form=tuple(float(value) for value in np.array(problem.form) * scale[r:]))
+
+
+def _hessian(function: Callable[[FloatArray], float], size: int) -> FloatArray:
+    """Second derivatives at zero by central differences, shape (size, size)."""
+    steps = np.eye(size) * (4 * _STEP)
+    here = function(np.zeros(size))
+    hessian = np.zeros((size, size))
+    for i in range(size):
+        hessian[i, i] = function(steps[i]) - 2 * here + function(-steps[i])
+        for j in range(i):
+            cross = function(steps[i] + steps[j]) - function(steps[i] - steps[j])
+            cross -= function(steps[j] - steps[i]) - function(-steps[i] - steps[j])
+            hessian[i, j] = hessian[j, i] = cross / 4
+    return hessian / (4 * _STEP) ** 2
+
+
+def _inverse_information(hessian: FloatArray) -> FloatArray:
+    """Covariance of the logarithms: half the Hessian of the deviance is the information; flat ways count as 1.
+
+    A logarithm that the data don't tell is given a standard deviation of one, a factor of 2.7.
+    """
+    values, vectors = np.linalg.eigh(hessian / 2)
+    covariance: FloatArray = (vectors / np.maximum(values, 1.0)) @ vectors.T
+    return covariance
