@@ -89,12 +89,13 @@ def nexus_scan(file: h5py.File, name: str = "scan_000") -> Any:
     return data
 
 
-def put(group: Any, name: str, values: Any, units: str | None = None) -> None:
+def put(group: Any, name: str, values: Any, units: str | None = None) -> Any:
     if name in group:
         del group[name]
     group[name] = values
     if units is not None:
         group[name].attrs["units"] = units
+    return group[name]
 
 
 # the rehearsal mirrors
@@ -198,7 +199,7 @@ def test_units_of_scans_are_brought_to_si(tmp_path: Path) -> None:
 
 
 def test_written_scans_read_back_the_same_and_in_order(tmp_path: Path) -> None:
-    bare = {key: None for key in (*ARRAYS[2:], "direction", "angle", "angle_stderr")}
+    bare = dict.fromkeys((*ARRAYS[2:], "direction", "angle", "angle_stderr"))
     scans = (
         whole_scan("z 10"),
         whole_scan("Ähre", quantity="slope", direction="backward", orientation="end_for_end"),
@@ -340,23 +341,30 @@ def test_a_truncated_file_of_scans_is_told_at_every_length(tmp_path: Path) -> No
     path = tmp_path / "cut.h5"
     for length in range(8, len(content), len(content) // 50):
         path.write_bytes(content[:length])
-        with pytest.raises(FileFormatError, match="truncated|cannot be read as HDF5"):
+        with pytest.raises(FileFormatError, match=r"truncated|cannot be read as HDF5"):
             read_scans(path)
 
 
 def test_a_damaged_file_of_scans_raises_nothing_but_its_errors(tmp_path: Path) -> None:
-    """A run of 8 bytes overwritten at 200 places, one after another."""
+    """A run of 8 bytes overwritten at some 100 places, one after another.
+
+    The heaps of strings (4096 bytes from 'GCOL', HDF5 File Format Specification 3.0, III.E) are left out: HDF5 2.0
+    itself never returns from some that are damaged, whoever calls it.
+    """
     write_scans([whole_scan(name) for name in "ab"], tmp_path / "whole.h5")
     content = (tmp_path / "whole.h5").read_bytes()
     path = tmp_path / "damaged.h5"
+    heaps = [place for place in range(len(content)) if content.startswith(b"GCOL", place)]
+    starts = range(8, len(content), len(content) // 200)
+    places = [start for start in starts if not any(heap - 8 < start < heap + 4096 for heap in heaps)]
     read = 0
-    for start in range(8, len(content), len(content) // 200):
+    for start in places:
         path.write_bytes(content[:start] + b"\xa5" * 8 + content[start + 8 :])
         try:
             read += len(read_scans(path)) > 0
         except EllipsefitError as error:
             assert str(error).startswith(str(path))  # noqa: PT017 - many places hold no more than a number
-    assert 0 < read < 200  # else the damage tested nothing
+    assert 0 < read < len(places)  # else the damage tested nothing
 
 
 # what is wrong with scans that read well

@@ -28,6 +28,8 @@ NORMAL_MAD: Final = 1.4826022185056018
 CARRIAGE_TOLERANCE: Final = 1e-4
 #: A nominal curve of smaller rms within a scan [m, rad] may be hidden by errors of guide and figure.
 LEAST_CURVE: Final = {"height": 1e-7, "slope": 2e-6}
+#: The same for what is left of it without a common curvature: a guide's error may pass for that.
+LEAST_GRADIENT: Final = {"height": 1e-6, "slope": 1e-5}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +98,12 @@ class ConditionedScan:
 
     @property
     def offset(self) -> float | None:
-        """Where the carriage's zero stands on the mirror: x - carriage, or x + carriage for a turned mirror [m]."""
+        """Where the carriage's zero stands on the mirror: x - carriage, or x + carriage where they run apart [m]."""
         if self.scan.carriage is None:
             return None
-        turned = -1.0 if self.scan.orientation == "end_for_end" else 1.0
-        return float(np.median(self.x - turned * self.scan.carriage))
+        carriage = self.scan.carriage
+        sense = np.sign((self.x[-1] - self.x[0]) * (carriage[-1] - carriage[0]))
+        return float(np.median(self.x - sense * carriage))
 
 
 def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSettings) -> tuple[ConditionedScan, ...]:
@@ -132,7 +135,11 @@ def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
         seen[content] = scan.name
     quantities = {scan.quantity for scan in scans}
     if len(quantities) > 1:
-        raise DataError("the scans hold heights and slopes; expected one of them: stitch each kind by itself")
+        other = next(scan for scan in scans if scan.quantity != scans[0].quantity)
+        raise DataError(
+            f"the scans hold heights and slopes, '{scans[0].name}' {scans[0].quantity}s and '{other.name}' "
+            f"{other.quantity}s; expected one of them: stitch each kind by itself"
+        )
     means = {scan.name: float(scan.temperature.mean()) for scan in scans if scan.temperature is not None}
     if means:
         cold, warm = min(means, key=lambda name: means[name]), max(means, key=lambda name: means[name])
@@ -189,7 +196,7 @@ def _condition(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Conditio
         sigma=np.ones(len(x)) if scan.sigma is None else scan.sigma,
         segment=segment,
         reason=reason,
-        guide_sign=-1.0 if flipped else 1.0,
+        guide_sign=(-1.0 if flipped else 1.0) * (1.0 if scan.quantity == "height" else turn),
     )
 
 
@@ -204,9 +211,9 @@ def _check_order(scan: Scan, x: FloatArray) -> None:
     if scan.carriage is None:
         return
     turned = -1.0 if scan.orientation == "end_for_end" else 1.0
-    offset = x - turned * scan.carriage
+    offset = scan.x - turned * scan.carriage  # on the scan's own axis, whichever way that lies on the mirror
     if np.ptp(offset) > CARRIAGE_TOLERANCE:
-        opposite = np.ptp(x + turned * scan.carriage) <= CARRIAGE_TOLERANCE
+        opposite = np.ptp(scan.x + turned * scan.carriage) <= CARRIAGE_TOLERANCE
         hint = "the mirror was turned end for end, or x is reversed" if opposite else "they differ in scale or order"
         raise DataError(
             f"scan '{scan.name}': the carriage doesn't match x, their difference changes by "
@@ -278,12 +285,42 @@ def _check_curve(
             f"scan '{scan.name}': the curve is convex where mirror '{mirror.name}' is concave; expected "
             f"{scan.quantity}s along +z, out of the reflecting side"
         )
+    _check_gradient(scan, x, values, deviation, (reason == "") & (segment >= 0), segment, mirror)
     for factor in (1e3, 1e6, 1e-3, 1e-6):
         if 0.5 < ratio / factor < 2 and spread < abs(ratio) / 5:
             raise DataError(
                 f"scan '{scan.name}': its {scan.quantity}s are a factor {factor:g} away from those of mirror "
                 f"'{mirror.name}'; expected another unit of {scan.quantity}"
             )
+
+
+def _check_gradient(
+    scan: Scan, x: FloatArray, values: FloatArray, deviation: FloatArray, used: BoolArray, segment: IntArray, mirror: Mirror
+) -> None:
+    """Refuse a scan that is back to front, as far as the change of curvature along the nominal curve shows it.
+
+    Segments' heights and tilts and a common curvature tell nothing of that; what is left of the nominal curve
+    changes its sign where x is reversed.
+    """
+    degree = 1 if scan.quantity == "height" else 0
+    t = (x[used] - x[used].mean()) / max(float(np.ptp(x[used])), 1e-12)
+    columns = [t ** (degree + 1)]
+    for number in np.unique(segment[used]):
+        inside = (segment[used] == number).astype(np.float64)
+        columns += [inside * t**power for power in range(degree + 1)]
+    poses = np.stack(columns, axis=1)
+    both = np.stack([values[used] - deviation[used], values[used]], axis=1)
+    wanted, found = (both - poses @ np.linalg.lstsq(poses, both, rcond=None)[0]).T
+    square, product = float(wanted @ wanted), float(wanted @ found)
+    if square <= len(wanted) * LEAST_GRADIENT[scan.quantity] ** 2:
+        return
+    ratio = product / square
+    rest = float(np.median(np.abs(found - ratio * wanted))) * NORMAL_MAD
+    if -2 < ratio < -0.5 and rest**2 < square / len(wanted):
+        raise DataError(
+            f"scan '{scan.name}': its curvature changes along x against that of mirror '{mirror.name}'; expected the "
+            "nominal curve, check whether x is reversed"
+        )
 
 
 def _spikes(deviation: FloatArray, threshold: float) -> BoolArray:

@@ -284,14 +284,48 @@ def _estimate(
         bounds=bounds,
         options={"xatol": 5e-3, "fatol": 1e-3, "maxfev": 400, "initial_simplex": simplex},
     )
+    if guided and not guide_known and effects.guide is not None:
+        best.x[-1] = _widened(deviance, best.x, bounds, effects.guide.places)
     estimated = spreads_of(best.x)
     # heights and tilts again, now that guide and drift are held as they should be
     own = values_at(estimated)[0][: k * kept].reshape(kept, k)
     if kept > 2:
+        # from so few the mean pose is t distributed: its standard deviation is larger (JCGM 101:2008, 6.4.9.4)
+        freedom = max(kept - 1, 3)
+        own = own * np.sqrt(freedom / (freedom - 2))
         if effects.heights:
             estimated = replace(estimated, height=max(float(np.std(own[:, 0], ddof=1)), 1e-9))
         estimated = replace(estimated, tilt=max(float(np.std(own[:, effects.tilt_column], ddof=1)), 1e-9))
     return estimated
+
+
+def _widened(
+    deviance: Callable[[FloatArray], float],
+    best: FloatArray,
+    bounds: Sequence[tuple[float, float]],
+    places: FloatArray,
+) -> float:
+    """Logarithm of the guide's spread that makes up for not knowing spread and length well.
+
+    Nothing measures the parabola: its variance is the model's, given all else of the guide. Its mean over
+    spread and length, weighted by their likelihood, is what the spread that comes back gives at the best length.
+    """
+    scaled = (places - places.mean()) / np.ptp(places)
+    low_order = np.vander(scaled, 3)
+
+    def open_variance(length: float) -> float:
+        size, modes = np.linalg.eigh(guide_covariance(places, 1.0, length))
+        half = (modes / np.sqrt(np.maximum(size, 1e-9))).T @ low_order
+        return float(np.linalg.inv(half.T @ half)[0, 0])
+
+    lengths = np.linspace(*bounds[-2], 9)
+    spreads = best[-1] + np.linspace(-1.5, 3.0, 13)
+    points = [np.r_[best[:-2], length, spread] for length in lengths for spread in spreads]
+    values = np.array([deviance(point) for point in points])
+    weights = np.exp(-0.5 * (values - values.min()))
+    variances = np.array([open_variance(np.exp(length)) for length in lengths])
+    mean = weights @ (np.repeat(variances, len(spreads)) * np.exp(2 * np.tile(spreads, len(lengths)))) / weights.sum()
+    return max(float(best[-1]), 0.5 * float(np.log(mean / open_variance(float(np.exp(best[-2]))))))
 
 
 def expected_covariance(
@@ -412,7 +446,9 @@ def _result(
         for scan in stitched
         if scan.masked > 0.05 * len(points.knot)
     ]
+    own = solution.values[: effects.per_scan * effects.scans].reshape(effects.scans, -1)
     return Stitched(
+        mirror=mirror,
         profile=profile,
         scans=stitched,
         undetermined=tuple(_undetermined(item, effects, spreads, place, factor, conditioned) for item in ambiguities),
@@ -421,6 +457,7 @@ def _result(
         guide_stderr=guide[2],
         guide_spread=None if effects.guide is None else spreads.guide,
         guide_length=None if effects.guide is None else spreads.guide_length,
+        drift=own[:, effects.tilt_column + 1 :],
         drift_spread=spreads.drift if effects.drift_degree >= 2 else None,
         noise=spreads.noise,
         conditioned=conditioned,

@@ -10,6 +10,7 @@ import numpy as np
 
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.rows import Table, number
 from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings
@@ -44,7 +45,8 @@ class Undetermined:
 class Stitched:
     """One profile from raw scans, with its covariance as structure: low rank plus diagonal."""
 
-    profile: Profile  # in the mirror frame; masked points are those left out of every scan
+    mirror: Mirror
+    profile: Profile  # in the mirror frame
     scans: tuple[StitchedScan, ...]
     undetermined: tuple[Undetermined, ...]
     guide_carriage: FloatArray  # (G,) [m]; empty: no guide solved for
@@ -52,7 +54,8 @@ class Stitched:
     guide_stderr: FloatArray  # (G,)
     guide_spread: float | None  # standard deviation of the guide's error in the model
     guide_length: float | None  # its correlation length [m]
-    drift_spread: float | None  # standard deviation of each power of the scans' drift [m or rad]
+    drift: FloatArray  # (S, d) coefficients of Legendre polynomials 2, 3, ... of each scan's time, -1 to 1
+    drift_spread: float | None  # standard deviation of each of them [m or rad]
     noise: float  # standard deviation of a point over the stated one
     conditioned: tuple[ConditionedScan, ...]
     residuals: tuple[FloatArray, ...]  # for each scan, (N,); NaN where masked
@@ -60,7 +63,7 @@ class Stitched:
     warnings: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        for name in ("guide_carriage", "guide_error", "guide_stderr"):
+        for name in ("guide_carriage", "guide_error", "guide_stderr", "drift"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
         object.__setattr__(self, "residuals", tuple(sealed(rest) for rest in self.residuals))
 

@@ -42,7 +42,7 @@ def best_of_2(call: Callable[[], object]) -> float:
 
 def test_ten_thousand_scans_are_read_checked_in_the_time_of_plain_reading(tmp_path: Path) -> None:
     random = np.random.default_rng(1)
-    along = np.arange(POINTS) * 1e-3
+    along = np.array(np.arange(POINTS) * 1e-3, dtype=np.float64)
     scans = [
         Scan(
             name=f"scan_{number:05d}",
