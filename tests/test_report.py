@@ -11,6 +11,7 @@ from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
+import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.artist import Artist
@@ -21,12 +22,21 @@ from numpy.testing import assert_allclose
 from ellipsefit.align import CorrectionPlan, plan_corrections
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.errors import FileExistsAlreadyError
+from ellipsefit.errors import FileExistsAlreadyError, ParameterError
 from ellipsefit.files import read_mirror, read_profile
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.mirror import Adjuster, Mirror, Segment, Tolerance
 from ellipsefit.profile import Profile
-from ellipsefit.report import CAUTIONS, moves_table, plot_fit, plot_plan, render_report, verdict, write_report
+from ellipsefit.report import (
+    CAUTIONS,
+    moves_table,
+    plot_fit,
+    plot_plan,
+    render_report,
+    save_figure,
+    verdict,
+    write_report,
+)
 from ellipsefit.report import figures as fig
 from ellipsefit.report.curves import before_after, curve, fitted_curve
 from ellipsefit.report.style import as_svg
@@ -180,8 +190,6 @@ def test_same_inputs_give_the_same_bytes() -> None:
 
 
 def test_users_settings_do_not_change_figures() -> None:
-    import matplotlib as mpl
-
     fit, _ = solved("cedar")
     plain = as_svg(fig.shape_figure(fit), "shape", "shape")
     with mpl.rc_context({"lines.linewidth": 7.0, "axes.facecolor": "red", "font.size": 20.0}):
@@ -405,6 +413,42 @@ def test_report_is_written_whole_and_overwrites_nothing(tmp_path: Path) -> None:
     write_report(*solved("cedar"), place, when=WHEN, force=True)
     assert place.read_text(encoding="utf-8") == page_of("cedar")
     assert [item.name for item in tmp_path.iterdir()] == ["report.html"]
+
+
+@pytest.mark.parametrize(("name", "first"), [("a.svg", b"<?xml"), ("b.png", b"\x89PNG\r\n\x1a\n"), ("c.PDF", b"%PDF-")])
+def test_figure_is_saved_as_its_suffix_says_and_the_same_each_time(name: str, first: bytes, tmp_path: Path) -> None:
+    """First bytes of a file: XML 1.0 section 2.8, PNG (ISO/IEC 15948) section 5.2, PDF (ISO 32000-1) section 7.5.2."""
+    fit, plan = solved("cedar")
+    place = tmp_path / name
+    save_figure(plot_fit(fit), place)
+    saved = place.read_bytes()
+    assert saved.startswith(first)
+    with pytest.raises(FileExistsAlreadyError, match=re.escape(name)):
+        save_figure(plot_plan(plan, fit), place)
+    assert place.read_bytes() == saved
+    with mpl.rc_context({"savefig.dpi": 50, "savefig.facecolor": "red", "svg.hashsalt": None}):
+        save_figure(plot_fit(fit), place, force=True)
+    assert place.read_bytes() == saved
+    for stamp in (b"Date", b"matplotlib.org", b"Matplotlib v"):
+        assert stamp not in saved
+    assert [item.name for item in tmp_path.iterdir()] == [name]
+
+
+@pytest.mark.parametrize("name", ["a.jpg", "a", ".svg", "a.svg.gz"])
+def test_figure_of_another_suffix_is_refused(name: str, tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match=r"must end in \.svg, \.png or \.pdf; got (no suffix|'\.\w+')$"):
+        save_figure(Figure(), tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_summary_names_where_the_largest_error_is_left() -> None:
+    """Without adjusters errors are looked at where segments end."""
+    fit, plan = solved("dogwood")
+    assert "largest error left at an adjuster" in [cells[0] for cells in plan.rows()[0].cells]
+    bare = replace(fit.mirror, segments=tuple(replace(part, adjusters=()) for part in fit.mirror.segments))
+    found = [cells[0] for cells in plan_corrections(fit, bare).rows()[0].cells]
+    assert "largest error left at the end of a segment" in found
+    assert "largest error left at an adjuster" not in found
 
 
 def test_importing_the_report_loads_no_drawing() -> None:

@@ -14,6 +14,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
 from numpy.testing import assert_allclose
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
@@ -27,7 +28,6 @@ from ellipsefit.report.stitch_curves import (
     MOST_SCANS,
     aligned_deviation,
     drift_of,
-    nominal_of,
     residual_by_time,
     shown_scans,
 )
@@ -86,7 +86,7 @@ def made_scans(
                 x=turn * x * how.stretch + how.x_offset,
                 values=turn * values if slopes else values * how.stretch,
                 sigma=np.full(len(x), 3e-8),
-                carriage=s,
+                carriage=turn * s,  # it runs as the scan's own axis does
                 time=500 * s,
             )
         )
@@ -157,15 +157,6 @@ def own_deviation(stitched: Stitched) -> tuple[FloatArray, FloatArray]:
 
 
 @pytest.mark.parametrize("make", [joined, bent, sloped])
-def test_nominal_curve_found_in_the_scans_is_that_of_the_mirror(make: Callable[[], Stitched]) -> None:
-    """Oracle: the mirror's ellipse. Heights are up to 2 mm, slopes up to 3 mrad: 24 terms leave rounding."""
-    stitched = make()
-    x = stitched.profile.x
-    ideal = MIRROR.nominal.height(x) if stitched.profile.quantity == "height" else MIRROR.nominal.slope(x)
-    assert_allclose(nominal_of(stitched)(x), ideal, rtol=0, atol=1e-13 * np.abs(ideal).max())
-
-
-@pytest.mark.parametrize("make", [joined, sloped])
 def test_scans_are_drawn_as_measured(make: Callable[[], Stitched]) -> None:
     stitched = make()
     axes = Figure().subplots()
@@ -181,7 +172,21 @@ def test_scans_are_drawn_as_measured(make: Callable[[], Stitched]) -> None:
         assert_allclose(y * unit, wanted, rtol=0, atol=1e-15)  # m: differences of mm, and a line through them
 
 
-@pytest.mark.parametrize("make", [joined, sloped])
+def test_segments_are_shaded_as_far_as_they_reach_measured_or_not() -> None:
+    """Scans of the first half of the mirror: every other segment of all four is shaded, from its start to its end."""
+    few = stitch([scan for scan in made_scans() if scan.x.max() < 0.0], MIRROR, settings=StitchSettings(guide=False))
+    assert few.profile.x.max() < 0.0
+    axes = Figure().subplots()
+    fig.draw_aligned(axes, few)
+    shaded = [
+        (patch.get_x() * MM, (patch.get_x() + patch.get_width()) * MM)
+        for patch in axes.patches
+        if isinstance(patch, Rectangle)
+    ]
+    assert_allclose(shaded, [(part.start, part.end) for part in MIRROR.segments[1::2]], rtol=0, atol=1e-15)
+
+
+@pytest.mark.parametrize("make", [joined, bent, sloped])
 def test_aligned_scans_are_the_joined_profile_and_their_residual(make: Callable[[], Stitched]) -> None:
     stitched = make()
     axes = Figure().subplots()
@@ -233,19 +238,18 @@ def test_guide_is_drawn_with_its_uncertainty() -> None:
 def test_drift_is_what_lies_between_a_scan_and_its_aligned_self_but_for_a_line() -> None:
     """Without a guide, measured = aligned + height + tilt + drift to rounding; drift has no line in time."""
     stitched = stitch(made_scans(), MIRROR, settings=StitchSettings(guide=False))
-    nominal = nominal_of(stitched)
     for number, scan in enumerate(stitched.conditioned):
-        drift = drift_of(stitched, number, nominal)
+        drift = drift_of(stitched, number)
         assert drift is not None
         assert np.abs(drift).max() > 1e-8
         used = scan.used
-        rest = (scan.deviation - aligned_deviation(stitched, number, nominal) - drift)[used]
+        rest = (scan.deviation - aligned_deviation(stitched, number) - drift)[used]
         line = np.polyfit(scan.x[used], rest, 1)
         assert_allclose(rest, np.polyval(line, scan.x[used]), rtol=0, atol=1e-14)
     axes = Figure().subplots()
     artists = fig.draw_drift(axes, stitched)
     assert len(artists) == len(stitched.scans)
-    last = drift_of(stitched, len(artists) - 1, nominal)
+    last = drift_of(stitched, len(artists) - 1)
     time = stitched.conditioned[-1].scan.time
     assert last is not None
     assert time is not None
@@ -255,9 +259,25 @@ def test_drift_is_what_lies_between_a_scan_and_its_aligned_self_but_for_a_line()
     assert_allclose(np.array([y[0], y[-1]]) * unit, last[[0, -1]], rtol=ROUNDING)
 
 
+def test_drift_is_the_sum_of_legendre_polynomials_of_time() -> None:
+    """Closed forms P2(t) = (3 t^2 - 1) / 2 and P3(t) = (5 t^3 - 3 t) / 2: Abramowitz and Stegun 1964,
+    table 22.9, from memory."""
+    stitched = joined()
+    second, third = 3e-8, -2e-8  # m, invented
+    known = replace(stitched, drift=np.tile([second, third], (len(stitched.scans), 1)))
+    for number, scan in enumerate(stitched.conditioned):
+        t = np.linspace(-1, 1, len(scan.x))  # the points of these scans follow each other at equal times
+        wanted = second * (3 * t**2 - 1) / 2 + third * (5 * t**3 - 3 * t) / 2
+        drift = drift_of(known, number)
+        assert drift is not None
+        assert_allclose(
+            drift, wanted, rtol=0, atol=1e-14 * second
+        )  # times are rounded: some eps, times slopes of up to 7
+
+
 def test_no_drift_is_drawn_where_none_was_solved_for() -> None:
     stitched = stitch(made_scans(), MIRROR, settings=StitchSettings(drift_degree=0))
-    assert drift_of(stitched, 0, nominal_of(stitched)) is None
+    assert drift_of(stitched, 0) is None
     assert len(fig.drift_figure(stitched).axes) == 1
     timeless = [replace(scan, time=None) for scan in made_scans()]
     assert not fig.has_times(stitch(timeless, MIRROR))

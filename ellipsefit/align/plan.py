@@ -133,10 +133,11 @@ class CorrectionPlan:
 
     def _summary_table(self) -> Table:
         verdict = "feasible" if self.feasible else "NOT FEASIBLE"
+        where = "an adjuster" if self.moves else "the end of a segment"
         cells = [
             ("carrier: raise at the pole", number(self.carrier_height, "length", unit="um", digits=4, sign=True)),
             ("carrier: tilt", number(self.carrier_tilt, "angle", unit="urad", digits=4, sign=True)),
-            ("largest error left at an adjuster", number(self.remaining.height_max, "length")),
+            (f"largest error left at {where}", number(self.remaining.height_max, "length")),
             ("largest tilt left of a segment", number(self.remaining.tilt_max, "angle")),
             ("image shift left, rms over segments", number(self.remaining.image_shift_rms, "length")),
             ("slope error left, rms", number(self.remaining.slope_error_rms, "angle")),

@@ -166,6 +166,7 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         values=placed.values,
         sigma=placed.sigma,
         segment=names,
+        covariance_factor=placed.covariance_factor,
         frame="mirror",
     )
     write_profile_data(entry, "profile", profile)

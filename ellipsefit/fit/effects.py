@@ -82,6 +82,8 @@ class SpreadLikelihood:
 
     gram: FloatArray  # (J, c, c) of the columns: shared, random effects, value
     shared: int  # shared columns: ellipse and pose
+    own: int  # height and tilt: the first random effects
+    loose: tuple[int, ...] = ()  # segments whose height and tilt are not held
 
     @property
     def random(self) -> int:
@@ -91,8 +93,10 @@ class SpreadLikelihood:
     def __call__(self, spread: FloatArray) -> float:
         """Value at spreads, shape (random,)."""
         s, r, gram = self.shared, self.random, self.gram
-        mine = gram[:, s : s + r, s : s + r] + np.diag(spread**-2.0)
-        total = float(np.linalg.slogdet(mine)[1].sum()) + 2 * len(gram) * float(np.log(spread).sum())
+        spreads = np.tile(spread, (len(gram), 1))
+        spreads[list(self.loose), : self.own] = 1.0  # m, rad: boundless
+        mine = gram[:, s : s + r, s : s + r] + spreads[:, :, None] ** -2.0 * np.eye(r)
+        total = float(np.linalg.slogdet(mine)[1].sum()) + 2 * float(np.log(spreads).sum())
         coupling = np.linalg.solve(mine, gram[:, s : s + r, :])
         reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
         normal, right = reduced[:s, :s], reduced[:s, -1]
@@ -109,6 +113,7 @@ def estimate_spreads(
     partials: FloatArray,
     given: tuple[float | None, float | None],
     form: bool = False,
+    loose: tuple[int, ...] = (),
 ) -> tuple[float, ...]:
     """Spreads of segment height [m] and tilt [rad], and of their form, by REML, as far as they are not given.
 
@@ -124,6 +129,8 @@ def estimate_spreads(
         Spread of height and of tilt where they are known, else None.
     form : bool
         Whether the two terms of the segments' own form are estimated, too.
+    loose : tuple of int
+        Rows of segments whose height and tilt do not count, for they were knocked.
 
     Returns
     -------
@@ -138,7 +145,9 @@ def estimate_spreads(
         height = USUAL_SPREADS[0]
     if height is not None and tilt is not None and not form:
         return height, tilt
-    likelihood, start = spread_likelihood(reduction, whitened, effects, offset=offset, partials=partials, form=form)
+    likelihood, start = spread_likelihood(
+        reduction, whitened, effects, offset=offset, partials=partials, form=form, loose=loose
+    )
     known = [height, tilt][-effects.r :] + [None] * (2 * form)
     open_ = np.array([value is None for value in known])
     fixed = np.array([0.0 if value is None else value for value in known])
@@ -183,6 +192,7 @@ def spread_likelihood(
     offset: FloatArray,
     partials: FloatArray,
     form: bool,
+    loose: tuple[int, ...] = (),
 ) -> tuple[SpreadLikelihood, FloatArray]:
     """The likelihood of the spreads, and starting values for them; arguments as for `estimate_spreads`."""
     size = np.linalg.norm(partials, axis=0)
@@ -200,8 +210,9 @@ def spread_likelihood(
         grams.append(both.T @ both)
     r = effects.r
     values = np.array(free)
-    design = np.concatenate(effects.pose)
-    own_values = values[:, :r].ravel()
+    kept = [row for row in range(len(values)) if row not in loose]
+    design = np.concatenate([effects.pose[row] for row in kept])
+    own_values = values[kept, :r].ravel()
     rest = (own_values - design @ np.linalg.lstsq(design, own_values, rcond=None)[0]).reshape(-1, r)
     start = np.maximum(np.concatenate([np.std(rest, axis=0), np.std(values[:, r:], axis=0) / 2]), 1e-9)
-    return SpreadLikelihood(gram=np.array(grams), shared=partials.shape[1] + r), start
+    return SpreadLikelihood(gram=np.array(grams), shared=partials.shape[1] + r, own=r, loose=loose), start

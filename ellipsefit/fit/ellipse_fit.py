@@ -14,9 +14,11 @@ from ellipsefit.errors import ParameterError
 from ellipsefit.figure import Figure, figure_errors
 from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, common_mode, estimate_spreads, segment_effects
 from ellipsefit.fit.freedom import coverage_scale, effective_freedom
+from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
-from ellipsefit.fit.problem import JointProblem, SegmentModel
+from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
+from ellipsefit.fit.robust import knocked_segments, without_strays
 from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
@@ -29,8 +31,8 @@ ResidualModel = Literal["white", "correlated"]
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
 KNOWN_SHARE: Final = 0.01
-#: Spread that leaves a segment free [m, rad].
-BOUNDLESS: Final = 1.0
+#: Share of stray points from which a segment is called dirty.
+DIRTY_SHARE: Final = 0.02
 #: Fewest measured segments from which a spread can be estimated.
 FEWEST_SEGMENTS: Final = 5
 
@@ -118,6 +120,8 @@ class EllipseFit:
     warnings: tuple[str, ...]
     settings: FitSettings
     placed: PlacedProfile
+    problem: JointProblem  # reduced data and model: whatever else is asked costs nothing that grows with points
+    jackknife: FloatArray | None  # (v,) standard errors of what was varied, leaving out one segment at a time
     residual: FloatArray  # (N,) measured minus ellipse, pose and segments
     misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
 
@@ -179,6 +183,10 @@ class EllipseFit:
                 "correlated_rms": settings.surface_error.correlated,
                 "correlation_length": settings.surface_error.length or None,
                 "degrees_of_freedom": settings.freedom if np.isfinite(settings.freedom) else None,
+                "jackknife": None
+                if self.jackknife is None
+                else dict(zip(self.varied, (float(value) for value in self.jackknife), strict=True)),
+                "knocked": [self.mirror.segments[self.placed.measured[row]].name for row in self.problem.loose],
                 "points": len(self.placed.x),
             },
         }
@@ -323,6 +331,9 @@ def fit_ellipse(
     _check_vary(vary)
     placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
     given = (spread_height, spread_tilt)
+    strays: dict[str, int] = {}
+    if residual == "correlated":
+        placed, strays = without_strays(placed)
     problem = prepare_problem(
         placed,
         mirror,
@@ -332,7 +343,7 @@ def fit_ellipse(
         spread_tilt=spread_tilt,
         priors=priors,
     )
-    warnings = list(placed.warnings)
+    warnings = [*placed.warnings, *_stray_notes(placed, strays), *_knocked_notes(placed, problem)]
     count = len(placed.measured)
     if segments == "random" and problem.model == "free":
         warnings.append(
@@ -414,6 +425,27 @@ def prepare_problem(
     return _problem(reduction, effects, model, residual, given, priors)
 
 
+def _stray_notes(placed: PlacedProfile, strays: dict[str, int]) -> list[str]:
+    """What is said of points that were left out because they stray."""
+    total = sum(strays.values())
+    if not total:
+        return []
+    lengths = {
+        placed.mirror.segments[row].name: placed.part(row).stop - placed.part(row).start for row in placed.measured
+    }
+    dirty = [name for name, count in strays.items() if count > DIRTY_SHARE * (count + lengths[name])]
+    note = f"{total} point{'s' * (total > 1)} that stray far from their neighbours are left out"
+    return [note + (f"; segment {', '.join(dirty)} looks dirty" if dirty else "")]
+
+
+def _knocked_notes(placed: PlacedProfile, problem: JointProblem) -> list[str]:
+    """What is said of segments that stand far outside the others."""
+    names = [placed.mirror.segments[placed.measured[row]].name for row in problem.loose]
+    return [
+        f"segment {name} stands far outside the spread of the others, as if knocked: it is left free" for name in names
+    ]
+
+
 def _problem(
     reduction: Reduction,
     effects: SegmentEffects,
@@ -447,28 +479,23 @@ def _problem(
             own = [columns[:, :0] for columns in effects.own]
         error = estimate_correlated(reduction, offset=offset, shared=shared, own=own, noise=error.noise)
     whitened = whiten(reduction, error)
-    spreads = USUAL_SPREADS
-    form: tuple[float, ...] = ()
-    with_form = residual == "correlated" and model != "fixed" and len(reduction.segments) >= FEWEST_SEGMENTS
-    if model == "random" or with_form:
-        # free segments are random ones with boundless spreads, as far as their form is concerned
-        known = given if model == "random" else (BOUNDLESS, BOUNDLESS)
-        estimated = estimate_spreads(
-            reduction, whitened, effects, offset=offset, partials=partials, given=known, form=with_form
-        )
-        form = estimated[2:]
-        if model == "random":
-            spreads = estimated[0], estimated[1]
     problem = JointProblem(
         reduction=reduction,
         whitened=whitened,
         effects=effects,
         error=error,
         model=model,
-        spreads=spreads,
-        form=form,
+        spreads=USUAL_SPREADS,
         priors=priors,
     )
+    problem = _with_spreads(problem, offset, partials, given, residual)
+    if model == "random" and None in given[-effects.r :]:
+        found, _ = problem.solve(start, (0, 1, 2))
+        stand = problem.totals @ problem.linear_solution(found)
+        loose = knocked_segments(stand.reshape(-1, effects.r), np.concatenate(effects.pose))
+        if len(loose):
+            problem = replace(problem, loose=tuple(int(row) for row in loose))
+            problem = _with_spreads(problem, offset, partials, given, residual)
     freedom = effective_freedom(
         problem,
         parameters,
@@ -476,6 +503,32 @@ def _problem(
         surface_estimated=residual == "correlated",
     )
     return replace(problem, freedom=freedom)
+
+
+def _with_spreads(
+    problem: JointProblem,
+    offset: FloatArray,
+    partials: FloatArray,
+    given: tuple[float | None, float | None],
+    residual: ResidualModel,
+) -> JointProblem:
+    """The problem with the spreads of its segments, and of their form, estimated as far as they are not given."""
+    tied = problem.model == "random"
+    form = residual == "correlated" and problem.model != "fixed" and len(problem.whitened) >= FEWEST_SEGMENTS
+    if not (tied or form):
+        return problem
+    found = estimate_spreads(
+        problem.reduction,
+        problem.whitened,
+        problem.effects,
+        offset=offset,
+        partials=partials,
+        # free segments are random ones with boundless spreads, as far as their form is concerned
+        given=given if tied else (BOUNDLESS, BOUNDLESS),
+        form=form,
+        loose=problem.loose,
+    )
+    return replace(problem, spreads=(found[0], found[1]) if tied else problem.spreads, form=found[2:])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -608,6 +661,8 @@ def _result(
     else:
         pose = Pose(height=None, tilt=float(pose_values[0]), height_stderr=None, tilt_stderr=float(pose_stderr[0]))
     model = problem.model
+    check = jackknife(problem, state.parameters, state.varied)
+    warnings = [*warnings, *_jackknife_notes(state, check, len(problem.whitened))]
     return EllipseFit(
         ellipse=ellipse,
         varied=tuple(PARAMETERS[index] for index in state.varied),
@@ -630,6 +685,8 @@ def _result(
             freedom=problem.freedom,
         ),
         placed=placed,
+        problem=problem,
+        jackknife=check,
         residual=rest,
         misplacement=misplaced,
     )
@@ -709,6 +766,27 @@ def _focus_shift(
             result[f"{name}_{key}"] = float(values[key]) if known else None
             result[f"{name}_{key}_stderr"] = float(stderr) if sure else None
     return FocusShift(**result)  # type: ignore[arg-type]  # dx and along are always numbers
+
+
+def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> list[str]:
+    """What is said where the model's uncertainty and the jackknife's cannot both be right.
+
+    The jackknife's variance over the true one is about chi-squared over its degrees of freedom, of which there
+    are about J/2 - 2, for the segments at the ends tell more than the others.
+    """
+    if check is None:
+        return []
+    from scipy.stats import chi2
+
+    freedom = max(count / 2 - 2, 2.0)
+    low, high = np.sqrt(chi2.ppf([0.0025, 0.9975], freedom) / freedom)
+    stated = np.sqrt(np.diag(state.covariance))[: len(state.varied)]
+    return [
+        f"{PARAMETERS[index]}: the model claims ± {number(float(claim), _kind(index), digits=2)}, leaving out one "
+        f"segment after the other gives ± {number(float(found), _kind(index), digits=2)}: look at the segments"
+        for index, claim, found in zip(state.varied, stated, check, strict=True)
+        if not low <= found / claim <= high
+    ]
 
 
 def _misplacement(value: float | None, stderr: float | None) -> str:

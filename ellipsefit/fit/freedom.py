@@ -77,6 +77,7 @@ def effective_freedom(
             offset=offset,
             partials=partials,
             form=bool(problem.form),
+            loose=problem.loose,
         )
 
         def deviance(change: FloatArray) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
@@ -20,6 +20,9 @@ from ellipsefit.fit.prior import Prior
 from ellipsefit.fit.reduction import Reduction
 from ellipsefit.fit.solver import LeastSquaresSolution, inverse_normal, minimise
 from ellipsefit.fit.surface_error import SurfaceError, WhitenedSegment
+
+#: Spread that leaves a segment free [m, rad].
+BOUNDLESS: Final = 1.0
 
 SegmentModel = Literal["free", "fixed", "random"]
 
@@ -42,6 +45,7 @@ class JointProblem:
     spreads: tuple[float, float]
     form: tuple[float, ...] = ()  # spreads of the two terms of segment form [m or rad]; empty: none are modelled
     priors: tuple[Prior, ...] = ()
+    loose: tuple[int, ...] = ()  # rows of segments that the spreads do not hold: they were knocked
     freedom: float = np.inf  # effective degrees of freedom of the variances, for spreads that were estimated
 
     def residual(self, parameters: FloatArray) -> FloatArray:
@@ -131,9 +135,11 @@ class JointProblem:
         if form:
             rows[:, n - m - form : n - m] = self._divide(_side_by_side(self.effects.form))
         # rows that hold random effects and shared columns: effect over its spread
+        own = np.tile(self.spreads[-r:], (count if self.model == "random" else 0, 1))
+        own[list(self.loose)] = BOUNDLESS
         held = np.concatenate(
             [
-                np.tile(self.spreads[-r:], count if self.model == "random" else 0),
+                own.ravel(),
                 np.tile(self.form, count),
                 np.ones(m),
             ]

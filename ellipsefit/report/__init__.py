@@ -4,17 +4,20 @@ from ellipsefit.report.cautions import CAUTIONS
 from ellipsefit.report.figures import plot_fit, plot_plan
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
+from ellipsefit.report.saving import figure_format, save_figure
 from ellipsefit.report.stitch_figures import plot_stitched
 from ellipsefit.report.verdict import Verdict, verdict
 
 __all__ = [
     "CAUTIONS",
     "Verdict",
+    "figure_format",
     "moves_table",
     "plot_fit",
     "plot_plan",
     "plot_stitched",
     "render_report",
+    "save_figure",
     "verdict",
     "write_report",
 ]

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.polynomial import Chebyshev, Polynomial
-from numpy.polynomial.legendre import legvander
+from numpy.polynomial import Polynomial
+from numpy.polynomial.legendre import legval
 
 from ellipsefit.arrays import FloatArray
-from ellipsefit.mirror import Segment
 from ellipsefit.report.curves import BLOCKS, MOST_POINTS, Curve, thinned
 from ellipsefit.stitch import Stitched
 
@@ -20,9 +19,6 @@ SCAN_POINTS: Final = 14_000
 SCAN_BLOCKS: Final = 6_000
 #: The pen is lifted over gaps of more than so many steps of a scan.
 GAP: Final = 4.0
-#: Terms and points by which the nominal curve is found again: an ellipse leaves 1e-10 of its sag at the most.
-TERMS: Final = 24
-NOMINAL_POINTS: Final = 20_000
 
 
 def shown_scans(stitched: Stitched) -> list[int]:
@@ -33,53 +29,30 @@ def shown_scans(stitched: Stitched) -> list[int]:
     return [int(number) for number in np.linspace(0, count - 1, MOST_SCANS).round()]
 
 
-def measured_segments(stitched: Stitched) -> tuple[Segment, ...]:
-    """Segments that the profile has, each as far as its points reach."""
-    x, names = stitched.profile.x, stitched.profile.segment
-    if names is None:
-        return (Segment(name="", start=float(x.min()), end=float(x.max())),)
-    spans = ((str(name), x[names == name]) for name in dict.fromkeys(names))
-    return tuple(
-        Segment(name=name, start=float(own.min()), end=float(own.max())) for name, own in spans if len(own) > 1
-    )
+def profile_deviation(stitched: Stitched) -> FloatArray:
+    """Joined profile minus nominal at its points, shape (N,) [m or rad]."""
+    profile, nominal = stitched.profile, stitched.mirror.nominal
+    return profile.values - (nominal.height(profile.x) if profile.quantity == "height" else nominal.slope(profile.x))
 
 
-def nominal_of(stitched: Stitched) -> Chebyshev:
-    """Nominal curve along the profile [m or rad], as the scans hold it: measured minus deviation."""
-    heights = stitched.profile.quantity == "height"
-    most = max(NOMINAL_POINTS // len(stitched.conditioned), 2)
-    places, values = [], []
-    for scan in stitched.conditioned:
-        known = np.flatnonzero(scan.used)
-        known = known[np.linspace(0, len(known) - 1, min(most, len(known))).astype(np.intp)]
-        # how the scan's axis lies on the mirror, and how much it is stretched by temperature
-        turn = (scan.x[-1] - scan.x[0]) / (scan.scan.x[-1] - scan.scan.x[0])
-        places.append(scan.x[known])
-        values.append((abs(turn) if heights else np.sign(turn)) * scan.scan.values[known] - scan.deviation[known])
-    x, ideal = np.concatenate(places), np.concatenate(values)
-    degree = min(TERMS, int(np.sqrt(len(x))))  # beyond this, equal steps would let the ends run away
-    return Chebyshev.fit(x, ideal, degree, domain=[float(x.min()), float(x.max())])
-
-
-def common_line(stitched: Stitched, nominal: Chebyshev) -> Polynomial:
+def common_line(stitched: Stitched) -> Polynomial:
     """Height and tilt of the whole profile against nominal, which hide what else there is to see.
 
     Least-squares line of the heights; of slopes, their mean.
     """
     profile = stitched.profile
     used = profile.used
-    x = profile.x[used]
     degree = 1 if profile.quantity == "height" else 0
-    return Polynomial.fit(x, profile.values[used] - nominal(x), degree)
+    return Polynomial.fit(profile.x[used], profile_deviation(stitched)[used], degree)
 
 
-def joined_curve(stitched: Stitched, nominal: Chebyshev, line: Polynomial) -> Curve:
+def joined_curve(stitched: Stitched, line: Polynomial) -> Curve:
     """Joined profile minus nominal and a line [m or rad]."""
     profile = stitched.profile
     used = profile.used
     x = profile.x[used]
     names = np.zeros(len(x)) if profile.segment is None else profile.segment[used]
-    return thinned(_parts(x, profile.values[used] - nominal(x) - line(x), names), most=MOST_POINTS, blocks=BLOCKS)
+    return thinned(_parts(x, profile_deviation(stitched)[used] - line(x), names), most=MOST_POINTS, blocks=BLOCKS)
 
 
 def scan_curve(stitched: Stitched, number: int, values: FloatArray) -> Curve:
@@ -90,13 +63,12 @@ def scan_curve(stitched: Stitched, number: int, values: FloatArray) -> Curve:
     return thinned(parts, most=SCAN_POINTS // count, blocks=SCAN_BLOCKS // count)
 
 
-def aligned_deviation(stitched: Stitched, number: int, nominal: Chebyshev) -> FloatArray:
+def aligned_deviation(stitched: Stitched, number: int) -> FloatArray:
     """One scan minus nominal after alignment, shape (N,) [m or rad]; NaN where masked.
 
     Height, tilt, guide error and drift are taken away: this is the joined profile plus the scan's residual.
     """
-    scan, profile = stitched.conditioned[number], stitched.profile
-    joined = np.interp(scan.x, profile.x, profile.values - nominal(profile.x))
+    joined = np.interp(stitched.conditioned[number].x, stitched.profile.x, profile_deviation(stitched))
     aligned: FloatArray = joined + stitched.residuals[number]
     return aligned
 
@@ -107,34 +79,15 @@ def drifts(stitched: Stitched) -> bool:
     return stitched.drift_spread is not None and stitched.drift_spread > 0.01 * typical
 
 
-def drift_of(stitched: Stitched, number: int, nominal: Chebyshev) -> FloatArray | None:
-    """Drift of one scan that stitching took away, beyond a line, shape (N,) [m or rad]; None: none solved for.
-
-    Not in the result as such: it is what the scan has beyond its aligned self, the guide's error, and
-    height and tilt, as the polynomial of time that it is in the model.
-    """
-    from scipy.interpolate import CubicSpline
-
-    scan = stitched.conditioned[number]
-    degree, time = stitched.settings.drift_degree, scan.scan.time
-    if stitched.drift_spread is None or time is None or degree < 2 or np.ptp(time) == 0:
+def drift_of(stitched: Stitched, number: int) -> FloatArray | None:
+    """Drift of one scan that stitching took away, beyond a line, shape (N,) [m or rad]; None: none solved for."""
+    time, coefficients = stitched.conditioned[number].scan.time, stitched.drift[number]
+    if time is None or not len(coefficients):
         return None
-    rest = scan.deviation - aligned_deviation(stitched, number, nominal)
-    if len(stitched.guide_carriage) and scan.scan.carriage is not None:
-        guide = CubicSpline(stitched.guide_carriage, stitched.guide_error)
-        rest = rest - scan.guide_sign * guide(scan.scan.carriage)
-    powers = legvander(_unit(time), degree)[:, 2:]
-    columns = np.column_stack([np.ones(len(time)), _unit(scan.x), powers])
-    used = scan.used
-    found = np.linalg.lstsq(columns[used], rest[used], rcond=None)[0]
-    drift: FloatArray = powers @ found[2:]
+    low, high = float(time.min()), float(time.max())
+    unit = 2 * (time - low) / (high - low) - 1 if high > low else np.zeros_like(time)
+    drift: FloatArray = legval(unit, np.concatenate([[0.0, 0.0], coefficients]))
     return drift
-
-
-def _unit(values: FloatArray) -> FloatArray:
-    low, high = float(values.min()), float(values.max())
-    unit: FloatArray = 2 * (values - low) / (high - low) - 1
-    return unit
 
 
 def residual_by_time(stitched: Stitched, intervals: int = 24) -> tuple[FloatArray, FloatArray, FloatArray] | None:

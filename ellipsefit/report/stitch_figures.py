@@ -26,8 +26,6 @@ from ellipsefit.report.stitch_curves import (
     drift_of,
     drifts,
     joined_curve,
-    measured_segments,
-    nominal_of,
     residual_by_time,
     scan_curve,
     shown_scans,
@@ -61,13 +59,13 @@ MEANS: Final = 24
 
 def draw_scans(axes: Axes, stitched: Stitched) -> list[Artist]:
     """Draw the scans as measured, each with its own height and tilt, minus nominal and the profile's line."""
-    line = common_line(stitched, nominal_of(stitched))
+    line = common_line(stitched)
     curves = [
         scan_curve(stitched, number, scan.deviation - line(scan.x))
         for number, scan in ((number, stitched.conditioned[number]) for number in shown_scans(stitched))
     ]
     factor, unit = _unit(stitched, max(largest(curve.middle) for curve in curves))
-    scale = along(axes, measured_segments(stitched))
+    scale = along(axes, stitched.mirror.segments)
     zero_line(axes)
     artists: list[Artist] = []
     for place, curve in enumerate(curves):
@@ -80,15 +78,14 @@ def draw_scans(axes: Axes, stitched: Stitched) -> list[Artist]:
 
 def draw_aligned(axes: Axes, stitched: Stitched) -> list[Artist]:
     """Draw the scans after alignment and the profile joined from them, minus nominal and the profile's line."""
-    nominal = nominal_of(stitched)
-    line = common_line(stitched, nominal)
-    joined = joined_curve(stitched, nominal, line)
+    line = common_line(stitched)
+    joined = joined_curve(stitched, line)
     factor, unit = _unit(stitched, largest(joined.middle))
-    scale = along(axes, measured_segments(stitched))
+    scale = along(axes, stitched.mirror.segments)
     zero_line(axes)
     artists: list[Artist] = []
     for place, number in enumerate(shown_scans(stitched)):
-        aligned = aligned_deviation(stitched, number, nominal) - line(stitched.conditioned[number].x)
+        aligned = aligned_deviation(stitched, number) - line(stitched.conditioned[number].x)
         label = "scans after alignment" if place == 0 else "_"
         artists += draw_curve(axes, scan_curve(stitched, number, aligned), scale, factor, label, BENEATH)
     artists += draw_curve(axes, joined, scale, factor, "joined profile", ABOVE)
@@ -100,7 +97,7 @@ def draw_aligned(axes: Axes, stitched: Stitched) -> list[Artist]:
 def draw_differences(axes: Axes, stitched: Stitched) -> list[Artist]:
     """Draw what each scan differs by from the joined profile, a row each: value / `row_pitch` below its row."""
     scans, pitch = shown_scans(stitched), row_pitch(stitched)
-    scale = along(axes, measured_segments(stitched))
+    scale = along(axes, stitched.mirror.segments)
     thin, means = {**BENEATH, "linewidth": 0.6}, {**ABOVE, "linewidth": 1.4}
     artists: list[Artist] = []
     for row, number in enumerate(scans):
@@ -152,10 +149,9 @@ def draw_guide(axes: Axes, stitched: Stitched) -> list[Artist]:
 
 def draw_drift(axes: Axes, stitched: Stitched) -> list[Artist]:
     """Draw the drift of each scan that stitching took away, beyond a line, over the time since its start."""
-    nominal = nominal_of(stitched)
     curves = []
     for number in shown_scans(stitched):
-        drift, time = drift_of(stitched, number, nominal), stitched.conditioned[number].scan.time
+        drift, time = drift_of(stitched, number), stitched.conditioned[number].scan.time
         if drift is not None and time is not None:
             few = np.linspace(0, len(time) - 1, min(len(time), 61)).astype(np.intp)
             curves.append((time[few] - time[0], drift[few]))
@@ -200,7 +196,7 @@ def draw_time_residual(axes: Axes, stitched: Stitched) -> list[Artist]:
 def draw_masks(axes: Axes, stitched: Stitched) -> list[Artist]:
     """Draw where each scan lies and which of its points are masked, a marker for each reason."""
     count = len(stitched.scans)
-    scale = along(axes, measured_segments(stitched))
+    scale = along(axes, stitched.mirror.segments)
     low, high = axes.get_xlim()
     spans = np.unique(np.linspace(0, count - 1, min(count, MOST_SPANS)).round().astype(np.intp))
     ends = np.array([(scan.x.min(), scan.x.max()) for scan in (stitched.conditioned[number] for number in spans)])
@@ -252,7 +248,7 @@ def scans_figure(stitched: Stitched) -> Figure:
         figure, (upper, lower) = stack((1.7, 1.9))
         draw_scans(upper, stitched)
         draw_aligned(lower, stitched)
-        finish(upper, lower, segments=measured_segments(stitched))
+        finish(upper, lower, segments=stitched.mirror.segments)
     return figure
 
 
@@ -261,7 +257,7 @@ def differences_figure(stitched: Stitched) -> Figure:
     with our_style():
         figure, (axes,) = stack((_rows_height(stitched, 0.3),))
         draw_differences(axes, stitched)
-        finish(axes, segments=measured_segments(stitched))
+        finish(axes, segments=stitched.mirror.segments)
     return figure
 
 
@@ -290,13 +286,12 @@ def masks_figure(stitched: Stitched) -> Figure:
     with our_style():
         figure, (axes,) = stack((_rows_height(stitched, 0.2),))
         draw_masks(axes, stitched)
-        finish(axes, segments=measured_segments(stitched))
+        finish(axes, segments=stitched.mirror.segments)
     return figure
 
 
 def plot_stitched(stitched: Stitched) -> Figure:
     """All that stitching has to show in one figure; what was not solved for or not masked has no panel."""
-    segments = measured_segments(stitched)
     beside: list[tuple[float, Callable[[Axes, Stitched], Any]]] = []
     if len(stitched.guide_carriage):
         beside.append((1.5, draw_guide))
@@ -311,7 +306,7 @@ def plot_stitched(stitched: Stitched) -> Figure:
         over_x = (draw_scans, draw_aligned, draw_differences, *((draw_masks,) * masked))
         for axes, draw in zip(panels, over_x, strict=False):
             draw(axes, stitched)
-        finish(*panels[: len(over_x)], segments=segments)
+        finish(*panels[: len(over_x)], segments=stitched.mirror.segments)
         for axes, (_, draw_beside) in zip(panels[len(over_x) :], beside, strict=True):
             draw_beside(axes, stitched)
         if drifts(stitched) and has_times(stitched):

@@ -58,6 +58,16 @@ def our_style() -> Iterator[None]:
         yield
 
 
+@contextmanager
+def without_glyph_warnings() -> Iterator[None]:
+    """Save without a warning for each sign that the font lacks: a name in such a script shows boxes."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
+
 def as_svg(figure: Figure, name: str, label: str) -> str:
     """Figure as an SVG element for a page: same bytes each time, own ids, nothing from elsewhere.
 
@@ -70,13 +80,10 @@ def as_svg(figure: Figure, name: str, label: str) -> str:
         What the figure shows, for whoever cannot see it.
     """
     import html
-    import warnings
 
     buffer = io.StringIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    with our_style(), warnings.catch_warnings():
-        # a name in a script that the font lacks shows boxes here, and well in the tables
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+    with our_style(), without_glyph_warnings():  # the tables show such names well
         figure.savefig(buffer, format="svg", metadata=nothing)
     text = buffer.getvalue()
     text = text[text.index("<svg") :]

@@ -235,7 +235,7 @@ def _estimate(
     guide_known = settings.guide_straightness is not None
     start = replace(start, drift=max(typical, 1e-12), guide=settings.guide_straightness or max(10 * typical, 1e-9))
     if not (drifts or guided):
-        return start
+        return _for_poses(start, own, effects)
 
     def spreads_of(logs: FloatArray) -> Spreads:
         entries = iter(np.exp(logs))
@@ -284,48 +284,38 @@ def _estimate(
         bounds=bounds,
         options={"xatol": 5e-3, "fatol": 1e-3, "maxfev": 400, "initial_simplex": simplex},
     )
-    if guided and not guide_known and effects.guide is not None:
-        best.x[-1] = _widened(deviance, best.x, bounds, effects.guide.places)
+    if guided and not guide_known:
+        best.x[-1] = _widened(deviance, best.x)
     estimated = spreads_of(best.x)
     # heights and tilts again, now that guide and drift are held as they should be
     own = values_at(estimated)[0][: k * kept].reshape(kept, k)
-    if kept > 2:
-        # from so few the mean pose is t distributed: its standard deviation is larger (JCGM 101:2008, 6.4.9.4)
-        freedom = max(kept - 1, 3)
-        own = own * np.sqrt(freedom / (freedom - 2))
-        if effects.heights:
-            estimated = replace(estimated, height=max(float(np.std(own[:, 0], ddof=1)), 1e-9))
-        estimated = replace(estimated, tilt=max(float(np.std(own[:, effects.tilt_column], ddof=1)), 1e-9))
-    return estimated
+    return _for_poses(estimated, own, effects)
 
 
-def _widened(
-    deviance: Callable[[FloatArray], float],
-    best: FloatArray,
-    bounds: Sequence[tuple[float, float]],
-    places: FloatArray,
-) -> float:
-    """Logarithm of the guide's spread that makes up for not knowing spread and length well.
+def _for_poses(spreads: Spreads, own: FloatArray, effects: Effects) -> Spreads:
+    """Spreads of heights and tilts from the scans' own.
 
-    Nothing measures the parabola: its variance is the model's, given all else of the guide. Its mean over
-    spread and length, weighted by their likelihood, is what the spread that comes back gives at the best length.
+    Of so few the mean is t distributed: its standard deviation is larger (JCGM 101:2008, 6.4.9.4).
     """
-    scaled = (places - places.mean()) / np.ptp(places)
-    low_order = np.vander(scaled, 3)
+    freedom = len(own) - 1
+    if freedom < 2:
+        return spreads
+    own = own * np.sqrt(max(freedom, 3) / (max(freedom, 3) - 2))
+    if effects.heights:
+        spreads = replace(spreads, height=max(float(np.std(own[:, 0], ddof=1)), 1e-9))
+    return replace(spreads, tilt=max(float(np.std(own[:, effects.tilt_column], ddof=1)), 1e-9))
 
-    def open_variance(length: float) -> float:
-        size, modes = np.linalg.eigh(guide_covariance(places, 1.0, length))
-        half = (modes / np.sqrt(np.maximum(size, 1e-9))).T @ low_order
-        return float(np.linalg.inv(half.T @ half)[0, 0])
 
-    lengths = np.linspace(*bounds[-2], 9)
-    spreads = best[-1] + np.linspace(-1.5, 3.0, 13)
-    points = [np.r_[best[:-2], length, spread] for length in lengths for spread in spreads]
-    values = np.array([deviance(point) for point in points])
+def _widened(deviance: Callable[[FloatArray], float], best: FloatArray) -> float:
+    """Logarithm of the guide's spread, whose square is the mean over its likelihood at the best length.
+
+    From one guide its spread is known to some ten per cent at best, and nothing measures the parabola, whose
+    uncertainty is in proportion to it.
+    """
+    spreads = best[-1] + np.linspace(-1.0, 2.0, 13)
+    values = np.array([deviance(np.r_[best[:-1], spread]) for spread in spreads])
     weights = np.exp(-0.5 * (values - values.min()))
-    variances = np.array([open_variance(np.exp(length)) for length in lengths])
-    mean = weights @ (np.repeat(variances, len(spreads)) * np.exp(2 * np.tile(spreads, len(lengths)))) / weights.sum()
-    return max(float(best[-1]), 0.5 * float(np.log(mean / open_variance(float(np.exp(best[-2]))))))
+    return 0.5 * float(np.log(weights @ np.exp(2 * spreads) / weights.sum()))
 
 
 def expected_covariance(

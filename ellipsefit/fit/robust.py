@@ -1,0 +1,119 @@
+"""What does not belong: points that stray from their neighbours, and segments that were knocked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray
+from ellipsefit.profile import FEWEST_POINTS, PlacedProfile
+
+#: Robust standard deviations beyond which a point strays from the running median of its neighbours.
+STRAY: Final = 7.0
+#: Robust standard deviations beyond which a segment is not one of the others.
+KNOCKED: Final = 6.0
+#: Points of the running median.
+WINDOW: Final = 15
+#: Standard deviation of a normal variable over its median absolute deviation.
+NORMAL_MAD: Final = 1.4826022185056018
+
+
+def without_strays(placed: PlacedProfile) -> tuple[PlacedProfile, dict[str, int]]:
+    """Leave out points that stray from their neighbours by far more than those scatter.
+
+    Parameters
+    ----------
+    placed : PlacedProfile
+
+    Returns
+    -------
+    PlacedProfile, dict
+        What is left, and how many points were left out of which segment. Up to half of the points around any
+        place may stray (a dirty patch); a segment is never left with fewer than 5.
+    """
+    kept, counts = np.ones(len(placed.x), dtype=bool), {}
+    nominal = placed.mirror.nominal
+    ideal = nominal.height(placed.x) if placed.quantity == "height" else nominal.slope(placed.x)
+    deviation = placed.values - ideal
+    for number in placed.measured:
+        part = placed.part(number)
+        stray = _strays(placed.x[part], deviation[part])
+        if stray.any() and (~stray).sum() >= FEWEST_POINTS:
+            kept[part] = ~stray
+            counts[placed.mirror.segments[number].name] = int(stray.sum())
+    if not counts:
+        return placed, {}
+    index = placed.index[kept]
+    factor = placed.covariance_factor
+    return (
+        replace(
+            placed,
+            x=placed.x[kept],
+            values=placed.values[kept],
+            sigma=None if placed.sigma is None else placed.sigma[kept],
+            covariance_factor=None if factor is None else factor[kept],
+            bounds=np.searchsorted(index, np.arange(len(placed.bounds))),
+        ),
+        counts,
+    )
+
+
+def _strays(x: FloatArray, deviation: FloatArray) -> BoolArray:
+    """Points beyond `STRAY` robust standard deviations from the running median, the segment's line set aside."""
+    from scipy.ndimage import median_filter
+
+    if len(x) < 2 * WINDOW:
+        return np.zeros(len(x), dtype=bool)
+    # the line through the medians of the outer quarters: a stray point does not tilt it
+    quarter = len(x) // 4
+    rise = np.median(deviation[-quarter:]) - np.median(deviation[:quarter])
+    run = np.median(x[-quarter:]) - np.median(x[:quarter])
+    flat = deviation - rise / run * x
+    rest = flat - median_filter(flat, WINDOW, mode="reflect")
+    scale = NORMAL_MAD * float(np.median(np.abs(rest)))
+    stray: BoolArray = np.abs(rest) > STRAY * max(scale, 1e-15)
+    return stray
+
+
+def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
+    """Segments that stand far outside the spread of the others.
+
+    Parameters
+    ----------
+    effects : array, shape (J, r)
+        Height and tilt (or tilt) of each segment.
+    pose : array, shape (J r, r)
+        What a pose of the whole mirror does to them.
+
+    Returns
+    -------
+    array of int
+        Rows of segments of which an effect lies beyond `KNOCKED` robust standard deviations of all, the
+        common pose (found by least absolute deviations, which one stray segment cannot pull) set aside; at
+        most a third of the segments.
+    """
+    count, r = effects.shape
+    if count < 5:
+        return np.zeros(0, dtype=np.intp)
+    rest = effects.ravel() - pose @ _least_absolute(pose, effects.ravel(), r)
+    away = np.abs(rest.reshape(count, r))
+    scale = NORMAL_MAD * np.median(away, axis=0) * count / (count - 1)  # a pose takes a degree of freedom from each
+    ratio = (away / np.maximum(scale, 1e-15)).max(axis=1)
+    worst = np.argsort(ratio)[::-1][: count // 3]
+    return np.sort(worst[ratio[worst] > KNOCKED])
+
+
+def _least_absolute(design: FloatArray, values: FloatArray, r: int) -> FloatArray:
+    """Coefficients of least absolute deviations, each kind of effect over its median size: reweighted squares."""
+    size = np.tile(np.maximum(np.median(np.abs(values.reshape(-1, r)), axis=0), 1e-15), len(values) // r)
+    rows, target = design / size[:, None], values / size
+    columns = np.linalg.norm(rows, axis=0)
+    rows = rows / columns
+    found = np.linalg.lstsq(rows, target, rcond=None)[0]
+    for _ in range(30):
+        weight = np.maximum(np.abs(target - rows @ found), 1e-6) ** -0.5
+        found = np.linalg.lstsq(rows * weight[:, None], target * weight, rcond=None)[0]
+    coefficients: FloatArray = found / columns
+    return coefficients
