@@ -81,9 +81,8 @@ def invented_mirror(
             )
             for label, side in (("U", -1), ("D", 1))
         )
-        parts.append(
-            Segment(name=f"S{number + 1:02d}", start=_whole_um(start), end=_whole_um(end), edge=2e-3, adjusters=adjusters)
-        )
+        name_ = f"S{number + 1:02d}"
+        parts.append(Segment(name=name_, start=_whole_um(start), end=_whole_um(end), edge=2e-3, adjusters=adjusters))
     return Mirror(
         name=name,
         nominal=Ellipse(13.0, 8.5, 19e-3) if nominal is None else nominal,

@@ -225,10 +225,13 @@ def stitch(
     """Join raw scans to one profile with an uncertainty, and say what they cannot tell."""
     import ellipsefit as ef
     from ellipsefit.files import read_scans, write_profile
+    from ellipsefit.report import figure_format
     from ellipsefit.stitch import stitch as join
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(profile, figure)
+    if figure is not None:
+        figure_format(figure)
     settings = _stitch_settings(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
     with output.progress() as tell:
         tell("reading")

@@ -16,6 +16,8 @@ from ellipsefit.profile import Quantity
 #: chi-squared distributions for two variances at their bound (S. G. Self and K.-Y. Liang, J. Am. Stat.
 #: Assoc. 82 (1987) 605-610, case 7).
 FORM_EVIDENCE: Final = 4.23
+#: Value of a likelihood that rounding hides; finite, for a search compares values.
+UNTOLD: Final = 1e300
 #: Spreads by which the common mode is weighted where none are in use: 5 um and 20 urad.
 USUAL_SPREADS: Final = (5e-6, 20e-6)
 
@@ -91,7 +93,14 @@ class SpreadLikelihood:
         return int(self.gram.shape[1]) - self.shared - 1
 
     def __call__(self, spread: FloatArray) -> float:
-        """Value at spreads, shape (random,)."""
+        """Value at spreads, shape (random,); UNTOLD where it cannot be told from rounding."""
+        try:
+            value = self._deviance(spread)
+        except np.linalg.LinAlgError:  # data without noise
+            return UNTOLD
+        return value if np.isfinite(value) else UNTOLD
+
+    def _deviance(self, spread: FloatArray) -> float:
         s, r, gram = self.shared, self.random, self.gram
         spreads = np.tile(spread, (len(gram), 1))
         spreads[list(self.loose), : self.own] = 1.0  # m, rad: boundless

@@ -17,7 +17,7 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.fit.effects import spread_likelihood
+from ellipsefit.fit.effects import UNTOLD, spread_likelihood
 from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.surface_error import SurfaceError, SurfaceLikelihood, whiten
 
@@ -85,9 +85,10 @@ def effective_freedom(
             moved[chosen] += change
             return likelihood(np.exp(moved))
 
-        covariance.append(_inverse_information(_hessian(deviance, len(chosen))))
-        logs.append(len(chosen))
-        at.append("spreads")
+        if deviance(np.zeros(len(chosen))) < UNTOLD:  # else the data have no noise, and spreads are no estimates
+            covariance.append(_inverse_information(_hessian(deviance, len(chosen))))
+            logs.append(len(chosen))
+            at.append("spreads")
     if surface_estimated and problem.error.correlated > 0:
         shared, own = partials, list(problem.effects.own)
         if problem.model == "fixed":

@@ -9,6 +9,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.ellipse_fit import ResidualModel, prepare_problem
+from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.prior import PARAMETERS, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.mirror import Mirror
@@ -54,8 +55,9 @@ def fit_with_lmfit(
     Returns
     -------
     lmfit.minimizer.MinimizerResult
-        Residuals are divided by their uncertainty, derivatives are analytic, and the covariance is that of
-        the joint fit (`scale_covar` is off: the residuals' scale is known).
+        Residuals are divided by their uncertainty (for estimated spreads times the factor of Student's t, as
+        everywhere), derivatives are analytic, and the covariance is that of the joint fit (`scale_covar` is
+        off: the residuals' scale is known).
 
     Raises
     ------
@@ -86,7 +88,7 @@ def _values(parameters: lmfit.Parameters) -> FloatArray:
 
 
 def _residual(parameters: lmfit.Parameters, problem: JointProblem) -> FloatArray:
-    return problem.project(problem.residual(_values(parameters)))
+    return problem.project(problem.residual(_values(parameters))) / coverage_scale(problem.freedom)
 
 
 def _jacobian(parameters: lmfit.Parameters, problem: JointProblem) -> FloatArray:
@@ -95,7 +97,7 @@ def _jacobian(parameters: lmfit.Parameters, problem: JointProblem) -> FloatArray
     An expression passes a change of a varied parameter on to others; how much is found by a small step of
     the expression alone, which costs no evaluation of the residuals.
     """
-    columns = problem.project(problem.jacobian(_values(parameters)))
+    columns = problem.project(problem.jacobian(_values(parameters))) / coverage_scale(problem.freedom)
     varied = [name for name, parameter in parameters.items() if parameter.vary]
     chain = np.zeros((len(PARAMETERS), len(varied)))
     for column, name in enumerate(varied):

@@ -295,7 +295,13 @@ def _check_curve(
 
 
 def _check_gradient(
-    scan: Scan, x: FloatArray, values: FloatArray, deviation: FloatArray, used: BoolArray, segment: IntArray, mirror: Mirror
+    scan: Scan,
+    x: FloatArray,
+    values: FloatArray,
+    deviation: FloatArray,
+    used: BoolArray,
+    segment: IntArray,
+    mirror: Mirror,
 ) -> None:
     """Refuse a scan that is back to front, as far as the change of curvature along the nominal curve shows it.
 

@@ -200,9 +200,7 @@ def _estimate(
     # noise and the sizes of heights and tilts from a fit that holds them loosely
     rough = _rough_noise(conditioned)
     largest = max(float(np.abs(scan.deviation[scan.used]).max()) for scan in conditioned) or 1e-12
-    loose = Spreads(
-        noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=largest / 10, guide_length=0.2
-    )
+    loose = Spreads(noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=largest / 10, guide_length=0.2)
     reach = 0.2 if effects.guide is None else (effects.guide.end - effects.guide.start) / 8
     loose = replace(loose, guide_length=reach)
 
@@ -312,7 +310,7 @@ def _widened(deviance: Callable[[FloatArray], float], best: FloatArray) -> float
     From one guide its spread is known to some ten per cent at best, and nothing measures the parabola, whose
     uncertainty is in proportion to it.
     """
-    spreads = best[-1] + np.linspace(-1.0, 2.0, 13)
+    spreads = best[-1] + np.linspace(-1.0, 6.0, 29)
     values = np.array([deviance(np.r_[best[:-1], spread]) for spread in spreads])
     weights = np.exp(-0.5 * (values - values.min()))
     return 0.5 * float(np.log(weights @ np.exp(2 * spreads) / weights.sum()))
