@@ -149,6 +149,10 @@ class Measurement:
     x_direction: Direction = "downstream"
     x_offset: float = 0.0  # position of the pole on the scan's axis [m]
     x_uncertainty: float = 0.0  # standard uncertainty of that offset [m]
+    x_scale_uncertainty: float = 0.0  # relative standard uncertainty of distances along x
+    gain_uncertainty: float = 0.0  # relative standard uncertainty of heights (slopes)
+    sag_uncertainty: float = 0.0  # standard uncertainty of a sag common to all segments, middle to ends 1.5 times [m]
+    temperature_uncertainty: float = 0.0  # standard uncertainty [K]
     temperature: float | None = None  # [K]
     reference_temperature: float = 293.15  # [K], 20 degC: ISO 1
     expansion: float | None = None  # [1/K]
@@ -161,6 +165,13 @@ class Measurement:
         _finite("measurement", "x_offset", self.x_offset)
         if not 0 <= self.x_uncertainty < math.inf:
             raise ParameterError(f"measurement: x_uncertainty must not be negative; got {_mm(self.x_uncertainty)}")
+        for key in ("x_scale_uncertainty", "gain_uncertainty", "sag_uncertainty", "temperature_uncertainty"):
+            if not 0 <= getattr(self, key) < math.inf:
+                raise ParameterError(f"measurement: {key} must not be negative; got {getattr(self, key)!r}")
+        if self.temperature_uncertainty and self.expansion is None:
+            raise ParameterError(
+                "measurement: a temperature_uncertainty is given but no expansion; expected such as '9e-6 / K'"
+            )
         if self.temperature is not None and self.expansion is None and self.temperature != self.reference_temperature:
             raise ParameterError("measurement: a temperature is given but no expansion; expected such as '9e-6 / K'")
         for key in ("temperature", "reference_temperature"):

@@ -269,7 +269,7 @@ def simulate_scans(
                 values=values[turn],
                 sigma=np.full(len(x), noise),
                 carriage=carriage[turn],
-                time=0.5 * np.arange(len(x), dtype=np.float64),
+                time=0.5 / step * np.abs(x[turn] - x[turn][0]),  # gaps between segments take their time, too
                 segment=names[inside][turn],
                 direction="backward" if backward else "forward",
                 angle=None if angle_stderr is None else float(tilt + rng.normal(0.0, angle_stderr)),

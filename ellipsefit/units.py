@@ -21,6 +21,7 @@ KINDS: Final = {
     "angle": ("rad", "18 mrad"),
     "time": ("s", "3 h"),
     "temperature": ("K", "20 degC"),
+    "temperature difference": ("K", "0.2 K"),
     "expansion": ("1/K", "9e-6 / K"),
 }
 
@@ -105,6 +106,8 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
     ):
         # pint evaluates the text as an expression, so any of these can come out of nonsense
         raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'") from None
+    if kind == "temperature difference" and offset:
+        raise UnitError(f"{_shown(unit)} has a zero of its own; expected {_a(kind)} such as '{example}'")
     if parsed.magnitude != 1:
         raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'")
     return factor, offset

@@ -58,7 +58,7 @@ class Campaign:
         """The scans; with noise, a generator is needed."""
         made = []
         for number, start in enumerate(self.starts):
-            x = start + self.step * np.arange(self.points)
+            x = start + self.step * np.arange(self.points, dtype=np.float64)
             facing: Orientation = self.orientation[number] if self.orientation else "normal"
             carriage = x - x[0] if facing != "end_for_end" else x[-1] - x
             # face down: height errors of the guide count against the mirror's; turned: its slopes do
@@ -87,7 +87,7 @@ class Campaign:
                     values=values,
                     sigma=None if self.sigma is None else np.full(self.points, self.sigma),
                     carriage=carriage if self.carriage else None,
-                    time=np.arange(self.points) * 0.2 + 300.0 * number if self.timed else None,
+                    time=np.arange(self.points, dtype=np.float64) * 0.2 + 300.0 * number if self.timed else None,
                     orientation=facing,
                     angle=angle,
                     angle_stderr=self.angle_stderr,

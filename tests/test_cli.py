@@ -10,9 +10,11 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NamedTuple
+from xml.etree import ElementTree
 
 import h5py
 import numpy as np
@@ -22,14 +24,27 @@ from numpy.testing import assert_allclose
 from ellipsefit.align import plan_corrections
 from ellipsefit.cli import main
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.files import read_mirror, read_profile, write_mirror, write_profile, write_text_profile
+from ellipsefit.files import (
+    read_mirror,
+    read_profile,
+    read_scans,
+    write_mirror,
+    write_profile,
+    write_scans,
+    write_text_profile,
+)
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
+from ellipsefit.scan import Scan
 from ellipsefit.simulate import HiddenState, hidden_state, invented_mirror, simulate_profile
+from ellipsefit.stitch import stitch
+from tests.stitch_cases import Campaign, mirror_of
 
 DATA = Path(__file__).parent / "data"
-COMMANDS = ("demo", "inspect", "fit", "correct", "run")
+COMMANDS = ("demo", "inspect", "stitch", "plan-scans", "fit", "correct", "run")
+#: Of these, the ones that the conventions give no answer 'not acceptable'.
+ALWAYS_ACCEPTABLE = ("stitch", "plan-scans")
 
 
 class Run(NamedTuple):
@@ -408,8 +423,8 @@ def test_masked_nan_is_no_fault(home: Path, cli: Cli) -> None:
         (["fit", "MIRROR", "PROFILE", "--spread-height", "5"], ("--spread-height", "unit")),
         (["fit", "MIRROR", "PROFILE", "--spread-height", "5 urad"], ("--spread-height", "urad", "length")),
         (["fit", "MIRROR", "PROFILE", "--spread-tilt", "5 um"], ("--spread-tilt", "um", "angle")),
-        (["fit", "MIRROR", "PROFILE", "--spread-height", "-5 um"], ("spread_height", "positive")),
-        (["fit", "MIRROR", "PROFILE", "--cutoff", "0 mm"], ("cutoff", "positive")),
+        (["fit", "MIRROR", "PROFILE", "--spread-height", "-5 um"], ("--spread-height", "more than zero")),
+        (["fit", "MIRROR", "PROFILE", "--cutoff", "0 mm"], ("--cutoff", "more than zero")),
         (["run", "MIRROR", "PROFILE"], ("--output", "--help")),
         (["inspect"], ("FILE", "--help")),
     ],
@@ -432,7 +447,7 @@ def test_help_and_version(cli: Cli) -> None:
         own = cli(command, "--help")
         assert own.status == 0
         assert "--json" in own.out
-        assert "Exit status 1" in own.out
+        assert ("Exit status 1" in own.out) == (command not in ALWAYS_ACCEPTABLE)
     assert cli("--version") == Run(0, f"ellipsefit {version('ellipsefit')}\n", "")
 
 
@@ -515,9 +530,11 @@ def test_demo_ends_with_a_report_and_does_not_overwrite(tmp_path: Path, cli: Cli
     assert_refused(cli("demo", folder), "mirror.toml", "exists already", "--force")
     assert listing(folder) == before
     again = cli("demo", folder, "--force", "--json", "-")
-    assert answer(again.out)["round"] == 1
-    assert listing(folder).keys() == before.keys()
-    assert cli("inspect", folder / "mirror.toml", folder / "profile.csv", folder / "record.h5").status == 0
+    assert answer(again.out)["round"] == 2
+    after = listing(folder)
+    assert after.keys() == before.keys() | {"report-1.html"}
+    assert after["report-1.html"] == before["report.html"]
+    assert cli("inspect", folder / "mirror.toml", folder / "scans.h5", folder / "record.h5").status == 0
 
 
 # where things are printed
@@ -938,3 +955,467 @@ def test_inspection_tells_every_fault(home: Path, cli: Cli) -> None:
     for fragment in ("line 8", "line 9", "line 10"):
         assert fragment in text
     assert "WRONG:" in found.err
+
+
+# stitching
+
+
+BIRCH, ELDER = DATA / "birch", DATA / "elder"
+STITCH = {
+    "scans": [{"name": TEXT, "height": NUMBER, "tilt": NUMBER, "masked": NUMBER}],
+    "undetermined": [{"function": TEXT, "fixed_by": TEXT, "stderr": NUMBER}],
+    "spikes": NUMBER,
+    "masked": {"spike": NUMBER, "invalid": NUMBER},
+    "warnings": [TEXT],
+}
+
+
+@pytest.fixture(scope="module")
+def birch(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Run]:
+    """Folder with the stitched profile of Birch, its figure and its answer, and how the command went."""
+    folder = tmp_path_factory.mktemp("birch")
+    found = subprocess_run(
+        *("stitch", BIRCH / "mirror.toml", BIRCH / "scans.h5", "-o", folder / "profile.h5"),
+        *("--json", folder / "answer.json", "--figure", folder / "figure.svg"),
+    )
+    return folder, found
+
+
+def test_stitch_tells_scans_spikes_and_what_stays_open(birch: tuple[Path, Run]) -> None:
+    """The keys are those that the conventions fix; the numbers those of the library, whole."""
+    folder, found = birch
+    assert found.status == 0
+    assert found.out == ""
+    for title in ("Stitched profile of 14 scans", "Scans against the profile", "What the scans cannot tell"):
+        assert re.search(rf"(?m)^{title}$", found.err)
+    told = answer((folder / "answer.json").read_text("utf-8"))
+    assert shape_faults(told, STITCH) == []
+    scans = read_scans(BIRCH / "scans.h5")
+    assert [scan["name"] for scan in told["scans"]] == [scan.name for scan in scans]
+    assert sum(scan["masked"] for scan in told["scans"]) == sum(told["masked"].values())
+    assert told["spikes"] == told["masked"]["spike"]
+    assert told["masked"]["invalid"] == sum(int(np.isnan(scan.values).sum()) for scan in scans)
+    (parabola,) = [item for item in told["undetermined"] if "parabola" in item["function"]]
+    assert parabola["stderr"] > 0
+    # BLAS may sum in another order in another process, and the spreads come from a search: of doubles some 1e-8
+    again = stitch(scans, read_mirror(BIRCH / "mirror.toml")).to_dict()
+    for one, other in zip(told["scans"], again["scans"], strict=True):
+        assert_allclose((one["height"], one["tilt"]), (other["height"], other["tilt"]), rtol=1e-5)
+
+
+def test_a_stitched_profile_reads_back_in_the_mirror_frame_with_its_covariance(birch: tuple[Path, Run]) -> None:
+    """As conventions.md lists it: N x k and N; the errors are the marginal ones, sqrt(diagonal + sum of squares)."""
+    path = birch[0] / "profile.h5"
+    profile = read_profile(path)
+    assert profile.frame == "mirror"
+    factor, sigma = profile.covariance_factor, profile.sigma
+    assert factor is not None
+    assert sigma is not None
+    assert factor.shape[0] == len(sigma) == len(profile.x)
+    with h5py.File(path) as file:
+        data = file["profile/data"]
+        assert_allclose(data["covariance_diagonal"][()], sigma**2, rtol=1e-14)
+        assert_allclose(data["height_errors"][()] ** 2, sigma**2 + (factor**2).sum(axis=1), rtol=1e-12)
+    assert profile.segment is not None
+    mirror = read_mirror(BIRCH / "mirror.toml")
+    for segment in mirror.segments:
+        own = profile.x[profile.segment == segment.name]
+        assert segment.start <= own.min() < own.max() <= segment.end
+
+
+def test_the_figure_of_stitching_is_svg(birch: tuple[Path, Run]) -> None:
+    assert ElementTree.parse(birch[0] / "figure.svg").getroot().tag == "{http://www.w3.org/2000/svg}svg"
+
+
+@pytest.mark.parametrize("option", ["-o", "--figure", "--json"])
+def test_stitch_overwrites_nothing_unasked(option: str, tmp_path: Path, cli: Cli) -> None:
+    target = tmp_path / "there.svg"
+    target.write_text("mine")
+    output = [] if option == "-o" else ["-o", tmp_path / "profile.h5"]
+    found = cli("stitch", BIRCH / "mirror.toml", BIRCH / "scans.h5", *output, option, target)
+    assert_refused(found, "there.svg", "exists already", "--force")
+    assert listing(tmp_path).keys() == {"there.svg"}
+    assert target.read_text() == "mine"
+
+
+def test_a_stitched_profile_is_fitted_with_all_its_uncertainty(birch: tuple[Path, Run], cli: Cli) -> None:
+    """q and theta within 3.5 standard uncertainties of the truth in truth.json, p being given. The height of the
+    whole profile is open, so the pose is as uncertain as stitching says, but for what the segments add to it."""
+    truth = json.loads((BIRCH / "truth.json").read_text("utf-8"))["ellipse"]
+    found = cli(
+        *("fit", BIRCH / "mirror.toml", birch[0] / "profile.h5", "--json", "-"),
+        *("--vary", "p,q,theta", "--prior", f"p={truth['p']} m +- 0.1 mm"),
+    )
+    assert found.status == 0
+    fitted = answer(found.out)
+    assert shape_faults(fitted, FIT) == []
+    for name in ("q", "theta"):
+        assert abs(fitted["ellipse"][name] - truth[name]) < 3.5 * fitted["ellipse"][f"{name}_stderr"], name
+    told = answer((birch[0] / "answer.json").read_text("utf-8"))
+    (height,) = [item for item in told["undetermined"] if item["function"].startswith("height")]
+    assert fitted["pose"]["height_stderr"] >= 0.9 * height["stderr"]
+
+
+def test_elders_equal_steps_are_told(tmp_path: Path, cli: Cli) -> None:
+    """All starts are multiples of 464 mm apart, as the file itself says."""
+    scans = read_scans(ELDER / "scans.h5")
+    starts = np.array([scan.x[0] - scan.carriage[0] for scan in scans if scan.carriage is not None])
+    assert_allclose(np.diff(np.unique(starts.round(6))), 0.464, rtol=0, atol=1e-6)
+    found = cli("stitch", ELDER / "mirror.toml", ELDER / "scans.h5", "-o", tmp_path / "profile.h5", "--json", "-")
+    assert found.status == 0
+    (periodic,) = [item for item in answer(found.out)["undetermined"] if "464 mm" in item["function"]]
+    assert "repeats after 464 mm" in periodic["function"]
+    assert periodic["stderr"] > 0
+    assert periodic["fixed_by"]
+    assert "repeats after 464 mm" in found.err
+
+
+def test_options_reach_stitching(tmp_path: Path, cli: Cli) -> None:
+    """No spike is looked for with a threshold of 0, and a straight guide leaves less of the parabola open."""
+    arguments = ["stitch", BIRCH / "mirror.toml", BIRCH / "scans.h5", "--json", "-", "-o"]
+    told = answer(cli(*arguments, tmp_path / "a.h5", "--spike-threshold", "0").out)
+    assert told["spikes"] == 0
+    assert "spike" not in told["masked"]
+    open_ = []
+    for number, straightness in enumerate(("20 nm", "2 um")):
+        found = cli(*arguments, tmp_path / f"{number}.h5", "--guide-straightness", straightness)
+        (parabola,) = [item for item in answer(found.out)["undetermined"] if "parabola" in item["function"]]
+        open_.append(parabola["stderr"])
+    assert open_[0] < open_[1] / 10
+
+
+@pytest.mark.parametrize(
+    ("option", "fragments"),
+    [
+        (["--guide-straightness", "0 um"], ("--guide-straightness", "more than zero")),
+        (["--guide-straightness", "0.3"], ("--guide-straightness", "unit")),
+        (["--guide-straightness", "3 urad"], ("--guide-straightness", "urad", "length")),
+        (["--drift-degree", "9"], ("drift_degree", "from 0 to 6", "9")),
+        (["--spike-threshold", "1"], ("spike_threshold", "at least 3", "1.0")),
+        (["--temperature-limit", "0"], ("temperature_limit", "positive")),
+        (["--figure", "figure.gif"], ("figure.gif", ".svg, .png or .pdf")),
+    ],
+    ids=lambda item: " ".join(item) if isinstance(item, list) else "",
+)
+def test_wrong_options_of_stitch_get_one_sentence(
+    option: list[str], fragments: tuple[str, ...], tmp_path: Path, cli: Cli
+) -> None:
+    found = cli("stitch", BIRCH / "mirror.toml", BIRCH / "scans.h5", "-o", tmp_path / "profile.h5", *option)
+    assert_refused(found, *fragments)
+    assert listing(tmp_path) == {}
+
+
+# bad scans: what is done to five good ones, and what the sentence must hold
+
+
+def five_scans(**changes: Any) -> list[Scan]:
+    """Scans of 0.4 m at unequal steps over the mirror Hazel, with carriage, time and temperature."""
+    case = Campaign(
+        starts=(-0.50, -0.37, -0.22, -0.13, 0.03), points=100, step=4e-3, noise=5e-8, sigma=5e-8, timed=True
+    )
+    made = replace(case, **changes).scans(np.random.default_rng(1))
+    return [replace(scan, temperature=np.full(100, 293.15)) for scan in made]
+
+
+def changed(number: int, **changes: Callable[[Any], Any]) -> Callable[[], list[Scan]]:
+    """The five, with fields of one of them changed."""
+
+    def make() -> list[Scan]:
+        scans = five_scans()
+        new = {name: change(getattr(scans[number], name)) for name, change in changes.items()}
+        return [*scans[:number], replace(scans[number], **new), *scans[number + 1 :]]
+
+    return make
+
+
+def twice() -> list[Scan]:
+    scans = five_scans()
+    return [*scans, replace(scans[1], name="scan 6", time=None)]
+
+
+def backwards_in_time(time: Any) -> Any:
+    return np.concatenate([time[:40], [time[38]], time[41:]])
+
+
+def long_scans(*, back_to_front: bool) -> list[Scan]:
+    """Long enough for the cubic of the ellipse to tell which end is which; neither carriage nor direction does."""
+    case = Campaign(starts=(-1.9, -1.5), points=150, step=0.02, noise=5e-8, sigma=5e-8, carriage=False)
+    scans = case.scans(np.random.default_rng(2))
+    if back_to_front:
+        scans[1] = replace(scans[1], values=scans[1].values[::-1], direction="forward")
+    return scans
+
+
+BAD_SCANS: dict[str, tuple[Callable[[], list[Scan]], tuple[str, ...]]] = {
+    "no overlap": (
+        lambda: five_scans(starts=(-0.55, -0.53, -0.5, 0.15, 0.17)),
+        ("the scans don't hang together", "expected overlaps"),
+    ),
+    "carriage": (changed(2, carriage=lambda c: 1.01 * c), ("scan 'scan 3'", "carriage doesn't match x", "expected")),
+    "carriage turned": (changed(2, carriage=lambda c: c[::-1]), ("scan 'scan 3'", "carriage doesn't match x")),
+    "time": (changed(1, time=backwards_in_time), ("scan 'scan 2'", "time runs backwards at point 41", "expected")),
+    "heights and slopes": (
+        lambda: [*five_scans()[:4], five_scans(quantity="slope")[4]],
+        ("hold heights and slopes", "'scan 5'", "expected one of them"),
+    ),
+    "mixed units": (
+        changed(2, values=lambda v: 1e3 * v),
+        ("scan 'scan 3'", "a factor 1000", "expected another unit of height"),
+    ),
+    "unit of x": (changed(4, x=lambda x: 1e3 * x, carriage=lambda c: 1e3 * c), ("scan 'scan 5'", "unit of x")),
+    "twice": (twice, ("scan 'scan 6'", "same content as scan 'scan 2'", "expected each scan once")),
+    "declared forward": (
+        changed(
+            1, x=lambda x: x[::-1], values=lambda v: v[::-1], carriage=lambda c: c[::-1], direction=lambda _: "forward"
+        ),
+        ("scan 'scan 2'", "declared forward", "runs backward", "expected"),
+    ),
+    "temperature": (
+        changed(3, temperature=lambda t: t + 0.85),
+        ("scan 'scan 4'", "0.85 K warmer", "expected all within 0.5 K"),
+    ),
+    "segment": (changed(2, segment=lambda _: np.full(100, "T9")), ("scan 'scan 3'", "'T9'", "expected one of")),
+}
+
+
+@pytest.fixture
+def hazel(tmp_path: Path) -> Path:
+    write_mirror(mirror_of((-0.6, 0.6)), tmp_path / "mirror.toml")
+    return tmp_path
+
+
+def everything_of_stitch(folder: Path) -> list[object]:
+    """The command that would write all it can, into a folder."""
+    target = ["-o", folder / "profile.h5", "--json", folder / "answer.json", "--figure", folder / "figure.svg"]
+    return ["stitch", folder / "mirror.toml", folder / "scans.h5", *target]
+
+
+def test_five_good_scans_are_stitched(hazel: Path, cli: Cli) -> None:
+    """What the bad ones are made of."""
+    write_scans(five_scans(), hazel / "scans.h5")
+    assert cli(*everything_of_stitch(hazel)).status == 0
+    assert listing(hazel).keys() == {"mirror.toml", "scans.h5", "profile.h5", "answer.json", "figure.svg"}
+
+
+@pytest.mark.parametrize("command", ["stitch", "run"])
+@pytest.mark.parametrize("bad", BAD_SCANS)
+def test_bad_scans_get_one_sentence_and_nothing_is_written(command: str, bad: str, hazel: Path, cli: Cli) -> None:
+    """Each is named in the project's list of bad input."""
+    make, fragments = BAD_SCANS[bad]
+    write_scans(make(), hazel / "scans.h5")
+    before = listing(hazel)
+    whole = ["run", hazel / "mirror.toml", hazel / "scans.h5", "-o", hazel / "out"]
+    assert_refused(cli(*(whole if command == "run" else everything_of_stitch(hazel))), *fragments)
+    assert listing(hazel) == before
+
+
+def test_a_scan_back_to_front_is_told_by_its_curvature(tmp_path: Path, cli: Cli) -> None:
+    """Declared forward, with neither carriage nor time to contradict it."""
+    write_mirror(mirror_of((-2.0, 2.0)), tmp_path / "mirror.toml")
+    write_scans(long_scans(back_to_front=False), tmp_path / "scans.h5")
+    assert cli(*everything_of_stitch(tmp_path)[:5]).status == 0
+    (tmp_path / "profile.h5").unlink()
+    write_scans(long_scans(back_to_front=True), tmp_path / "scans.h5", force=True)
+    before = listing(tmp_path)
+    assert_refused(cli(*everything_of_stitch(tmp_path)), "scan 'scan 2'", "curvature", "reversed")
+    assert listing(tmp_path) == before
+
+
+def test_the_limit_of_temperature_is_an_option(hazel: Path, cli: Cli) -> None:
+    write_scans(BAD_SCANS["temperature"][0](), hazel / "scans.h5")
+    arguments = everything_of_stitch(hazel)
+    assert_refused(cli(*arguments, "--temperature-limit", "0.8"), "0.85 K warmer", "within 0.8 K")
+    assert cli(*arguments, "--temperature-limit", "0.9").status == 0
+
+
+def in_other_units(folder: Path) -> None:
+    """The third scan in nm instead of m, and its x in mm, declared so."""
+    write_scans(five_scans(), folder / "scans.h5")
+    with h5py.File(folder / "scans.h5", "a") as file:
+        data = file["scan 3/data"]
+        for name, factor, unit in (("height", 1e9, "nm"), ("height_errors", 1e9, "nm"), ("x", 1e3, "mm")):
+            data[name][...] = factor * data[name][()]
+            data[name].attrs["units"] = unit
+
+
+def test_declared_units_may_differ_between_scans_and_inspection_says_so(hazel: Path, cli: Cli) -> None:
+    """Each is taken at its word: the answer is that of one unit, to rounding of 1e-15 in what is stitched."""
+    write_scans(five_scans(), hazel / "scans.h5")
+    plain = answer(cli(*everything_of_stitch(hazel)[:5], "--json", "-").out)
+    (hazel / "scans.h5").unlink()
+    in_other_units(hazel)
+    found = cli(*everything_of_stitch(hazel)[:5], "--json", "-", "--force")
+    for one, other in zip(plain["scans"], answer(found.out)["scans"], strict=True):
+        assert_allclose((one["height"], one["tilt"]), (other["height"], other["tilt"]), rtol=1e-5, atol=1e-12)
+    inspected = cli("inspect", hazel / "mirror.toml", hazel / "scans.h5")
+    assert inspected.status == 0
+    assert re.search(r"warning: height is in .*nm", inspected.out)
+
+
+def test_a_scan_without_a_unit_is_refused(hazel: Path, cli: Cli) -> None:
+    write_scans(five_scans(), hazel / "scans.h5")
+    with h5py.File(hazel / "scans.h5", "a") as file:
+        del file["scan 3/data/height"].attrs["units"]
+    before = listing(hazel)
+    assert_refused(cli(*everything_of_stitch(hazel)), "scans.h5", "scan 3", "height", "no units", "expected")
+    assert listing(hazel) == before
+
+
+def test_what_is_no_scan_is_refused(birch: tuple[Path, Run], tmp_path: Path, cli: Cli) -> None:
+    """A profile, the mirror file, a file that is not there, one file twice."""
+    mirror, scans, target = BIRCH / "mirror.toml", BIRCH / "scans.h5", ["-o", tmp_path / "p.h5"]
+    assert_refused(cli("stitch", mirror, birch[0] / "profile.h5", *target), "profile.h5", "expected raw scans")
+    assert_refused(cli("stitch", mirror, mirror, *target), "mirror.toml", "expected")
+    assert_refused(cli("stitch", mirror, tmp_path / "nothing.h5", *target), "nothing.h5", "no such file")
+    assert_refused(cli("stitch", mirror, scans, scans, *target), "scans.h5", "given twice", "expected")
+    assert listing(tmp_path) == {}
+
+
+# the whole job from raw scans
+
+
+def test_run_keeps_stitching_and_covariance_in_record_and_report(tmp_path: Path, cli: Cli) -> None:
+    out = tmp_path / "out"
+    found = cli("run", BIRCH / "mirror.toml", BIRCH / "scans.h5", "-o", out, "--json", "-", "-v")
+    assert found.status == 0
+    told = answer(found.out)
+    assert shape_faults(told, {"stitch": STITCH, "fit": FIT, "correct": CORRECT}, null=True) == []
+    shown = [found.err.index(title) for title in ("Stitched profile of", "Ellipse of Birch", "Correction of Birch")]
+    assert shown == sorted(shown)
+    with h5py.File(out / "record.h5") as file:
+        entry = file["round_1"]
+        assert entry["stitching"].attrs["NX_class"] == "NXprocess"
+        assert json.loads(entry["stitching/answer/data"][()]) == told["stitch"]
+        profile = entry["stitched_profile"]
+        points, rank = profile["covariance_factor"].shape
+        assert profile["x"].shape == profile["covariance_diagonal"].shape == (points,)
+        assert 0 < rank < points
+        assert entry["profile/covariance_factor"].shape == (points, rank)
+        assert entry["guide/guide_error"].attrs["units"] == "m"
+    report = (out / "report.html").read_text("utf-8")
+    for text in ("Stitched profile of 14 scans", "What the scans cannot tell", "a parabola in guide or mirror"):
+        assert text in report
+    assert read_profile(out / "record.h5").covariance_factor is not None
+
+
+@pytest.mark.parametrize("case", ["profile and scans", "two profiles"])
+def test_run_takes_scans_or_one_profile(case: str, birch: tuple[Path, Run], tmp_path: Path, cli: Cli) -> None:
+    profile, scans = birch[0] / "profile.h5", BIRCH / "scans.h5"
+    other = tmp_path / "other.h5"
+    other.write_bytes(profile.read_bytes())
+    before = listing(tmp_path)
+    files = [scans, profile] if case == "profile and scans" else [profile, other]
+    found = cli("run", BIRCH / "mirror.toml", *files, "-o", tmp_path / "out")
+    assert_refused(found, "profile.h5: is a profile", "expected one profile alone, or raw scans only")
+    assert listing(tmp_path) == before
+
+
+# scans inspected
+
+
+def test_inspection_tells_scans_beside_their_mirror(cli: Cli) -> None:
+    found = cli("inspect", BIRCH / "mirror.toml", BIRCH / "scans.h5", "--json", "-")
+    assert found.status == 0
+    told = answer(found.out)
+    assert [one["kind"] for one in told["files"]] == ["mirror", "scans"]
+    facts = told["files"][1]["facts"]
+    scans = read_scans(BIRCH / "scans.h5")
+    assert facts["scans"] == len(scans)
+    assert facts["points"] == sum(len(scan.x) for scan in scans)
+    assert facts["invalid_points"] == sum(int(np.isnan(scan.values).sum()) for scan in scans)
+    assert "NOTHING WRONG" in found.err
+
+
+def test_inspection_lays_scans_on_the_mirror(hazel: Path, cli: Cli) -> None:
+    write_scans(changed(4, x=lambda x: x + 5.0)(), hazel / "scans.h5")
+    assert cli("inspect", hazel / "scans.h5").status == 0
+    found = cli("inspect", hazel / "mirror.toml", hazel / "scans.h5")
+    assert found.status == 1
+    assert re.search(r"WRONG: .*scan 'scan 5' lies beside mirror 'Hazel'.*expected", found.out)
+
+
+@pytest.mark.parametrize("bad", ["time", "twice", "declared forward", "segment"])
+def test_inspection_finds_bad_scans(bad: str, hazel: Path, cli: Cli) -> None:
+    write_scans(BAD_SCANS[bad][0](), hazel / "scans.h5")
+    found = cli("inspect", hazel / "mirror.toml", hazel / "scans.h5")
+    assert found.status == 1
+    assert "WRONG:" in found.out
+    assert BAD_SCANS[bad][1][0] in found.out
+
+
+# planning scans
+
+
+def test_plan_scans_lists_starts_directions_and_what_to_expect(cli: Cli) -> None:
+    """24 scans of 1.2 m at 2 mm/s with 2 min between them take 12 min each; 30 of them fill 6 h, and a pass
+    over all places is made whole."""
+    mirror = BIRCH / "mirror.toml"
+    arguments = ["plan-scans", mirror, "--reach", "1.2 m", "--overlap", "0.6", "--budget", "6 h"]
+    found = cli(*arguments, "--json", "-")
+    assert found.status == 0
+    plan = answer(found.out)
+    scan = {"name": TEXT, "start": NUMBER, "end": NUMBER, "direction": TEXT, "orientation": TEXT, "begins": NUMBER}
+    expected = dict.fromkeys(("height_stderr", "parabola_stderr", "shape_stderr"), NUMBER)
+    wanted = {"scans": [scan], "duration": NUMBER, "expected": expected, "undetermined": [TEXT]}
+    assert shape_faults(plan, wanted) == []
+    scans = plan["scans"]
+    assert_allclose(np.diff([one["begins"] for one in scans]), 720.0, rtol=1e-12)
+    assert plan["duration"] == len(scans) * 720.0 <= 6 * 3600
+    first, last = read_mirror(mirror).span
+    assert min(one["start"] for one in scans) <= first
+    assert max(one["end"] for one in scans) >= last
+    assert {one["end"] - one["start"] == pytest.approx(1.2, rel=1e-12) for one in scans} == {True}
+    places: dict[float, list[str]] = {}
+    for one in scans:
+        places.setdefault(one["start"], []).append(one["direction"])
+    assert all(directions.count("forward") == directions.count("backward") for directions in places.values())
+    steps = np.diff(sorted(places))
+    assert np.ptp(steps) > 10e-3  # unequal on purpose
+    assert plan["duration"] + len(places) * 2 * 720.0 > 6 * 3600  # another pass would not fit
+    assert any("parabola" in text for text in plan["undetermined"])
+    assert cli(*arguments).out == found.err
+
+
+def test_face_down_repeats_settle_the_parabola(cli: Cli) -> None:
+    """Reversal: the mirror's error changes its sign, the guide's doesn't."""
+    found = cli("plan-scans", BIRCH / "mirror.toml", "--reach", "1.2 m", "--flips", "2", "--json", "-")
+    assert found.status == 0
+    plan = answer(found.out)
+    assert [one["orientation"] for one in plan["scans"]].count("face_down") == 2
+    assert plan["expected"]["parabola_stderr"] is None
+    assert not any("parabola" in text for text in plan["undetermined"])
+
+
+@pytest.mark.xfail(strict=True, reason="places are shifted after their number is chosen, so one step may be too long")
+def test_every_neighbour_repeats_the_share_that_was_asked_for(cli: Cli) -> None:
+    arguments = ["plan-scans", BIRCH / "mirror.toml", "--reach", "1.2 m", "--overlap", "0.6", "--json", "-"]
+    starts = np.unique([one["start"] for one in answer(cli(*arguments).out)["scans"]])
+    assert (np.diff(starts) <= 0.4 * 1.2 + 1e-9).all()
+
+
+@pytest.mark.parametrize(
+    ("options", "fragments"),
+    [
+        ([], ("'--reach'", "plan-scans --help")),
+        (["--reach", "1.2"], ("--reach", "unit", "expected a length")),
+        (["--reach", "5 urad"], ("--reach", "urad", "length")),
+        (["--reach", "-1 m"], ("--reach", "'-1 m'", "more than zero")),
+        (["--reach", "5 mm"], ("reach", "at least 20 steps", "5 mm")),
+        (["--reach", "1.2 m", "--overlap", "1.5"], ("overlap", "from 0.1 to 0.95", "1.5")),
+        (["--reach", "1.2 m", "--overlap", "nan"], ("overlap", "from 0.1 to 0.95", "nan")),
+        (["--reach", "1.2 m", "--overlap", "lots"], ("--overlap", "number", "--help")),
+        (["--reach", "1.2 m", "--budget", "6"], ("--budget", "unit", "expected a time")),
+        (["--reach", "1.2 m", "--budget", "0 h"], ("--budget", "more than zero")),
+        (["--reach", "1.2 m", "--budget", "10 min"], ("one pass takes", "0.17 h", "expected more time")),
+        (["--reach", "1.2 m", "--speed", "0 mm"], ("--speed", "more than zero")),
+        (["--reach", "1.2 m", "--step", "0 mm"], ("--step", "more than zero")),
+        (["--reach", "1.2 m", "--noise", "0 nm"], ("--noise", "more than zero")),
+        (["--reach", "1.2 m", "--guide-straightness", "0 um"], ("--guide-straightness", "more than zero")),
+        (["--reach", "1.2 m", "--pause", "-1 min"], ("pause", "not be negative")),
+        (["--reach", "1.2 m", "--flips", "-1"], ("flips", "from 0 to 1000", "-1")),
+        (["--reach", "1.2 m", "--flips", "1", "--flip-time", "-1 h"], ("--flip-time", "more than zero")),
+    ],
+    ids=lambda item: " ".join(item[2:] or item) if isinstance(item, list) else "",
+)
+def test_wrong_options_of_plan_scans_get_one_sentence(options: list[str], fragments: tuple[str, ...], cli: Cli) -> None:
+    assert_refused(cli("plan-scans", BIRCH / "mirror.toml", *options), *fragments)

@@ -16,10 +16,18 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, estimate_spreads, segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
+from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, SegmentMoments, reduce_profile
 from ellipsefit.fit.solver import inverse_normal
-from ellipsefit.fit.surface_error import SurfaceError, WhitenedSegment, estimate_correlated, whiten
+from ellipsefit.fit.surface_error import (
+    GAUSSIAN,
+    Correlation,
+    SurfaceError,
+    WhitenedSegment,
+    estimate_correlated,
+    whiten,
+)
 from ellipsefit.profile import PlacedProfile
 from tests.rehearsal import (
     PARAMETERS,
@@ -122,12 +130,27 @@ def test_fit_reports_the_best_possible_uncertainty_times_the_noise_found() -> No
 # ------------------------------------------------------------------ dense generalized least squares
 
 
-def matern(distance: Array, length: float, smoothness: float) -> Array:
-    """Correlation (Rasmussen and Williams 2006, eq. 4.17 and 4.9)."""
-    if smoothness == np.inf:
-        return np.exp(-(distance**2) / (2 * length**2))
-    a = np.sqrt(2 * smoothness) * distance / length
-    return np.asarray((1 + a + (0 if smoothness == 1.5 else a**2 / 3)) * np.exp(-a))
+def matern(distance: Array, length: float, kind: Correlation) -> Array:
+    """Correlation (Rasmussen and Williams 2006, eq. 4.17 and 4.9), or that of the slope of such a height.
+
+    The slope's is minus the second derivative over its value at zero, which is 1/length**2, or 5/3 of that.
+    """
+    if kind.smoothness == np.inf:
+        u = (distance / length) ** 2
+        return np.asarray(((1 - u) if kind.of_slope else 1) * np.exp(-u / 2))
+    a = np.sqrt(2 * kind.smoothness) * distance / length
+    if kind.of_slope:
+        assert kind.smoothness == 2.5
+        return np.asarray((1 + a - a**2) * np.exp(-a))
+    return np.asarray((1 + a + (0 if kind.smoothness == 1.5 else a**2 / 3)) * np.exp(-a))
+
+
+def legendre_form(placed: PlacedProfile, number: int) -> Array:
+    """Second and third Legendre polynomial over a segment; of slopes first and second, shape (points, 2)."""
+    segment = placed.mirror.segments[number]
+    s = 2 * (placed.x[placed.part(number)] - segment.middle) / segment.length
+    whole = np.polynomial.legendre.legvander(s, 3)
+    return np.asarray(whole[:, 2:] if placed.quantity == "height" else whole[:, 1:3])
 
 
 class Gls(NamedTuple):
@@ -137,11 +160,17 @@ class Gls(NamedTuple):
     covariance: Array  # (3, 3)
 
 
-def dense_gls(placed: PlacedProfile, at: Array, error: SurfaceError, spreads: tuple[float, float] | None) -> Gls:
+def dense_gls(
+    placed: PlacedProfile,
+    at: Array,
+    error: SurfaceError,
+    spreads: tuple[float, float] | None,
+    form: tuple[float, ...] = (),
+) -> Gls:
     """Generalized least squares with the full covariance of all points; spreads None: free segments.
 
     The covariance is block-diagonal by segment; heights and tilts with a spread are part of it, else they
-    are unknowns. A pose of the whole mirror is always free.
+    are unknowns; so is form, if it has a spread. A pose of the whole mirror is always free.
     """
     sigma = np.ones_like(placed.x) if placed.sigma is None else placed.sigma
     own, r = segment_columns(placed), 2 if placed.quantity == "height" else 1
@@ -154,10 +183,13 @@ def dense_gls(placed: PlacedProfile, at: Array, error: SurfaceError, spreads: tu
     for row, number in enumerate(placed.measured):
         part = placed.part(number)
         x = placed.x[part]
-        covariance = error.correlated**2 * matern(np.abs(x[:, None] - x), error.length or 1.0, error.kind.smoothness)
+        covariance = error.correlated**2 * matern(np.abs(x[:, None] - x), error.length or 1.0, error.kind)
         covariance += np.diag((error.noise * sigma[part]) ** 2)
         if spreads:
             mine = own[part, r * row : r * (row + 1)] * np.array(spreads[-r:])
+            covariance += mine @ mine.T
+        if form:
+            mine = legendre_form(placed, number) * np.array(form)
             covariance += mine @ mine.T
         both = np.column_stack([design[part], rest[part]])
         white.append(np.linalg.solve(np.linalg.cholesky(covariance), both))
@@ -220,17 +252,20 @@ def test_correlated_fit_is_the_dense_one_at_the_same_covariance(name: str, segme
     """
     placed = rehearsal(name).placed
     fit = default_fit(name) if segments == "random" else fit_ellipse(placed, segments=segments)
+    assert not fit.problem.loose
+    assert len(fit.placed.x) == len(placed.x)  # no point strays
     spreads = None
     if fit.settings.segments == "random":
         assert fit.settings.spread_tilt is not None
         spreads = (fit.settings.spread_height or USUAL_SPREADS[0], fit.settings.spread_tilt)
     at = np.array([fit.ellipse.p, fit.ellipse.q, fit.ellipse.theta])
     index = [PARAMETERS.index(parameter) for parameter in fit.varied]
-    dense = dense_gls(placed, at, fit.settings.surface_error, spreads)
+    dense = dense_gls(placed, at, fit.settings.surface_error, spreads, fit.problem.form)
     precision = np.linalg.inv(dense.covariance)
     covariance = np.linalg.inv(precision[np.ix_(index, index)])  # the others held
     change = covariance @ (precision @ dense.change)[index]
-    variance, stated = np.diag(covariance), np.diag(fit.covariance)[index]
+    variance = np.diag(covariance)
+    stated = np.diag(fit.covariance)[index] / coverage_scale(fit.settings.freedom) ** 2
     assert_allclose(np.sqrt(stated), np.sqrt(variance), rtol=0.01)
     assert np.all(stated >= variance)  # no estimate is more sure than that
     assert np.all(np.abs(change) <= 3.5 * np.sqrt(stated - variance))
@@ -245,7 +280,7 @@ def test_correlated_surface_error_is_found_as_simulated() -> None:
     rng = np.random.default_rng(11)
     mirror = even_mirror(Ellipse(20.0, 20.0, 0.012), count=30, pitch=0.504)
     x = np.linspace(0, 0.5, 250)
-    factor = np.linalg.cholesky(matern(np.abs(x[:, None] - x), 0.04, np.inf) + 1e-9 * np.eye(250))
+    factor = np.linalg.cholesky(matern(np.abs(x[:, None] - x), 0.04, GAUSSIAN) + 1e-9 * np.eye(250))
     noise = np.concatenate([120e-9 * factor @ rng.normal(size=250) + 60e-9 * rng.normal(size=250) for _ in range(30)])
     placed = made_profile(mirror, (20.0, 20.0, 0.012), points=250, sigma=60e-9, noise=noise)
     error = prepare_problem(placed, segments="free").error
@@ -281,7 +316,7 @@ def test_restricted_likelihood_is_the_dense_one() -> None:
     distance = np.abs(placed.x[:, None] - placed.x)
 
     def deviance(noise: float, correlated: float, length: float) -> float:
-        covariance = correlated**2 * matern(distance, length, error.kind.smoothness)
+        covariance = correlated**2 * matern(distance, length, error.kind)
         covariance += np.diag((noise * placed.sigma) ** 2)  # type: ignore[operator]  # checked above
         triangle = np.linalg.cholesky(covariance)
         white = np.linalg.solve(triangle, np.column_stack([design, rest]))
@@ -353,7 +388,7 @@ def test_spread_of_the_rails_is_the_published_one() -> None:
     _, between = estimate_spreads(
         reduction,
         white,
-        SegmentEffects(own=tuple(own), pose=(np.eye(1),) * 6),
+        SegmentEffects(own=tuple(own), pose=(np.eye(1),) * 6, form=(np.zeros((3, 2)),) * 6),
         offset=np.zeros(18),
         partials=np.zeros((18, 0)),
         given=(None, None),
@@ -416,7 +451,7 @@ def test_spreads_of_the_sleep_study_are_those_of_statsmodels() -> None:
     found = estimate_spreads(
         reduction,
         white,
-        SegmentEffects(own=tuple(own), pose=(np.eye(2),) * 18),
+        SegmentEffects(own=tuple(own), pose=(np.eye(2),) * 18, form=(np.zeros((10, 2)),) * 18),
         offset=np.zeros(180),
         partials=np.zeros((180, 0)),
         given=(None, None),

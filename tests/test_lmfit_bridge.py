@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import fit_ellipse, parse_prior
-from ellipsefit.fit.ellipse_fit import ResidualModel, prepare_problem
+from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.lmfit_bridge import ellipse_parameters, fit_with_lmfit
 from ellipsefit.fit.problem import SegmentModel
 from tests.rehearsal import PARAMETERS, rehearsal

@@ -47,7 +47,7 @@ def inputs(tmp_path: Path) -> tuple[Path, Path, Mirror]:
 
 
 def run(inputs: tuple[Path, Path, Mirror], folder: Path, **options: Any) -> JobResult:
-    return run_job(inputs[0], inputs[1], folder, when=WHEN, **options)
+    return run_job(inputs[0], [inputs[1]], folder, when=WHEN, **options)
 
 
 def text(item: Any) -> str:

@@ -16,7 +16,7 @@ from scipy.special import gamma, kv
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
-from ellipsefit.scan import Orientation, Scan
+from ellipsefit.scan import Scan
 from ellipsefit.stitch import Stitched, StitchSettings, joining, stitch
 from ellipsefit.stitch.joining import Spreads
 from tests.rehearsal import even_mirror
@@ -198,7 +198,7 @@ def test_exact_scans_with_a_straight_guide_give_the_mirror(monkeypatch: pytest.M
     Rounding of heights of some mm in double precision is 1e-18 m each, over 6 joints: 1e-13 m is ample.
     """
     monkeypatch.setattr(joining, "guide_basis", guide_must_not_be_asked_for)
-    case = {"guide": nothing, "carriage": False}
+    case: dict[str, Any] = {"guide": nothing, "carriage": False}
     result = exact(monkeypatch, **case)
     assert np.abs(less(result.profile.x, error_of(result.profile, figure), 1)).max() < 1e-13
 
@@ -269,7 +269,8 @@ def test_drift_that_sums_to_nothing_is_taken_out_of_exact_scans(monkeypatch: pyt
     """Parabolas of time of each scan, with no parabola or cubic in common, which would pass for the mirror's.
 
     Spreads of 2e3 noises pull by 2e-7, and rounding by 1e-16 * 2e3**2 / priors of each kind: 1e-4 of 0.1 um.
-    No heights and tilts: random ones have something in common with the mirror's parabola, too, by chance. A common parabola p_i = a equals a x**2 of the mirror, and p_i = 3 a x_i its cubic: both are projected out.
+    No heights and tilts: random ones have something in common with the mirror's parabola, too, by chance.
+    A common parabola p_i = a equals a x**2 of the mirror, and p_i = 3 a x_i its cubic: both are projected out.
     """
     rng = np.random.default_rng(5)
     middles = np.array(STARTS) + 0.195
@@ -429,16 +430,21 @@ def repeats(signs: Sequence[int], drift: Array) -> list[Scan]:
         values = NOMINAL.height(at) + np.polynomial.polynomial.polyval(time / len(signs), drift)
         direction = "forward" if sign > 0 else "backward"
         scans.append(
-            Scan(name=f"scan {number + 1}", quantity="height", x=at, values=values, time=time, carriage=at + 0.1,
-                 direction="forward" if direction == "forward" else "backward")
+            Scan(
+                name=f"scan {number + 1}",
+                quantity="height",
+                x=at,
+                values=values,
+                time=time,
+                carriage=at + 0.1,
+                direction="forward" if direction == "forward" else "backward",
+            )
         )
     return scans
 
 
 @pytest.mark.parametrize(("order", "degree"), [(1, 1), (2, 2), (3, 3)], ids=["F B", "F B B F", "F B B F B F F B"])
-def test_drift_cancelling_orders_leave_no_odd_error(
-    monkeypatch: pytest.MonkeyPatch, order: int, degree: int
-) -> None:
+def test_drift_cancelling_orders_leave_no_odd_error(monkeypatch: pytest.MonkeyPatch, order: int, degree: int) -> None:
     """What is odd about the scan's middle cancels for drift up to a power of time; the order F F ... does not.
 
     About the middle, scan k sees D(M_k + s_k u): its odd part is s_k D'(M_k) u + s_k D'''(M_k) u**3 / 6 ...,

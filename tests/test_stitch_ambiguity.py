@@ -99,11 +99,11 @@ def test_what_the_guide_cannot_be_told_from_is_in_the_null_space() -> None:
             block[at, knots + 2 * len(starts) + (at[::-1] if turn else at)] = sign
             rows.append(block)
         matrix = np.vstack(rows)
-        return matrix.shape[1] - int(np.linalg.matrix_rank(matrix, tol=1e-9))
+        return int(matrix.shape[1]) - int(np.linalg.matrix_rank(matrix, tol=1e-9))
 
     up, mixed = [1.0] * 6, [1.0] * 5 + [-1.0]
-    unequal = [int(round((start + 0.5) * 100)) for start in UNEQUAL]
-    equal = [int(round((start + 0.5) * 100)) for start in EQUAL]
+    unequal = [round((start + 0.5) * 100) for start in UNEQUAL]
+    equal = [round((start + 0.5) * 100) for start in EQUAL]
     assert nullity(unequal, up) == 5
     assert nullity(equal, up) == 5 + 9
     assert nullity(unequal, mixed) == 4
@@ -174,7 +174,7 @@ class Stitching:
 
     def to(self, x: Array) -> Array:
         """True heights, linear between points of the truth."""
-        return np.interp(x, self.truth["stitched"]["x"], self.truth["stitched"]["height"])
+        return np.asarray(np.interp(x, self.truth["stitched"]["x"], self.truth["stitched"]["height"]))
 
 
 @cache

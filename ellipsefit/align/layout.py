@@ -8,7 +8,7 @@ import numpy as np
 
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.fit.ellipse_fit import EllipseFit
+from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Adjuster, Mirror, Segment
 
 

@@ -13,7 +13,7 @@ from ellipsefit.align.program import Optimum, minimise_linear
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
-from ellipsefit.fit.ellipse_fit import EllipseFit
+from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Mirror, Segment
 from ellipsefit.rows import Table, number
 

@@ -102,8 +102,10 @@ def _stitch_settings(
 
 
 def _positive(text: str | None, option: str, kind: str = "length") -> float | None:
-    if text is None:
-        return None
+    return None if text is None else _above_zero(text, option, kind)
+
+
+def _above_zero(text: str, option: str, kind: str = "length") -> float:
     value = _quantity(text, option, kind)
     if value <= 0:
         raise ParameterError(f"{option}: got '{text}'; expected more than zero")
@@ -277,17 +279,21 @@ def plan_scans(
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
-    lengths = {
-        "reach": _quantity(reach, "--reach"),
-        "speed": _quantity(speed, "--speed"),
-        "step": _quantity(step, "--step"),
-        "noise": _quantity(noise, "--noise"),
-        "guide_spread": _quantity(guide_straightness, "--guide-straightness"),
+    quantities = {
+        "reach": _above_zero(reach, "--reach"),
+        "speed": _above_zero(speed, "--speed"),
+        "step": _above_zero(step, "--step"),
+        "noise": _above_zero(noise, "--noise"),
+        "guide_spread": _above_zero(guide_straightness, "--guide-straightness"),
         "pause": _quantity(pause, "--pause", "time"),
-        "flip_time": _quantity(flip_time, "--flip-time", "time"),
+        "flip_time": _above_zero(flip_time, "--flip-time", "time"),
     }
     result = plan(
-        ef.read_mirror(mirror), overlap=overlap, budget=_positive(budget, "--budget", "time"), flips=flips, **lengths
+        ef.read_mirror(mirror),
+        overlap=overlap,
+        budget=_positive(budget, "--budget", "time"),
+        flips=flips,
+        **quantities,
     )
     output.text(result)
     output.answer(result)
@@ -325,7 +331,8 @@ def fit(
         from ellipsefit.files.record import write_fit
 
         write_fit(result, output_file, force=force)
-    output.text(result, *([model_text(result)] if verbose else []))
+    further = [model_text(result), result.budget, result.identifiability()] if verbose else []
+    output.text(result, *further)
     output.answer(result)
     raise typer.Exit(0 if result.converged else 1)
 
@@ -361,6 +368,59 @@ def correct(
     output.text(*([found, model_text(found)] if verbose else []), plan, cautions_text(min(output.width, 100)))
     output.answer(plan)
     raise typer.Exit(0 if plan.feasible else 1)
+
+
+@app.command(short_help="Check by simulation that stated intervals cover.")
+def audit(
+    mirror: MirrorFile,
+    campaigns: Annotated[int, typer.Option(metavar="N", help="Simulated campaigns.")] = 200,
+    seed: Annotated[int, typer.Option(metavar="N", help="Of the random numbers.")] = 1,
+    workers: Annotated[int, typer.Option(metavar="N", help="Processes; the result does not depend on it.")] = 1,
+    spread_height: Annotated[str, typer.Option(metavar="LENGTH", help="Of the segments' heights.")] = "5 um",
+    spread_tilt: Annotated[str, typer.Option(metavar="ANGLE", help="Of the segments' tilts.")] = "20 urad",
+    figure: Annotated[str, typer.Option(metavar="LENGTH", help="Rms figure error.")] = "100 nm",
+    correlation_length: Annotated[str, typer.Option(metavar="LENGTH", help="Of the figure error.")] = "40 mm",
+    noise: Annotated[str, typer.Option(metavar="LENGTH", help="White noise of a point.")] = "60 nm",
+    step: Annotated[str, typer.Option(metavar="LENGTH", help="Distance of points.")] = "2 mm",
+    json: Json = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+) -> None:
+    """Simulate campaigns of your own mirror and say whether the stated intervals cover.
+
+    Exit status 1: they don't.
+    """
+    import ellipsefit as ef
+    from ellipsefit.campaign import AuditSettings
+    from ellipsefit.campaign import audit as run_audit
+
+    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
+    output.check()
+    settings = AuditSettings(
+        campaigns=campaigns,
+        seed=seed,
+        spread_height=_quantity(spread_height, "--spread-height"),
+        spread_tilt=_quantity(spread_tilt, "--spread-tilt", "angle"),
+        figure=_quantity(figure, "--figure"),
+        correlation_length=_quantity(correlation_length, "--correlation-length"),
+        noise=_quantity(noise, "--noise"),
+        step=_quantity(step, "--step"),
+    )
+    if workers < 1:
+        raise ParameterError(f"--workers: got {workers}; expected at least 1")
+    design = ef.read_mirror(mirror)
+    with output.progress() as tell:
+        if workers == 1:
+            result = run_audit(design, settings, progress=tell)
+        else:
+            from concurrent.futures import ProcessPoolExecutor
+
+            with ProcessPoolExecutor(workers) as executor:
+                result = run_audit(design, settings, executor=executor, progress=tell)
+    output.text(result)
+    output.answer(result)
+    raise typer.Exit(0 if result.covers else 1)
 
 
 @app.command(short_help="Stitch, fit, plan, record and report.")

@@ -22,6 +22,7 @@ from ellipsefit.files.toml import (
     Range,
     Table,
     Temperature,
+    TemperatureDifference,
     check_table,
     load_toml,
     table_faults,
@@ -54,6 +55,10 @@ class MeasurementTable(Table):
     x_direction: Direction = "downstream"
     x_offset: Length = 0.0
     x_uncertainty: Length = 0.0
+    x_scale_uncertainty: Number = 0.0
+    gain_uncertainty: Number = 0.0
+    sag_uncertainty: Length = 0.0
+    temperature_uncertainty: TemperatureDifference = 0.0
     temperature: Temperature | None = None
     reference_temperature: Temperature = 293.15
     expansion: Expansion | None = None
@@ -195,10 +200,20 @@ def mirror_text(mirror: Mirror) -> str:
         lines += _quantities(
             ("x_offset", measurement.x_offset, "mm", "length"),
             ("x_uncertainty", measurement.x_uncertainty, "mm", "length"),
+            ("sag_uncertainty", measurement.sag_uncertainty or None, "nm", "length"),
+            (
+                "temperature_uncertainty",
+                measurement.temperature_uncertainty or None,
+                "K",
+                "temperature difference",
+            ),
             ("temperature", measurement.temperature, "degC", "temperature"),
             ("reference_temperature", measurement.reference_temperature, "degC", "temperature"),
             ("expansion", measurement.expansion, "1/K", "expansion"),
         )
+        for key in ("x_scale_uncertainty", "gain_uncertainty"):
+            if getattr(measurement, key):
+                lines.append(f"{key} = {getattr(measurement, key)!r}")
     for segment in mirror.segments:
         lines += ["", *_segment_lines(segment)]
     return "\n".join(lines) + "\n"

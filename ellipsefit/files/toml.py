@@ -82,6 +82,9 @@ Distance = Annotated[Length, AfterValidator(_positive)]
 Angle = Annotated[float, BeforeValidator(_quantity("angle")), Field(description=_expected("angle"))]
 GrazingAngle = Annotated[Angle, AfterValidator(_grazing)]
 Temperature = Annotated[float, BeforeValidator(_quantity("temperature")), Field(description=_expected("temperature"))]
+TemperatureDifference = Annotated[
+    float, BeforeValidator(_quantity("temperature difference")), Field(description=_expected("temperature difference"))
+]
 Expansion = Annotated[float, BeforeValidator(_quantity("expansion")), Field(description=_expected("expansion"))]
 Number = Annotated[float, BeforeValidator(_bare_number), Field(description="a bare number, such as 4.0")]
 Name = Annotated[str, BeforeValidator(_name), Field(description='a name, such as "S01"')]

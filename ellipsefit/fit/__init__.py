@@ -1,7 +1,8 @@
 """Profile -> EllipseFit: one reduction of the data, then everything works on a dozen numbers a segment."""
 
-from ellipsefit.fit.ellipse_fit import EllipseFit, FitSettings, FocusShift, Pose, SegmentState, fit_ellipse
+from ellipsefit.fit.ellipse_fit import fit_ellipse
 from ellipsefit.fit.prior import Prior, parse_prior
+from ellipsefit.fit.result import EllipseFit, FitSettings, FocusShift, Pose, SegmentState
 
 __all__ = [
     "EllipseFit",

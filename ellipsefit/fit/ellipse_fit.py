@@ -2,285 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any, Final, Literal, get_args
+from dataclasses import dataclass, replace
+from typing import Final, get_args
 
 import numpy as np
 
-from ellipsefit import rows
-from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.figure import Figure, figure_errors
+from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, common_mode, estimate_spreads, segment_effects
 from ellipsefit.fit.freedom import coverage_scale, effective_freedom
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
+from ellipsefit.fit.result import EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
 from ellipsefit.fit.robust import knocked_segments, without_strays
 from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten
-from ellipsefit.mirror import Mirror
+from ellipsefit.fit.systematics import systematic_patterns
+from ellipsefit.mirror import Measurement, Mirror
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
-from ellipsefit.rows import Table, number, with_uncertainty
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Figure_
-
-ResidualModel = Literal["white", "correlated"]
+from ellipsefit.rows import number
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
 KNOWN_SHARE: Final = 0.01
+#: Standard deviations between a prior and the data beyond which both are not believed together.
+CONFLICT: Final = 3.0
 #: Share of stray points from which a segment is called dirty.
 DIRTY_SHARE: Final = 0.02
 #: Fewest measured segments from which a spread can be estimated.
 FEWEST_SEGMENTS: Final = 5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SegmentState:
-    """How one segment stands relative to the fitted ellipse in its pose; None: the data can't tell."""
-
-    name: str
-    height: float | None  # at the middle of the span [m]
-    tilt: float | None  # [rad], positive when the downstream end is high
-    height_stderr: float | None
-    tilt_stderr: float | None
-    height_error_rms: float | None
-    slope_error_rms: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pose:
-    """Common mode of the mirror against the nominal: height at x = 0 [m] and tilt [rad]; None: unknown."""
-
-    height: float | None
-    tilt: float
-    height_stderr: float | None
-    tilt_stderr: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FocusShift:
-    """Foci of the fitted ellipse in its pose, minus nominal, in the nominal mirror frame [m].
-
-    `along` the nominal chief ray (downstream positive) and `across` it (positive towards +z).
-    None: the data can't tell.
-    """
-
-    image_dx: float
-    image_dz: float | None
-    image_along: float
-    image_across: float | None
-    image_dx_stderr: float | None
-    image_dz_stderr: float | None
-    image_along_stderr: float | None
-    image_across_stderr: float | None
-    source_dx: float
-    source_dz: float | None
-    source_along: float
-    source_across: float | None
-    source_dx_stderr: float | None
-    source_dz_stderr: float | None
-    source_along_stderr: float | None
-    source_across_stderr: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FitSettings:
-    """What was asked and what was used, all that influences the numbers."""
-
-    segments: SegmentModel  # as used
-    residual: ResidualModel
-    spread_height: float | None  # [m], of the segments; None: not used
-    spread_tilt: float | None  # [rad]
-    spreads_estimated: bool
-    surface_error: SurfaceError
-    priors: tuple[Prior, ...]
-    x_uncertainty: float  # [m]
-    freedom: float  # effective degrees of freedom of the uncertainties; infinite: spreads are known
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class EllipseFit:
-    """Ellipse, pose and segments that fit a profile best. Lengths in m, angles in rad.
-
-    The surface is modelled as z(x; p, q, theta) + height + tilt x + the segments' heights and tilts.
-    `covariance` is over (p, q, theta), with NaN rows for what was held.
-    """
-
-    ellipse: Ellipse
-    varied: tuple[Parameter, ...]
-    covariance: FloatArray  # (3, 3)
-    pose: Pose
-    segments: tuple[SegmentState, ...]
-    figure: Figure
-    focus: FocusShift
-    converged: bool  # False: the numbers are the last iterate, not a result
-    warnings: tuple[str, ...]
-    settings: FitSettings
-    placed: PlacedProfile
-    problem: JointProblem  # reduced data and model: whatever else is asked costs nothing that grows with points
-    jackknife: FloatArray | None  # (v,) standard errors of what was varied, leaving out one segment at a time
-    residual: FloatArray  # (N,) measured minus ellipse, pose and segments
-    misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
-
-    def __post_init__(self) -> None:
-        for name in ("covariance", "residual", "misplacement"):
-            object.__setattr__(self, name, sealed(getattr(self, name)))
-
-    @property
-    def mirror(self) -> Mirror:
-        """The mirror that was measured."""
-        return self.placed.mirror
-
-    def stderr(self, parameter: Parameter) -> float | None:
-        """Standard uncertainty of p [m], q [m] or theta [rad]; None if it was held."""
-        if parameter not in self.varied:
-            return None
-        index = PARAMETERS.index(parameter)
-        return float(np.sqrt(self.covariance[index, index]))
-
-    @property
-    def correlation(self) -> tuple[tuple[float | None, ...], ...]:
-        """Correlation of (p, q, theta); None where one of a pair was held."""
-        size = np.sqrt(np.diag(self.covariance))
-        matrix = self.covariance / np.outer(size, size)
-        return tuple(tuple(float(value) if np.isfinite(value) else None for value in row) for row in matrix)
-
-    def to_dict(self) -> dict[str, Any]:
-        """The machine-readable answer: SI values, None for what the data can't tell."""
-        ellipse: dict[str, Any] = {name: getattr(self.ellipse, name) for name in PARAMETERS}
-        ellipse |= {f"{name}_stderr": self.stderr(name) for name in PARAMETERS}
-        ellipse |= {"correlation": [list(row) for row in self.correlation], "varied": list(self.varied)}
-        figure = {
-            name: getattr(self.figure, name)
-            for name in (
-                "height_error_rms",
-                "height_error_pv",
-                "slope_error_rms",
-                "slope_error_pv",
-                "whole_height_error_rms",
-                "whole_slope_error_rms",
-                "cutoff",
-            )
-        }
-        settings = self.settings
-        return {
-            "ellipse": ellipse,
-            "pose": _fields(self.pose),
-            "segments": [_fields(segment) for segment in self.segments],
-            "figure": figure,
-            "focus": _fields(self.focus),
-            "converged": self.converged,
-            "warnings": list(self.warnings),
-            "model": {
-                "segments": settings.segments,
-                "residual": settings.residual,
-                "spread_height": settings.spread_height,
-                "spread_tilt": settings.spread_tilt,
-                "spreads_estimated": settings.spreads_estimated,
-                "correlated_rms": settings.surface_error.correlated,
-                "correlation_length": settings.surface_error.length or None,
-                "degrees_of_freedom": settings.freedom if np.isfinite(settings.freedom) else None,
-                "jackknife": None
-                if self.jackknife is None
-                else dict(zip(self.varied, (float(value) for value in self.jackknife), strict=True)),
-                "knocked": [self.mirror.segments[self.placed.measured[row]].name for row in self.problem.loose],
-                "points": len(self.placed.x),
-            },
-        }
-
-    def rows(self) -> list[Table]:
-        """Tables of the result, as shown on screens and pages."""
-        return [self._ellipse_table(), self._segment_table(), self._figure_table(), self._focus_table()]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
-
-    def plot(self) -> Figure_:
-        """Figure of the fit: measured and fitted, residual, segments."""
-        from ellipsefit.report import plot_fit  # the one way up: a result draws itself when asked
-
-        return plot_fit(self)
-
-    def _ellipse_table(self) -> Table:
-        nominal, cells = self.mirror.nominal, []
-        labels = {"p": "source distance p", "q": "image distance q", "theta": "grazing angle θ"}
-        for name in PARAMETERS:
-            kind = "angle" if name == "theta" else "length"
-            value, ideal = getattr(self.ellipse, name), getattr(nominal, name)
-            cells.append(
-                (
-                    labels[name],
-                    with_uncertainty(value, self.stderr(name), kind),
-                    number(ideal, kind, digits=6),
-                    number(value - ideal, kind, sign=True) if name in self.varied else "held",
-                )
-            )
-        pose = self.pose
-        cells.append(("pose: height", with_uncertainty(pose.height, pose.height_stderr, "length"), "0 um", ""))
-        cells.append(("pose: tilt", with_uncertainty(pose.tilt, pose.tilt_stderr, "angle"), "0 urad", ""))
-        title = f"Ellipse of {self.mirror.name}"
-        if not self.converged:
-            title += ": NOT CONVERGED, these are the last values tried"
-        notes = tuple(f"Note: {text}" for text in self.warnings)
-        return Table(title=title, header=("", "fitted", "nominal", "difference"), cells=tuple(cells), notes=notes)
-
-    def _segment_table(self) -> Table:
-        cells = tuple(
-            (
-                segment.name,
-                number(segment.height, "length", unit="um", sign=True),
-                number(segment.height_stderr or None, "length", digits=2, unit="um"),
-                number(segment.tilt, "angle", unit="urad", sign=True),
-                number(segment.tilt_stderr or None, "angle", digits=2, unit="urad"),
-                number(segment.height_error_rms, "length", unit="nm"),
-                number(segment.slope_error_rms, "angle", unit="urad"),
-            )
-            for segment in self.segments
-        )
-        header = ("segment", "height", "±", "tilt", "±", "height rms", "slope rms")
-        return Table(
-            title="Segments, relative to the fitted ellipse in its pose",
-            header=header,
-            cells=cells,
-            notes=("height rms and slope rms: what is left of each when its height and tilt are taken away.",),
-        )
-
-    def _figure_table(self) -> Table:
-        figure = self.figure
-        cells = (
-            ("height error", number(figure.height_error_rms, "length"), number(figure.height_error_pv, "length")),
-            ("slope error", number(figure.slope_error_rms, "angle"), number(figure.slope_error_pv, "angle")),
-            ("height error, segments as they stand", number(figure.whole_height_error_rms, "length"), ""),
-            ("slope error, segments as they stand", number(figure.whole_slope_error_rms, "angle"), ""),
-        )
-        band = (
-            f"Slopes after a Gaussian filter (ISO 16610-21) with cut-off {number(figure.cutoff, 'length')}; "
-            "peak to valley grows with the number of points."
-            if figure.cutoff is not None
-            else "Slopes as measured, unfiltered; heights by integration along each segment."
-        )
-        return Table(title="Figure", header=("", "rms", "peak to valley"), cells=cells, notes=(band,))
-
-    def _focus_table(self) -> Table:
-        focus = self.focus
-        cells = tuple(
-            (
-                f"{name} focus, {axis} the chief ray",
-                with_uncertainty(getattr(focus, f"{name}_{axis}"), getattr(focus, f"{name}_{axis}_stderr"), "length"),
-            )
-            for name in ("image", "source")
-            for axis in ("along", "across")
-        )
-        notes = ("Along: positive downstream; across: positive towards +z.",)
-        return Table(
-            title="Where the foci are, minus nominal", header=("", "misplacement"), cells=tuple(cells), notes=notes
-        )
 
 
 def fit_ellipse(
@@ -352,17 +105,18 @@ def fit_ellipse(
         )
     start = np.array([getattr(placed.mirror.nominal, name) for name in PARAMETERS])
     if vary is None:
-        varied, notes = _choose_varied(problem, start, placed.mirror.measurement.x_uncertainty)
+        varied, notes = _choose_varied(problem, start, placed.mirror.measurement)
         warnings += notes
     else:
         varied = tuple(index for index, name in enumerate(PARAMETERS) if name in vary)
     parameters, solution = problem.solve(start, varied)
     if any(solution.at_bound):
         warnings.append("a parameter runs away from the nominal without end: the data don't tell it; hold one")
+    warnings += _conflict_notes(problem, start, placed.mirror.measurement)
     converged = solution.converged and not any(solution.at_bound)
     if not converged:
         warnings.append("the fit has NOT CONVERGED")
-    state = _State.at(problem, parameters, varied, placed.mirror.measurement.x_uncertainty)
+    state = _State.at(problem, parameters, varied, placed.mirror.measurement)
     held = () if vary is not None else tuple(index for index in range(3) if index not in varied)
     return _result(
         placed,
@@ -539,22 +293,22 @@ class _State:
     varied: tuple[int, ...]
     linear: FloatArray  # (n,) the linear unknowns
     covariance: FloatArray  # (v + n, v + n)
+    systematic: dict[str, FloatArray]  # change of all unknowns by one standard uncertainty of each common input
 
     @classmethod
-    def at(cls, problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], x_uncertainty: float) -> _State:
+    def at(cls, problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], how: Measurement) -> _State:
         covariance = problem.posterior(parameters, varied) * coverage_scale(problem.freedom) ** 2
-        if x_uncertainty:
-            # measured at x + dx, the surface seems to differ by slope times dx: the same for all points
-            ellipse = Ellipse(*(float(value) for value in parameters))
-            nodes = problem.reduction.nodes
-            height = problem.reduction.quantity == "height"
-            change = problem.response(parameters, varied, ellipse.slope(nodes) if height else ellipse.curvature(nodes))
-            covariance = covariance + x_uncertainty**2 * np.outer(change, change)
+        ellipse = Ellipse(*(float(value) for value in parameters))
+        patterns = systematic_patterns(problem.reduction, ellipse, how)
+        changes = {name: problem.response(parameters, varied, pattern) for name, pattern in patterns.items()}
+        for change in changes.values():
+            covariance = covariance + np.outer(change, change)
         return cls(
             parameters=parameters,
             varied=varied,
             linear=problem.linear_solution(parameters),
             covariance=covariance,
+            systematic=changes,
         )
 
     def ellipse_covariance(self) -> FloatArray:
@@ -574,7 +328,7 @@ class _State:
         return stderr
 
 
-def _choose_varied(problem: JointProblem, start: FloatArray, x_uncertainty: float) -> tuple[tuple[int, ...], list[str]]:
+def _choose_varied(problem: JointProblem, start: FloatArray, how: Measurement) -> tuple[tuple[int, ...], list[str]]:
     """What the data can tell of p, q, theta, and a note for each that is held."""
     longer, shorter = (0, 1) if start[0] >= start[1] else (1, 0)
     varied: tuple[int, ...] = (0, 1, 2)
@@ -582,7 +336,7 @@ def _choose_varied(problem: JointProblem, start: FloatArray, x_uncertainty: floa
     for index in (longer, 2, shorter):
         parameters, solution = problem.solve(start, varied)
         v = len(varied)
-        covariance = _State.at(problem, parameters, varied, x_uncertainty).covariance[:v, :v]
+        covariance = _State.at(problem, parameters, varied, how).covariance[:v, :v]
         place = varied.index(index)
         stderr = float(np.sqrt(covariance[place, place]))
         value = min(parameters[index], start[index])
@@ -661,6 +415,9 @@ def _result(
     else:
         pose = Pose(height=None, tilt=float(pose_values[0]), height_stderr=None, tilt_stderr=float(pose_stderr[0]))
     model = problem.model
+    focus, outputs = _focus_shift(mirror.nominal, ellipse, pose, state, pose_map, held)
+    unit = np.eye(len(state.covariance))
+    outputs = {PARAMETERS[index]: unit[place] for place, index in enumerate(state.varied)} | outputs
     check = jackknife(problem, state.parameters, state.varied)
     warnings = [*warnings, *_jackknife_notes(state, check, len(problem.whitened))]
     return EllipseFit(
@@ -670,7 +427,8 @@ def _result(
         pose=pose,
         segments=_segment_states(placed, figure, own.reshape(-1, r), own_stderr.reshape(-1, r), single),
         figure=figure,
-        focus=_focus_shift(mirror.nominal, ellipse, pose, state, pose_map, held),
+        focus=focus,
+        budget=_budget(problem, state, outputs),
         converged=converged,
         warnings=tuple(warnings),
         settings=FitSettings(
@@ -734,13 +492,17 @@ def _segment_states(
 
 def _focus_shift(
     nominal: Ellipse, ellipse: Ellipse, pose: Pose, state: _State, pose_map: FloatArray, held: tuple[int, ...]
-) -> FocusShift:
-    """Foci of the ellipse, turned by the tilt about the origin and lifted by the height, minus nominal."""
+) -> tuple[FocusShift, dict[str, FloatArray]]:
+    """Foci of the ellipse, turned by the tilt about the origin and lifted by the height, minus nominal.
+
+    With it, for each misplacement that is known, its derivatives with respect to all unknowns.
+    """
     c, s = np.cos(ellipse.theta), np.sin(ellipse.theta)
     c0, s0 = np.cos(nominal.theta), np.sin(nominal.theta)
     turn = np.array([[np.cos(pose.tilt), -np.sin(pose.tilt)], [np.sin(pose.tilt), np.cos(pose.tilt)]])
     lift = np.array([0.0, pose.height or 0.0])
     result: dict[str, float | None] = {}
+    outputs: dict[str, FloatArray] = {}
     for name, own, direction, axes in (
         ("image", 1, np.array([c, s]), np.array([[c0, s0], [-s0, c0]])),
         ("source", 0, np.array([-c, s]), np.array([[c0, -s0], [s0, c0]])),
@@ -759,13 +521,15 @@ def _focus_shift(
             gradient += np.outer([0.0, 1.0], pose_map[0])
         values = {"dx": shift[0], "dz": shift[1], "along": axes[0] @ shift, "across": axes[1] @ shift}
         maps = np.stack([gradient[0], gradient[1], axes[0] @ gradient, axes[1] @ gradient])
-        for key, stderr in zip(values, state.stderr(maps), strict=True):
+        for key, stderr, row in zip(values, state.stderr(maps), maps, strict=True):
             vertical = key in ("dz", "across")
             known = not vertical or pose.height is not None
             sure = known and own not in held and not (vertical and 2 in held)
             result[f"{name}_{key}"] = float(values[key]) if known else None
             result[f"{name}_{key}_stderr"] = float(stderr) if sure else None
-    return FocusShift(**result)  # type: ignore[arg-type]  # dx and along are always numbers
+            if sure and key in ("along", "across"):
+                outputs[f"{name}_{key}"] = row
+    return FocusShift(**result), outputs  # type: ignore[arg-type]  # dx and along are always numbers
 
 
 def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> list[str]:
@@ -789,12 +553,46 @@ def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> lis
     ]
 
 
-def _misplacement(value: float | None, stderr: float | None) -> str:
-    """A focus' misplacement; without an uncertainty it follows from what is held, and is given in words."""
-    if value is not None and stderr is None:
-        return "held with its distance at nominal"
-    return with_uncertainty(value, stderr, "length")
+def _budget(problem: JointProblem, state: _State, outputs: dict[str, FloatArray]) -> Budget:
+    """Which input contributes how much to each output, given as derivatives with respect to all unknowns."""
+    if not outputs:
+        return Budget(contributions=(), combined={})
+    names = list(outputs)
+    maps = np.stack([outputs[name] for name in names])
+    jacobian = problem.joint_jacobian(state.parameters, state.varied)
+    # the estimate is a linear function of the rows, each of unit variance
+    rows_ = maps @ problem.posterior(state.parameters, state.varied) @ jacobian.T * coverage_scale(problem.freedom)
+    found = {name: np.linalg.norm(rows_[:, part], axis=1) for name, part in problem.sources().items()}
+    found |= {name: np.abs(maps @ change) for name, change in state.systematic.items()}
+    key = names.index("image_across") if "image_across" in names else 0
+    order = sorted(found, key=lambda name: -float(found[name][key]))
+    return Budget(
+        contributions=tuple(
+            Contribution(source=name, results=dict(zip(names, (float(v) for v in found[name]), strict=True)))
+            for name in order
+        ),
+        combined=dict(zip(names, (float(value) for value in state.stderr(maps)), strict=True)),
+    )
 
 
-def _fields(item: object) -> dict[str, Any]:
-    return {entry.name: getattr(item, entry.name) for entry in fields(item)}  # type: ignore[arg-type]  # a dataclass
+def _conflict_notes(problem: JointProblem, start: FloatArray, how: Measurement) -> list[str]:
+    """What is said of priors that the data, without them, contradict by more than three standard deviations."""
+    notes = []
+    for number_, prior in enumerate(problem.priors):
+        others = replace(problem, priors=problem.priors[:number_] + problem.priors[number_ + 1 :])
+        parameters, solution = others.solve(start, (0, 1, 2))
+        weights = np.array(prior.weights)
+        covariance = _State.at(others, parameters, (0, 1, 2), how).covariance[:3, :3]
+        variance = float(weights @ covariance @ weights) + prior.stderr**2
+        if any(solution.at_bound) or not np.isfinite(variance):
+            continue
+        away = float(weights @ parameters - prior.value) / np.sqrt(variance)
+        if abs(away) > CONFLICT:
+            kind = "angle" if weights[2] else "length"
+            stated = f"{number(prior.value, kind, digits=6)} ± {number(prior.stderr, kind, digits=2)}"
+            found = number(float(weights @ parameters), kind, digits=6)
+            notes.append(
+                f"the prior {stated} and the data, which say {found}, are {abs(away):.1f} standard deviations apart: "
+                "one of them is wrong"
+            )
+    return notes

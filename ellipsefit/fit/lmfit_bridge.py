@@ -8,10 +8,11 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import ParameterError
-from ellipsefit.fit.ellipse_fit import ResidualModel, prepare_problem
+from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.prior import PARAMETERS, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
+from ellipsefit.fit.result import ResidualModel
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile, Profile
 

@@ -114,6 +114,21 @@ class JointProblem:
         change: FloatArray = np.linalg.lstsq(jacobian / size, rows, rcond=None)[0] / size
         return change
 
+    def sources(self) -> dict[str, slice]:
+        """Rows of the joint Jacobian by what they speak of: each contributes its part to the uncertainty."""
+        r, count, data = self.effects.r, len(self.whitened), len(self._target)
+        sizes = {"surface error and noise": data}
+        if self.model == "random":
+            sizes["segment heights and tilts" if r == 2 else "segment tilts"] = count * r
+        if self.form:
+            sizes["segment form"] = count * len(self.form)
+        if self.reduction.shared:
+            sizes["stitching"] = self.reduction.shared
+        if self.priors:
+            sizes["priors"] = len(self.priors)
+        ends = np.cumsum(list(sizes.values()))
+        return {name: slice(int(end) - size, int(end)) for (name, size), end in zip(sizes.items(), ends, strict=True)}
+
     @cached_property
     def totals(self) -> FloatArray:
         """Matrix that takes the linear unknowns to the effects of each segment, shape (J r, n)."""

@@ -12,8 +12,10 @@ from ellipsefit.profile import FEWEST_POINTS, PlacedProfile
 
 #: Robust standard deviations beyond which a point strays from the running median of its neighbours.
 STRAY: Final = 7.0
-#: Robust standard deviations beyond which a segment is not one of the others.
+#: Robust standard deviations beyond which a segment is not one of the others, at least.
 KNOCKED: Final = 6.0
+#: One-sided probability of Student's t beyond which it is not, where segments are few.
+KNOCKED_CHANCE: Final = 5e-4
 #: Points of the running median.
 WINDOW: Final = 15
 #: Standard deviation of a normal variable over its median absolute deviation.
@@ -31,7 +33,7 @@ def without_strays(placed: PlacedProfile) -> tuple[PlacedProfile, dict[str, int]
     -------
     PlacedProfile, dict
         What is left, and how many points were left out of which segment. Up to half of the points around any
-        place may stray (a dirty patch); a segment is never left with fewer than 5.
+        place may stray (a dirty patch), and a quarter of a segment's; it is never left with fewer than 5.
     """
     kept, counts = np.ones(len(placed.x), dtype=bool), {}
     nominal = placed.mirror.nominal
@@ -62,8 +64,6 @@ def without_strays(placed: PlacedProfile) -> tuple[PlacedProfile, dict[str, int]
 
 def _strays(x: FloatArray, deviation: FloatArray) -> BoolArray:
     """Points beyond `STRAY` robust standard deviations from the running median, the segment's line set aside."""
-    from scipy.ndimage import median_filter
-
     if len(x) < 2 * WINDOW:
         return np.zeros(len(x), dtype=bool)
     # the line through the medians of the outer quarters: a stray point does not tilt it
@@ -71,10 +71,26 @@ def _strays(x: FloatArray, deviation: FloatArray) -> BoolArray:
     rise = np.median(deviation[-quarter:]) - np.median(deviation[:quarter])
     run = np.median(x[-quarter:]) - np.median(x[:quarter])
     flat = deviation - rise / run * x
-    rest = flat - median_filter(flat, WINDOW, mode="reflect")
-    scale = NORMAL_MAD * float(np.median(np.abs(rest)))
-    stray: BoolArray = np.abs(rest) > STRAY * max(scale, 1e-15)
+    away = np.abs(flat - _running_median(flat))
+    # where a smooth surface rises, the median is the point itself, and distances are nothing: they are not
+    # taken for less than a step between neighbours, which for noise is as large (0.95 of its deviation)
+    step = float(np.median(np.abs(np.diff(flat))))
+    stray: BoolArray = away > STRAY * max(NORMAL_MAD * float(np.median(away)), step, 1e-15)
     return stray
+
+
+def _running_median(values: FloatArray) -> FloatArray:
+    """Median of `WINDOW` neighbours; at the ends the values go on as their mirror image through a point.
+
+    A surface that rises to its end would else stray from the median of a window that is one-sided there.
+    """
+    from scipy.ndimage import median_filter
+
+    half = WINDOW // 2
+    before = 2 * np.median(values[:5]) - values[5 : 5 + half][::-1]
+    after = 2 * np.median(values[-5:]) - values[-5 - half : -5][::-1]
+    whole = np.concatenate([before, values, after])
+    return np.asarray(median_filter(whole, WINDOW)[half:-half], dtype=np.float64)
 
 
 def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
@@ -90,10 +106,12 @@ def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
     Returns
     -------
     array of int
-        Rows of segments of which an effect lies beyond `KNOCKED` robust standard deviations of all, the
-        common pose (found by least absolute deviations, which one stray segment cannot pull) set aside; at
-        most a third of the segments.
+        Rows of segments of which an effect lies beyond `KNOCKED` robust standard deviations of all (more for
+        fewer than 14 segments, whose scale is less sure), the common pose (found by least absolute deviations,
+        which one stray segment cannot pull) set aside; at most a third of the segments.
     """
+    from scipy.stats import t
+
     count, r = effects.shape
     if count < 5:
         return np.zeros(0, dtype=np.intp)
@@ -101,8 +119,10 @@ def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
     away = np.abs(rest.reshape(count, r))
     scale = NORMAL_MAD * np.median(away, axis=0) * count / (count - 1)  # a pose takes a degree of freedom from each
     ratio = (away / np.maximum(scale, 1e-15)).max(axis=1)
+    # the scale of a few is itself uncertain: a median absolute deviation is worth about half of its values
+    limit = max(KNOCKED, float(t.isf(KNOCKED_CHANCE, count / 2 - 1)))
     worst = np.argsort(ratio)[::-1][: count // 3]
-    return np.sort(worst[ratio[worst] > KNOCKED])
+    return np.sort(worst[ratio[worst] > limit])
 
 
 def _least_absolute(design: FloatArray, values: FloatArray, r: int) -> FloatArray:

@@ -80,7 +80,7 @@ def render_report(
         summary=table_html(summary),
         mirror=table_html(_mirror_table(fit)),
         stitching=None if stitched is None else stitch_section(stitched),
-        fit=[table_html(table) for table in fit.rows()],
+        fit=[table_html(table) for table in (*fit.rows(), *fit.identifiability().rows(), *fit.budget.rows())],
         shape=_shape(fit),
         segments=_segments(fit) if several else None,
         carrier=_carrier_words(plan),

@@ -15,6 +15,7 @@ import numpy as np
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray, sealed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
+from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
 
 #: Reasons for which a point is masked, in the order in which they are found.
@@ -22,8 +23,6 @@ Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
 
 #: Points of the running median against which a spike is told; a spike is shorter than half of it.
 SPIKE_WINDOW: Final = 11
-#: Standard deviation of a normal variable over its median absolute deviation.
-NORMAL_MAD: Final = 1.4826022185056018
 #: Carriage and x of one scan may drift apart by this much [m].
 CARRIAGE_TOLERANCE: Final = 1e-4
 #: A nominal curve of smaller rms within a scan [m, rad] may be hidden by errors of guide and figure.
@@ -187,7 +186,8 @@ def _condition(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Conditio
             reason[places[_roll_off(x[places], deviation[places])]] = "roll-off"
             places = places[reason[places] == ""]
         if settings.spike_threshold is not None:
-            reason[places[_spikes(deviation[places], settings.spike_threshold)]] = "spike"
+            spikes = stray_points(x[places], deviation[places], window=SPIKE_WINDOW, threshold=settings.spike_threshold)
+            reason[places[spikes]] = "spike"
     flipped = scan.orientation == "face_down" or (scan.quantity == "slope" and scan.orientation == "end_for_end")
     return ConditionedScan(
         scan=scan,
@@ -327,23 +327,6 @@ def _check_gradient(
             f"scan '{scan.name}': its curvature changes along x against that of mirror '{mirror.name}'; expected the "
             "nominal curve, check whether x is reversed"
         )
-
-
-def _spikes(deviation: FloatArray, threshold: float) -> BoolArray:
-    """Points beyond so many robust standard deviations from the running median of their neighbours."""
-    from scipy.ndimage import median_filter
-
-    n = len(deviation)
-    if n < SPIKE_WINDOW:
-        return np.zeros(n, dtype=bool)
-    line = np.linspace(0.0, 1.0, n)
-    # a line through the quarters' medians keeps a tilted segment from bending the running median at its ends
-    quarter = max(n // 4, 1)
-    tilt = np.median(deviation[-quarter:]) - np.median(deviation[:quarter])
-    flat = deviation - tilt * line / (1 - quarter / n)
-    rest = flat - median_filter(flat, SPIKE_WINDOW, mode="reflect")
-    scale = NORMAL_MAD * float(np.median(np.abs(rest)))
-    return np.abs(rest) > threshold * max(scale, 1e-15)
 
 
 def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:

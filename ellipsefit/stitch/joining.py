@@ -16,11 +16,13 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
+from ellipsefit.outliers import NORMAL_MAD
 from ellipsefit.profile import Profile
 from ellipsefit.rows import number
 from ellipsefit.scan import Scan
 from ellipsefit.stitch.ambiguity import Ambiguity, scan_ambiguities
-from ellipsefit.stitch.conditioning import NORMAL_MAD, ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitch.fusion import fuse
 from ellipsefit.stitch.guide import guide_basis, guide_covariance
 from ellipsefit.stitch.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
 from ellipsefit.stitch.result import Stitched, StitchedScan, Undetermined
@@ -60,7 +62,7 @@ def stitch(
     Parameters
     ----------
     scans : sequence of Scan
-        All of one quantity, overlapping.
+        Overlapping; of heights, slopes, or both: then each kind is joined for itself, and both are fused.
     mirror : Mirror
         The mirror, with how the scan's axis lies on it.
     settings : StitchSettings, optional
@@ -78,6 +80,13 @@ def stitch(
         If the scans contradict themselves, the mirror or each other, or are not linked by overlaps.
     """
     settings = StitchSettings() if settings is None else settings
+    slopes = [scan for scan in scans if scan.quantity == "slope"]
+    if slopes and len(slopes) < len(scans):
+        others = [scan for scan in scans if scan.quantity == "height"]
+        return _joined_together(
+            stitch(others, mirror, settings=settings, progress=progress),
+            stitch(slopes, mirror, settings=replace(settings, guide_straightness=None), progress=progress),
+        )
     progress("conditioning")
     conditioned = condition_scans(scans, mirror, settings)
     ambiguities = scan_ambiguities(conditioned)
@@ -121,6 +130,27 @@ def stitch(
         means = knot_means(points, effects)
     progress("covariance")
     return _result(conditioned, mirror, settings, ambiguities, points, effects, spreads, solution, means)
+
+
+def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
+    """Heights and slopes as one result; guide and drift are those of the heights."""
+    profile = fuse(heights, slopes)
+    factor = np.zeros((len(profile.x), 0)) if profile.covariance_factor is None else profile.covariance_factor
+    width = max(heights.drift.shape[1], slopes.drift.shape[1])
+    drift = [np.pad(part.drift, ((0, 0), (0, width - part.drift.shape[1]))) for part in (heights, slopes)]
+    return replace(
+        heights,
+        profile=profile,
+        scans=(*heights.scans, *slopes.scans),
+        undetermined=tuple(
+            replace(item, stderr=None if item.stderr is None else _left_open(item.ambiguity, True, profile.x, factor))
+            for item in heights.undetermined
+        ),
+        conditioned=(*heights.conditioned, *slopes.conditioned),
+        residuals=(*heights.residuals, *slopes.residuals),
+        drift=np.concatenate(drift),
+        warnings=(*heights.warnings, *slopes.warnings),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -536,29 +566,41 @@ def _undetermined(
     conditioned: Sequence[ConditionedScan],
 ) -> Undetermined:
     """How an ambiguity was fixed, and the uncertainty that the profile carries along it."""
-    middle, half = (place[0] + place[-1]) / 2, max(float(np.ptp(place)) / 2, 1e-12)
-    s = (place - middle) / half
     kind: Literal["length", "angle"] = "length" if effects.heights else "angle"
-    fixed_by, stderr = "nothing: it stands in the profile as part of the mirror", None
+    fixed_by, known = "nothing: it stands in the profile as part of the mirror", False
     if item.kind == "pose":
         height = "height" in item.function
         fixed_by = f"the {'heights' if height else 'tilts'} of the scans are zero on average"
+        known = len(conditioned) > 2
         kind = "length" if height else "angle"
-        pattern = s * half if effects.heights and not height else np.ones_like(s)
-        stderr = _along(pattern, factor) if len(conditioned) > 2 else None
     elif effects.guide is not None and item.kind in ("parabola", "periodic"):
+        known = True
         spread = number(spreads.guide, kind, digits=2)
         fixed_by = (
             "the guide's error is taken as a stationary random function of the carriage (spread "
             f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
         )
-        if item.kind == "parabola":
-            lower = np.column_stack([np.ones_like(s), s]) if effects.heights else np.ones((len(s), 1))
-            pattern = s**2 if effects.heights else s
-            stderr = _along(pattern - lower @ np.linalg.lstsq(lower, pattern, rcond=None)[0], factor)
-        else:
-            stderr = _periodic(place, factor, item.period or 1.0)
-    return Undetermined(function=item.function, fixed_by=fixed_by, stderr=stderr, kind=kind, remedy=item.remedy)
+    return Undetermined(
+        function=item.function,
+        fixed_by=fixed_by,
+        stderr=_left_open(item, effects.heights, place, factor) if known else None,
+        kind=kind,
+        remedy=item.remedy,
+        ambiguity=item,
+    )
+
+
+def _left_open(item: Ambiguity, heights: bool, place: FloatArray, factor: FloatArray) -> float:
+    """Standard uncertainty that the covariance carries along an ambiguity: its amplitude over the mirror."""
+    middle, half = (place[0] + place[-1]) / 2, max(float(np.ptp(place)) / 2, 1e-12)
+    s = (place - middle) / half
+    if item.kind == "periodic":
+        return _periodic(place, factor, item.period or 1.0)
+    if item.kind == "parabola":
+        lower = np.column_stack([np.ones_like(s), s]) if heights else np.ones((len(s), 1))
+        pattern = s**2 if heights else s
+        return _along(pattern - lower @ np.linalg.lstsq(lower, pattern, rcond=None)[0], factor)
+    return _along(s * half if heights and "height" not in item.function else np.ones_like(s), factor)
 
 
 def _along(pattern: FloatArray, factor: FloatArray) -> float:

@@ -18,7 +18,7 @@ from ellipsefit.stitch.conditioning import ConditionedScan
 from ellipsefit.stitch.guide import GuideBasis
 
 #: Points visited at a time.
-BLOCK: Final = 400_000
+BLOCK: Final = 200_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,7 +127,7 @@ class Effects:
 
         A tilt counts by the height that it makes at the scan's ends [m]; by itself for slopes [rad].
         """
-        from scipy.sparse import csr_array, hstack
+        from scipy.sparse import csr_array
 
         along, time, scan = points.along[block], points.time[block], points.scan[block]
         columns = [np.ones_like(along)]
@@ -139,12 +139,15 @@ class Effects:
         values = np.stack(columns, axis=1)
         n, k = values.shape
         places = scan[:, None] * k + np.arange(k)
-        own = csr_array((values.ravel(), places.ravel(), np.arange(n + 1) * k), shape=(n, self.per_scan * self.scans))
-        if self.guide is None or points.carriage is None:
-            return own
-        guide = csr_array(self.guide.matrix(points.carriage[block]))
-        guide.data *= np.repeat(points.guide_sign[block], np.diff(guide.indptr))
-        return hstack([own, guide], format="csr")
+        if self.guide is not None and points.carriage is not None:
+            guide = self.guide.matrix(points.carriage[block])  # four splines at each point
+            splines = guide.data.reshape(n, 4) * points.guide_sign[block][:, None]
+            values = np.concatenate([values, splines], axis=1)
+            places = np.concatenate([places, guide.indices.reshape(n, 4) + self.guide_columns.start], axis=1)
+        width = values.shape[1]
+        # positions fit into 32 bits, which spares the sparse products a conversion
+        rows = np.arange(0, (n + 1) * width, width, dtype=np.int32)
+        return csr_array((values.ravel(), places.astype(np.int32).ravel(), rows), shape=(n, self.size))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -195,7 +198,7 @@ def knot_means(points: Observations, effects: Effects) -> tuple[Any, FloatArray,
         at_knot = np.bincount(knot, weight)
         mean = csr_array((weight / at_knot[knot], (knot, np.arange(len(knot)))), shape=(len(at_knot), len(knot)))
         parts.append(csr_array(mean @ columns))
-    total = np.bincount(points.knot, points.weight)
+    total: FloatArray = np.asarray(np.bincount(points.knot, points.weight), dtype=np.float64)
     mean_value = np.bincount(points.knot, points.weight * points.deviation) / total
     place = np.bincount(points.knot, points.weight * points.x) / total
     return vstack(parts, format="csr"), mean_value, total, place

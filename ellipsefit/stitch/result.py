@@ -13,6 +13,7 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.rows import Table, number
+from ellipsefit.stitch.ambiguity import Ambiguity
 from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ class Undetermined:
     stderr: float | None  # amplitude [m or rad]; None: nothing is known about its size
     kind: Literal["length", "angle"]  # of that amplitude
     remedy: str  # the measurement that would settle it
+    ambiguity: Ambiguity  # what it comes from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

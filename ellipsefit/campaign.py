@@ -1,0 +1,261 @@
+"""Monte-Carlo campaigns on the user's own mirror: whether the stated intervals cover."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from ellipsefit import rows
+from ellipsefit.arrays import FloatArray
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.errors import ParameterError
+from ellipsefit.fit import EllipseFit, fit_ellipse
+from ellipsefit.mirror import Mirror
+from ellipsefit.rows import Table, number
+from ellipsefit.simulate import HiddenState, hidden_state, simulate_profile
+
+#: Shares of a normal variable within one and two standard uncertainties.
+NOMINAL: Final = (0.6826894921, 0.9544997361)
+#: What the intervals may be off beyond chance.
+ALLOWANCE: Final = 0.02
+#: Standard deviations of chance that are granted: one campaign in a thousand is called wrong wrongly.
+CHANCE: Final = 3.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditSettings:
+    """What the simulated mirrors and measurements are like; lengths in m, angles in rad."""
+
+    campaigns: int = 200
+    seed: int = 1
+    spread_height: float = 5e-6
+    spread_tilt: float = 20e-6
+    figure: float = 100e-9
+    correlation_length: float = 40e-3
+    noise: float = 60e-9
+    step: float = 2e-3
+    quantity: str = "height"
+
+    def __post_init__(self) -> None:
+        if not 20 <= self.campaigns <= 1_000_000:
+            raise ParameterError(f"campaigns must be from 20 to 1000000; got {self.campaigns!r}")
+        for name in ("spread_height", "spread_tilt", "figure", "correlation_length", "noise"):
+            if not 0 <= getattr(self, name) < np.inf:
+                raise ParameterError(f"{name} must not be negative; got {getattr(self, name)!r}")
+        if not 0 < self.step < np.inf:
+            raise ParameterError(f"step must be positive; got {self.step!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditedQuantity:
+    """How one result fared over all campaigns in which it was known."""
+
+    name: str
+    kind: str  # length or angle
+    count: int
+    within_one: float  # share within one stated standard uncertainty
+    within_two: float
+    scatter: float  # actual standard deviation [m or rad]
+    stated: float  # rms stated standard uncertainty
+    covers: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Audit:
+    """Whether stated intervals cover, quantity by quantity."""
+
+    mirror: Mirror
+    settings: AuditSettings
+    quantities: tuple[AuditedQuantity, ...]
+    held: dict[str, int]  # how often a parameter was held at nominal
+
+    @property
+    def covers(self) -> bool:
+        """Whether all do."""
+        return all(item.covers for item in self.quantities)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer, SI."""
+        return {
+            "campaigns": self.settings.campaigns,
+            "covers": self.covers,
+            "quantities": [
+                {
+                    "name": item.name,
+                    "count": item.count,
+                    "within_1": item.within_one,
+                    "within_2": item.within_two,
+                    "scatter": item.scatter,
+                    "stated": item.stated,
+                    "covers": item.covers,
+                }
+                for item in self.quantities
+            ],
+            "held": self.held,
+        }
+
+    def rows(self) -> list[Table]:
+        """The audit as tables."""
+        cells = tuple(
+            (
+                item.name,
+                f"{100 * item.within_one:.1f} %",
+                f"{100 * item.within_two:.1f} %",
+                number(item.scatter, item.kind),
+                number(item.stated, item.kind),
+                "" if item.covers else "DOES NOT COVER",
+            )
+            for item in self.quantities
+        )
+        notes = [
+            f"A perfect program would show {100 * NOMINAL[0]:.1f} % and {100 * NOMINAL[1]:.1f} %, give or take what "
+            f"{self.settings.campaigns} campaigns leave to chance."
+        ]
+        notes += [f"{name} was held at nominal in {count} campaigns." for name, count in self.held.items() if count]
+        verdict = "stated intervals cover" if self.covers else "stated intervals do NOT COVER"
+        return [
+            Table(
+                title=f"Audit of {self.mirror.name} over {self.settings.campaigns} simulated campaigns: {verdict}",
+                header=("result", "within 1", "within 2", "scatter", "stated", ""),
+                cells=cells,
+                notes=tuple(notes),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())
+
+
+def audit(
+    mirror: Mirror,
+    settings: AuditSettings | None = None,
+    *,
+    executor: Executor | None = None,
+    progress: Callable[[str], object] = str,
+    **options: Any,
+) -> Audit:
+    """Simulate campaigns on a mirror, fit each, and compare errors with stated uncertainties.
+
+    Parameters
+    ----------
+    mirror : Mirror
+    settings : AuditSettings, optional
+    executor : concurrent.futures.Executor, optional
+        Where campaigns run; here, one after the other, by default. Each has a seed of its own, so the result
+        does not depend on it.
+    progress : callable
+        Told how far it is.
+    **options
+        As for `fit_ellipse`.
+
+    Returns
+    -------
+    Audit
+    """
+    settings = AuditSettings() if settings is None else settings
+    tasks = [(mirror, settings, number_, options) for number_ in range(settings.campaigns)]
+    run = map(_one, tasks) if executor is None else executor.map(_one, tasks, chunksize=8)
+    found: list[dict[str, tuple[float, float]]] = []
+    for number_, result in enumerate(run):
+        found.append(result)
+        if number_ % 10 == 9:
+            progress(f"{number_ + 1} of {settings.campaigns} campaigns")
+    names = list(dict.fromkeys(name for result in found for name in result))
+    quantities = []
+    for name in names:
+        pairs = np.array([result[name] for result in found if name in result])
+        quantities.append(_judged(name, pairs))
+    held = {name: sum(name not in result for result in found) for name in ("p", "q", "theta")}
+    return Audit(mirror=mirror, settings=settings, quantities=tuple(quantities), held=held)
+
+
+def _one(task: tuple[Mirror, AuditSettings, int, dict[str, Any]]) -> dict[str, tuple[float, float]]:
+    """Error and stated uncertainty of each result of one campaign; segment tilts by the first segment's."""
+    mirror, settings, number_, options = task
+    rng = np.random.default_rng([settings.seed, number_])
+    state = hidden_state(mirror, rng, spread_height=settings.spread_height, spread_tilt=settings.spread_tilt)
+    profile = simulate_profile(
+        mirror,
+        state,
+        rng,
+        step=settings.step,
+        noise=settings.noise,
+        figure=settings.figure,
+        correlation_length=settings.correlation_length,
+        quantity=settings.quantity,
+    )
+    return errors_of(fit_ellipse(profile, mirror, **options), state)
+
+
+def errors_of(fit: EllipseFit, state: HiddenState) -> dict[str, tuple[float, float]]:
+    """Error and stated standard uncertainty of each result that is known, by name."""
+    found: dict[str, tuple[float, float]] = {}
+    for parameter in fit.varied:
+        stderr = fit.stderr(parameter)
+        if stderr is not None:
+            found[parameter] = (getattr(fit.ellipse, parameter) - getattr(state.ellipse, parameter), stderr)
+    height, tilt, own_tilt = _true_pose(fit, state)
+    foci = _true_foci(fit.mirror.nominal, state.ellipse, height, tilt)
+    for name, true in foci.items():
+        value, stderr = getattr(fit.focus, name), getattr(fit.focus, f"{name}_stderr")
+        if value is not None and stderr is not None:
+            found[name] = (value - true, stderr)
+    middle = len(fit.segments) // 2
+    for label, index in (("first segment's tilt", 0), ("middle segment's tilt", middle)):
+        segment = fit.segments[index]
+        if segment.tilt is not None and segment.tilt_stderr:
+            found[label] = (segment.tilt - float(own_tilt[index]), segment.tilt_stderr)
+    return found
+
+
+def _true_pose(fit: EllipseFit, state: HiddenState) -> tuple[float, float, FloatArray]:
+    """Common mode of the true mirror by its definition, with the spreads in use, and each segment's tilt off it."""
+    middle = np.array([segment.middle for segment in fit.mirror.segments])
+    heights = state.height + state.tilt * middle + np.array(state.segment_height)
+    tilts = state.tilt + np.array(state.segment_tilt)
+    s_h, s_t = fit.problem.spreads
+    if fit.placed.quantity == "slope":
+        pose = np.array([state.height, tilts.mean()])
+    else:
+        design = np.concatenate(
+            [
+                np.column_stack([np.ones_like(middle), middle]) / s_h,
+                np.column_stack([np.zeros_like(middle), np.ones_like(middle)]) / s_t,
+            ]
+        )
+        pose = np.linalg.lstsq(design, np.concatenate([heights / s_h, tilts / s_t]), rcond=None)[0]
+    return float(pose[0]), float(pose[1]), tilts - pose[1]
+
+
+def _true_foci(nominal: Ellipse, ellipse: Ellipse, height: float, tilt: float) -> dict[str, float]:
+    """Misplacement of the true foci, in the words of the fit."""
+    turn = np.array([[np.cos(tilt), -np.sin(tilt)], [np.sin(tilt), np.cos(tilt)]])
+    found: dict[str, float] = {}
+    for name, actual, ideal in zip(("source", "image"), ellipse.foci, nominal.foci, strict=True):
+        shift = turn @ actual + np.array([0.0, height]) - ideal
+        found[f"{name}_dx"], found[f"{name}_dz"] = float(shift[0]), float(shift[1])
+    return found
+
+
+def _judged(name: str, pairs: FloatArray) -> AuditedQuantity:
+    errors, stated = pairs.T
+    ratio = np.abs(errors / stated)
+    shares = float(np.mean(ratio <= 1)), float(np.mean(ratio <= 2))
+    granted = [CHANCE * np.sqrt(share * (1 - share) / len(pairs)) + ALLOWANCE for share in NOMINAL]
+    return AuditedQuantity(
+        name=name,
+        kind="angle" if name == "theta" or "tilt" in name else "length",
+        count=len(pairs),
+        within_one=shares[0],
+        within_two=shares[1],
+        scatter=float(np.sqrt(np.mean(errors**2))),
+        stated=float(np.sqrt(np.mean(stated**2))),
+        covers=all(abs(share - wanted) <= most for share, wanted, most in zip(shares, NOMINAL, granted, strict=True)),
+    )

@@ -1,0 +1,58 @@
+"""The uncertainty budget: which input contributes how much to each result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from ellipsefit import rows
+from ellipsefit.rows import Table, number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """Standard uncertainty that one input alone would leave, by name of the result [m or rad]."""
+
+    source: str
+    results: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """Contributions, largest effect on the image focus first; their squares sum to the stated ones."""
+
+    contributions: tuple[Contribution, ...]
+    combined: dict[str, float]
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON, SI."""
+        return {
+            "contributions": [{"source": item.source, **item.results} for item in self.contributions],
+            "combined": self.combined,
+        }
+
+    def rows(self) -> list[Table]:
+        """The budget as a table."""
+        names = list(self.combined)
+
+        def shown(results: dict[str, float]) -> tuple[str, ...]:
+            return tuple(
+                number(results[name], "angle" if name in ("theta", "tilt") else "length", digits=2) for name in names
+            )
+
+        cells = [(item.source, *shown(item.results)) for item in self.contributions]
+        cells.append(("combined", *shown(self.combined)))
+        return [
+            Table(
+                title="Uncertainty budget: standard uncertainty that each input alone leaves",
+                header=("source", *(name.replace("_", " ") for name in names)),
+                cells=tuple(cells),
+                notes=("After JCGM 100:2008; squares of a column sum to that of its last row.",),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())

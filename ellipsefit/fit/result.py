@@ -1,0 +1,306 @@
+"""What a fit answers: ellipse, pose, segments, figure and foci, each with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from ellipsefit import rows
+from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.figure import Figure
+from ellipsefit.fit.budget import Budget
+from ellipsefit.fit.freedom import coverage_scale
+from ellipsefit.fit.identifiability import Identifiability, identify
+from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
+from ellipsefit.fit.problem import JointProblem, SegmentModel
+from ellipsefit.fit.surface_error import SurfaceError
+from ellipsefit.mirror import Mirror
+from ellipsefit.profile import PlacedProfile
+from ellipsefit.rows import Table, number, with_uncertainty
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Figure_
+
+ResidualModel = Literal["white", "correlated"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentState:
+    """How one segment stands relative to the fitted ellipse in its pose; None: the data can't tell."""
+
+    name: str
+    height: float | None  # at the middle of the span [m]
+    tilt: float | None  # [rad], positive when the downstream end is high
+    height_stderr: float | None
+    tilt_stderr: float | None
+    height_error_rms: float | None
+    slope_error_rms: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """Common mode of the mirror against the nominal: height at x = 0 [m] and tilt [rad]; None: unknown."""
+
+    height: float | None
+    tilt: float
+    height_stderr: float | None
+    tilt_stderr: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusShift:
+    """Foci of the fitted ellipse in its pose, minus nominal, in the nominal mirror frame [m].
+
+    `along` the nominal chief ray (downstream positive) and `across` it (positive towards +z).
+    None: the data can't tell.
+    """
+
+    image_dx: float
+    image_dz: float | None
+    image_along: float
+    image_across: float | None
+    image_dx_stderr: float | None
+    image_dz_stderr: float | None
+    image_along_stderr: float | None
+    image_across_stderr: float | None
+    source_dx: float
+    source_dz: float | None
+    source_along: float
+    source_across: float | None
+    source_dx_stderr: float | None
+    source_dz_stderr: float | None
+    source_along_stderr: float | None
+    source_across_stderr: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitSettings:
+    """What was asked and what was used, all that influences the numbers."""
+
+    segments: SegmentModel  # as used
+    residual: ResidualModel
+    spread_height: float | None  # [m], of the segments; None: not used
+    spread_tilt: float | None  # [rad]
+    spreads_estimated: bool
+    surface_error: SurfaceError
+    priors: tuple[Prior, ...]
+    x_uncertainty: float  # [m]
+    freedom: float  # effective degrees of freedom of the uncertainties; infinite: spreads are known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EllipseFit:
+    """Ellipse, pose and segments that fit a profile best. Lengths in m, angles in rad.
+
+    The surface is modelled as z(x; p, q, theta) + height + tilt x + the segments' heights and tilts.
+    `covariance` is over (p, q, theta), with NaN rows for what was held.
+    """
+
+    ellipse: Ellipse
+    varied: tuple[Parameter, ...]
+    covariance: FloatArray  # (3, 3)
+    pose: Pose
+    segments: tuple[SegmentState, ...]
+    figure: Figure
+    focus: FocusShift
+    budget: Budget
+    converged: bool  # False: the numbers are the last iterate, not a result
+    warnings: tuple[str, ...]
+    settings: FitSettings
+    placed: PlacedProfile
+    problem: JointProblem  # reduced data and model: whatever else is asked costs nothing that grows with points
+    jackknife: FloatArray | None  # (v,) standard errors of what was varied, leaving out one segment at a time
+    residual: FloatArray  # (N,) measured minus ellipse, pose and segments
+    misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
+
+    def __post_init__(self) -> None:
+        for name in ("covariance", "residual", "misplacement"):
+            object.__setattr__(self, name, sealed(getattr(self, name)))
+
+    @property
+    def mirror(self) -> Mirror:
+        """The mirror that was measured."""
+        return self.placed.mirror
+
+    def stderr(self, parameter: Parameter) -> float | None:
+        """Standard uncertainty of p [m], q [m] or theta [rad]; None if it was held."""
+        if parameter not in self.varied:
+            return None
+        index = PARAMETERS.index(parameter)
+        return float(np.sqrt(self.covariance[index, index]))
+
+    @property
+    def correlation(self) -> tuple[tuple[float | None, ...], ...]:
+        """Correlation of (p, q, theta); None where one of a pair was held."""
+        size = np.sqrt(np.diag(self.covariance))
+        matrix = self.covariance / np.outer(size, size)
+        return tuple(tuple(float(value) if np.isfinite(value) else None for value in row) for row in matrix)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer: SI values, None for what the data can't tell."""
+        ellipse: dict[str, Any] = {name: getattr(self.ellipse, name) for name in PARAMETERS}
+        ellipse |= {f"{name}_stderr": self.stderr(name) for name in PARAMETERS}
+        ellipse |= {"correlation": [list(row) for row in self.correlation], "varied": list(self.varied)}
+        figure = {
+            name: getattr(self.figure, name)
+            for name in (
+                "height_error_rms",
+                "height_error_pv",
+                "slope_error_rms",
+                "slope_error_pv",
+                "whole_height_error_rms",
+                "whole_slope_error_rms",
+                "cutoff",
+            )
+        }
+        settings = self.settings
+        return {
+            "ellipse": ellipse,
+            "pose": _fields(self.pose),
+            "segments": [_fields(segment) for segment in self.segments],
+            "figure": figure,
+            "focus": _fields(self.focus),
+            "converged": self.converged,
+            "warnings": list(self.warnings),
+            "model": {
+                "segments": settings.segments,
+                "residual": settings.residual,
+                "spread_height": settings.spread_height,
+                "spread_tilt": settings.spread_tilt,
+                "spreads_estimated": settings.spreads_estimated,
+                "correlated_rms": settings.surface_error.correlated,
+                "correlation_length": settings.surface_error.length or None,
+                "degrees_of_freedom": settings.freedom if np.isfinite(settings.freedom) else None,
+                "jackknife": None
+                if self.jackknife is None
+                else dict(zip(self.varied, (float(value) for value in self.jackknife), strict=True)),
+                "budget": self.budget.to_dict(),
+                "identifiability": self.identifiability().to_dict(),
+                "knocked": [self.mirror.segments[self.placed.measured[row]].name for row in self.problem.loose],
+                "points": len(self.placed.x),
+            },
+        }
+
+    def rows(self) -> list[Table]:
+        """Tables of the result, as shown on screens and pages."""
+        return [self._ellipse_table(), self._segment_table(), self._figure_table(), self._focus_table()]
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())
+
+    def identifiability(self) -> Identifiability:
+        """What of p, q and theta the data can tell, all three free, by combinations and invariants."""
+        parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
+        scale = coverage_scale(self.problem.freedom)
+        return identify(self.ellipse, self.problem.posterior(parameters, (0, 1, 2))[:3, :3] * scale**2)
+
+    def monte_carlo(self, draws: int, rng: np.random.Generator) -> FloatArray:
+        """Refits of simulated repetitions of this measurement, shape (draws, v): one Gauss-Newton step each.
+
+        Rows of the joint problem are drawn anew (JCGM 101), noise, surface error, segments and priors alike.
+        """
+        parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
+        varied = tuple(PARAMETERS.index(name) for name in self.varied)
+        jacobian = self.problem.joint_jacobian(parameters, varied)
+        gain = (self.problem.posterior(parameters, varied) @ jacobian.T)[: len(varied)]
+        noise = rng.standard_normal((draws, len(jacobian)))
+        samples: FloatArray = parameters[list(varied)] + noise @ gain.T
+        return samples
+
+    def plot(self) -> Figure_:
+        """Figure of the fit: measured and fitted, residual, segments."""
+        from ellipsefit.report import plot_fit  # the one way up: a result draws itself when asked
+
+        return plot_fit(self)
+
+    def _ellipse_table(self) -> Table:
+        nominal, cells = self.mirror.nominal, []
+        labels = {"p": "source distance p", "q": "image distance q", "theta": "grazing angle θ"}
+        for name in PARAMETERS:
+            kind = "angle" if name == "theta" else "length"
+            value, ideal = getattr(self.ellipse, name), getattr(nominal, name)
+            cells.append(
+                (
+                    labels[name],
+                    with_uncertainty(value, self.stderr(name), kind),
+                    number(ideal, kind, digits=6),
+                    number(value - ideal, kind, sign=True) if name in self.varied else "held",
+                )
+            )
+        pose = self.pose
+        cells.append(("pose: height", with_uncertainty(pose.height, pose.height_stderr, "length"), "0 um", ""))
+        cells.append(("pose: tilt", with_uncertainty(pose.tilt, pose.tilt_stderr, "angle"), "0 urad", ""))
+        title = f"Ellipse of {self.mirror.name}"
+        if not self.converged:
+            title += ": NOT CONVERGED, these are the last values tried"
+        notes = tuple(f"Note: {text}" for text in self.warnings)
+        return Table(title=title, header=("", "fitted", "nominal", "difference"), cells=tuple(cells), notes=notes)
+
+    def _segment_table(self) -> Table:
+        cells = tuple(
+            (
+                segment.name,
+                number(segment.height, "length", unit="um", sign=True),
+                number(segment.height_stderr or None, "length", digits=2, unit="um"),
+                number(segment.tilt, "angle", unit="urad", sign=True),
+                number(segment.tilt_stderr or None, "angle", digits=2, unit="urad"),
+                number(segment.height_error_rms, "length", unit="nm"),
+                number(segment.slope_error_rms, "angle", unit="urad"),
+            )
+            for segment in self.segments
+        )
+        header = ("segment", "height", "±", "tilt", "±", "height rms", "slope rms")
+        return Table(
+            title="Segments, relative to the fitted ellipse in its pose",
+            header=header,
+            cells=cells,
+            notes=("height rms and slope rms: what is left of each when its height and tilt are taken away.",),
+        )
+
+    def _figure_table(self) -> Table:
+        figure = self.figure
+        cells = (
+            ("height error", number(figure.height_error_rms, "length"), number(figure.height_error_pv, "length")),
+            ("slope error", number(figure.slope_error_rms, "angle"), number(figure.slope_error_pv, "angle")),
+            ("height error, segments as they stand", number(figure.whole_height_error_rms, "length"), ""),
+            ("slope error, segments as they stand", number(figure.whole_slope_error_rms, "angle"), ""),
+        )
+        band = (
+            f"Slopes after a Gaussian filter (ISO 16610-21) with cut-off {number(figure.cutoff, 'length')}; "
+            "peak to valley grows with the number of points."
+            if figure.cutoff is not None
+            else "Slopes as measured, unfiltered; heights by integration along each segment."
+        )
+        return Table(title="Figure", header=("", "rms", "peak to valley"), cells=cells, notes=(band,))
+
+    def _focus_table(self) -> Table:
+        focus = self.focus
+        cells = tuple(
+            (
+                f"{name} focus, {axis} the chief ray",
+                with_uncertainty(getattr(focus, f"{name}_{axis}"), getattr(focus, f"{name}_{axis}_stderr"), "length"),
+            )
+            for name in ("image", "source")
+            for axis in ("along", "across")
+        )
+        notes = ("Along: positive downstream; across: positive towards +z.",)
+        return Table(
+            title="Where the foci are, minus nominal", header=("", "misplacement"), cells=tuple(cells), notes=notes
+        )
+
+
+def _misplacement(value: float | None, stderr: float | None) -> str:
+    """A focus' misplacement; without an uncertainty it follows from what is held, and is given in words."""
+    if value is not None and stderr is None:
+        return "held with its distance at nominal"
+    return with_uncertainty(value, stderr, "length")
+
+
+def _fields(item: object) -> dict[str, Any]:
+    return {entry.name: getattr(item, entry.name) for entry in fields(item)}  # type: ignore[arg-type]  # a dataclass
