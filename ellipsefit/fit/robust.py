@@ -18,6 +18,10 @@ KNOCKED: Final = 6.0
 KNOCKED_CHANCE: Final = 5e-4
 #: Points of the running median.
 WINDOW: Final = 15
+#: Share of a segment's points whose distances from the running median tell its scatter.
+MOST: Final = 0.7
+#: Normal quantile of that share of absolute values.
+MOST_NORMAL: Final = 1.0364333894937898
 #: Standard deviation of a normal variable over its median absolute deviation.
 NORMAL_MAD: Final = 1.4826022185056018
 
@@ -72,10 +76,10 @@ def _strays(x: FloatArray, deviation: FloatArray) -> BoolArray:
     run = np.median(x[-quarter:]) - np.median(x[:quarter])
     flat = deviation - rise / run * x
     away = np.abs(flat - _running_median(flat))
-    # where a smooth surface rises, the median is the point itself, and distances are nothing: they are not
-    # taken for less than a step between neighbours, which for noise is as large (0.95 of its deviation)
-    step = float(np.median(np.abs(np.diff(flat))))
-    stray: BoolArray = away > STRAY * max(NORMAL_MAD * float(np.median(away)), step, 1e-15)
+    # where a smooth surface rises, the median is the point itself, and distances are nothing: they are judged
+    # by those of most points, and not taken for less than a step between neighbours (of noise as large, 0.95)
+    scale, step = float(np.quantile(away, MOST)) / MOST_NORMAL, float(np.median(np.abs(np.diff(flat))))
+    stray: BoolArray = away > STRAY * max(scale, step, 1e-15)
     return stray
 
 
