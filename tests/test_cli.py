@@ -14,7 +14,7 @@ from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NamedTuple
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import h5py
 import numpy as np
@@ -42,7 +42,7 @@ from ellipsefit.stitch import stitch
 from tests.stitch_cases import Campaign, mirror_of
 
 DATA = Path(__file__).parent / "data"
-COMMANDS = ("demo", "inspect", "stitch", "plan-scans", "fit", "correct", "run")
+COMMANDS = ("demo", "inspect", "stitch", "plan-scans", "fit", "correct", "audit", "run")
 #: Of these, the ones that the conventions give no answer 'not acceptable'.
 ALWAYS_ACCEPTABLE = ("stitch", "plan-scans")
 
@@ -526,6 +526,7 @@ def test_demo_ends_with_a_report_and_does_not_overwrite(tmp_path: Path, cli: Cli
     assert "Correction of Heron: feasible" in found.out
     assert str(folder / "report.html") in found.out
     assert "<html" in (folder / "report.html").read_text("utf-8")
+    assert cli("inspect", *(folder / name for name in ("mirror.toml", "scans.h5", "record.h5"))).status == 0
     before = listing(folder)
     assert_refused(cli("demo", folder), "mirror.toml", "exists already", "--force")
     assert listing(folder) == before
@@ -534,7 +535,6 @@ def test_demo_ends_with_a_report_and_does_not_overwrite(tmp_path: Path, cli: Cli
     after = listing(folder)
     assert after.keys() == before.keys() | {"report-1.html"}
     assert after["report-1.html"] == before["report.html"]
-    assert cli("inspect", folder / "mirror.toml", folder / "scans.h5", folder / "record.h5").status == 0
 
 
 # where things are printed
@@ -1024,7 +1024,7 @@ def test_a_stitched_profile_reads_back_in_the_mirror_frame_with_its_covariance(b
 
 
 def test_the_figure_of_stitching_is_svg(birch: tuple[Path, Run]) -> None:
-    assert ElementTree.parse(birch[0] / "figure.svg").getroot().tag == "{http://www.w3.org/2000/svg}svg"
+    assert ET.parse(birch[0] / "figure.svg").getroot().tag == "{http://www.w3.org/2000/svg}svg"
 
 
 @pytest.mark.parametrize("option", ["-o", "--figure", "--json"])
@@ -1154,10 +1154,6 @@ BAD_SCANS: dict[str, tuple[Callable[[], list[Scan]], tuple[str, ...]]] = {
     "carriage": (changed(2, carriage=lambda c: 1.01 * c), ("scan 'scan 3'", "carriage doesn't match x", "expected")),
     "carriage turned": (changed(2, carriage=lambda c: c[::-1]), ("scan 'scan 3'", "carriage doesn't match x")),
     "time": (changed(1, time=backwards_in_time), ("scan 'scan 2'", "time runs backwards at point 41", "expected")),
-    "heights and slopes": (
-        lambda: [*five_scans()[:4], five_scans(quantity="slope")[4]],
-        ("hold heights and slopes", "'scan 5'", "expected one of them"),
-    ),
     "mixed units": (
         changed(2, values=lambda v: 1e3 * v),
         ("scan 'scan 3'", "a factor 1000", "expected another unit of height"),
@@ -1228,6 +1224,19 @@ def test_the_limit_of_temperature_is_an_option(hazel: Path, cli: Cli) -> None:
     assert cli(*arguments, "--temperature-limit", "0.9").status == 0
 
 
+def test_heights_and_slopes_become_one_profile_of_heights(hazel: Path, cli: Cli) -> None:
+    """A scan of slopes says nothing of its own height: null."""
+    write_scans([*five_scans()[:4], five_scans(quantity="slope")[4]], hazel / "scans.h5")
+    found = cli(*everything_of_stitch(hazel)[:5], "--json", "-")
+    assert found.status == 0
+    told = answer(found.out)
+    assert [scan["height"] is None for scan in told["scans"]] == [False] * 4 + [True]
+    assert shape_faults(told["scans"], STITCH["scans"], null=True) == []
+    profile = read_profile(hazel / "profile.h5")
+    assert profile.quantity == "height"
+    assert profile.x.max() > 0.4  # where only slopes were measured
+
+
 def in_other_units(folder: Path) -> None:
     """The third scan in nm instead of m, and its x in mm, declared so."""
     write_scans(five_scans(), folder / "scans.h5")
@@ -1293,7 +1302,11 @@ def test_run_keeps_stitching_and_covariance_in_record_and_report(tmp_path: Path,
         assert entry["profile/covariance_factor"].shape == (points, rank)
         assert entry["guide/guide_error"].attrs["units"] == "m"
     report = (out / "report.html").read_text("utf-8")
-    for text in ("Stitched profile of 14 scans", "What the scans cannot tell", "a parabola in guide or mirror"):
+    for text in (
+        "Stitched profile of 14 scans",
+        "What the scans cannot tell",
+        "<dt>A parabola in guide or mirror</dt>",
+    ):
         assert text in report
     assert read_profile(out / "record.h5").covariance_factor is not None
 

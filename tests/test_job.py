@@ -60,7 +60,7 @@ def test_scans_are_stitched_and_the_profile_is_fitted(inputs: Path) -> None:
     assert_array_equal(result.fit.placed.values, again.profile.values[again.profile.used])
     assert result.fit.placed.covariance_factor is not None
     told = list(dict.fromkeys(steps))
-    assert told == ["reading", "conditioning", "joining", "fitting", "planning", "reporting"]
+    assert told == ["reading", "conditioning", "joining", "covariance", "fitting", "planning", "reporting"]
 
 
 def test_scans_in_two_files_are_one_campaign(inputs: Path) -> None:

@@ -155,15 +155,15 @@ def test_inspection_tells_what_raw_scans_hold() -> None:
 def test_scans_are_laid_on_their_mirror() -> None:
     assert not inspect_files([DATA / "birch" / name for name in ("mirror.toml", "scans.h5")]).faulty
     other = inspect_files([DATA / "elder" / "mirror.toml", DATA / "birch" / "scans.h5"]).contents[1]
-    assert any("scan 'scan_000' names" not in fault and "S07" in fault for fault in other.faults)  # Elder has six
+    assert any("scan 'scan_012': segment 'S07' is not in the mirror file" in fault for fault in other.faults)  # six
     assert all(fault.startswith(str(DATA / "birch" / "scans.h5")) for fault in other.faults)
 
 
 def test_scans_beside_the_mirror_are_told(tmp_path: Path) -> None:
-    write_scans([whole_scan(x=np.arange(7) + 90.0, segment=None)], tmp_path / "far.h5")
+    write_scans([whole_scan(x=np.arange(7) + 90.0, segment=None, carriage=None)], tmp_path / "far.h5")
     content = inspect_files([DATA / "elder" / "mirror.toml", tmp_path / "far.h5"]).contents[1]
     assert len(content.faults) == 1
-    assert "scan 'a' lies beside mirror 'Elder', at x = 90000.00 mm" in content.faults[0]
+    assert "scan 'a': no valid point lies on a segment of mirror 'Elder' (x from 90000 mm" in content.faults[0]
 
 
 # HDF5

@@ -154,7 +154,7 @@ def _on_mirror(one: FileContent, mirror: Mirror) -> FileContent:
     if isinstance(one.content, Profile):
         return _placed(one, one.content, mirror)
     if isinstance(one.content, tuple):
-        return replace(one, faults=(*one.faults, *_scans_on_mirror(one.path, one.content, mirror)))
+        return _scans_on_mirror(one, one.content, mirror)
     return one
 
 
@@ -362,28 +362,24 @@ def _scans_warnings(units: Sequence[tuple[str, str]]) -> tuple[str, ...]:
     )
 
 
-def _scans_on_mirror(path: str, scans: Sequence[Scan], mirror: Mirror) -> list[str]:
-    """What is wrong with scans on this mirror: no point on it, or segments that it has not."""
-    faults = []
-    how = mirror.measurement
-    turn = 1.0 if how.x_direction == "downstream" else -1.0
-    low, high = mirror.span
-    known = {segment.name for segment in mirror.segments}
+def _scans_on_mirror(one: FileContent, scans: Sequence[Scan], mirror: Mirror) -> FileContent:
+    """Scans together with their mirror: what stitching would refuse, and what they leave open."""
+    from ellipsefit.stitch import StitchSettings, scan_ambiguities
+    from ellipsefit.stitch.conditioning import ConditionedScan, condition_scan
+
+    faults, warnings = list(one.faults), list(one.warnings)
+    good: list[ConditionedScan] = []
     for scan in scans:
-        x = turn * (scan.x - how.x_offset) / how.stretch
-        if x.max() < low or x.min() > high:
-            faults.append(
-                f"{path}: scan '{scan.name}' lies beside mirror '{mirror.name}', at x = {_range(x.min(), x.max())} in "
-                f"its frame; expected points on its span, {_range(low, high)}"
-            )
-        names = [] if scan.segment is None else np.unique(scan.segment).tolist()
-        strangers = [name for name in names if name and name not in known]
-        if strangers:
-            faults.append(
-                f"{path}: scan '{scan.name}' names segment '{strangers[0]}', which mirror '{mirror.name}' has not; "
-                f"expected one of {', '.join(segment.name for segment in mirror.segments)}"
-            )
-    return faults
+        try:
+            good.append(condition_scan(scan, mirror, StitchSettings()))
+        except DataError as error:
+            faults.append(f"{one.path}: {error}")
+    for quantity in ("height", "slope"):
+        kind = [item for item in good if item.scan.quantity == quantity]
+        for open_ in scan_ambiguities(kind) if kind else ():
+            text = f"the {quantity} scans leave open: {open_.function}; would be settled by {open_.remedy}"
+            (faults if open_.kind == "unlinked" else warnings).append(text)
+    return replace(one, faults=tuple(faults), warnings=tuple(warnings))
 
 
 def _ends(arrays: Sequence[Any]) -> list[float]:

@@ -16,6 +16,8 @@ from ellipsefit.profile import Quantity
 #: chi-squared distributions for two variances at their bound (S. G. Self and K.-Y. Liang, J. Am. Stat.
 #: Assoc. 82 (1987) 605-610, case 7).
 FORM_EVIDENCE: Final = 4.23
+#: Fewest measured segments from which a spread can be estimated.
+FEWEST_SEGMENTS: Final = 5
 #: Value of a likelihood that rounding hides; finite, for a search compares values.
 UNTOLD: Final = 1e300
 #: Spreads by which the common mode is weighted where none are in use: 5 um and 20 urad.

@@ -12,7 +12,14 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.figure import Figure, figure_errors
 from ellipsefit.fit.budget import Budget, Contribution
-from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, common_mode, estimate_spreads, segment_effects
+from ellipsefit.fit.effects import (
+    FEWEST_SEGMENTS,
+    USUAL_SPREADS,
+    SegmentEffects,
+    common_mode,
+    estimate_spreads,
+    segment_effects,
+)
 from ellipsefit.fit.freedom import coverage_scale, effective_freedom
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
@@ -32,8 +39,6 @@ KNOWN_SHARE: Final = 0.01
 CONFLICT: Final = 3.0
 #: Share of stray points from which a segment is called dirty.
 DIRTY_SHARE: Final = 0.02
-#: Fewest measured segments from which a spread can be estimated.
-FEWEST_SEGMENTS: Final = 5
 
 
 def fit_ellipse(
@@ -231,6 +236,11 @@ def _problem(
         if own_model == "fixed":
             shared = np.column_stack([partials, effects.shared_pose])
             own = [columns[:, :0] for columns in effects.own]
+        elif len(reduction.segments) >= FEWEST_SEGMENTS:
+            # Low-order form is the segments' own: counted to the surface error, it would make that as long as they
+            # are. With it, segments leave nothing of an ellipse's change.
+            shared = partials[:, :0]
+            own = [np.column_stack(both) for both in zip(effects.own, effects.form, strict=True)]
         error = estimate_correlated(reduction, offset=offset, shared=shared, own=own, noise=error.noise)
     whitened = whiten(reduction, error)
     problem = JointProblem(

@@ -116,7 +116,7 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     if not scans:
         raise DataError("no scans are given; expected at least one")
     _check_together(scans, settings)
-    return tuple(_condition(scan, mirror, settings) for scan in scans)
+    return tuple(condition_scan(scan, mirror, settings) for scan in scans)
 
 
 def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
@@ -149,7 +149,8 @@ def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
             )
 
 
-def _condition(scan: Scan, mirror: Mirror, settings: StitchSettings) -> ConditionedScan:
+def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> ConditionedScan:
+    """Check one scan, bring it into the mirror frame and mask what tells nothing; errors as `condition_scans`."""
     how = mirror.measurement
     turn = 1.0 if how.x_direction == "downstream" else -1.0
     stretch: float | FloatArray = how.stretch

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from ellipsefit.arrays import FloatArray
+from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.profile import Profile
 from ellipsefit.stitch.result import Stitched
 
@@ -137,7 +137,7 @@ def _fused_segment(measured: _Stretch, steep: _Stretch) -> _FusedSegment:
     )
 
 
-def _difference_rows(x: FloatArray, where: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _difference_rows(x: FloatArray, where: FloatArray) -> tuple[FloatArray, IntArray]:
     """Slopes at `where` as differences of heights at x: dense rows (k, n), and which of `where` they are.
 
     The slope of a pair of neighbours belongs to their middle; in between, the two nearest are mixed, which
@@ -145,7 +145,8 @@ def _difference_rows(x: FloatArray, where: FloatArray) -> tuple[FloatArray, Floa
     """
     n = len(x)
     middle = (x[1:] + x[:-1]) / 2
-    kept = np.flatnonzero((where >= middle[0]) & (where <= middle[-1])) if n > 2 else np.zeros(0, dtype=np.intp)
+    inside = (where >= middle[0]) & (where <= middle[-1]) if n > 2 else np.zeros(len(where), dtype=bool)
+    kept: IntArray = np.flatnonzero(inside)
     rows = np.zeros((len(kept), n))
     if not len(kept):
         return rows, kept
