@@ -193,7 +193,7 @@ def exact(monkeypatch: pytest.MonkeyPatch, spreads: Spreads | None = None, **cha
 
 
 def test_exact_scans_with_a_straight_guide_give_the_mirror(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Only height and tilt stay open (J. E. Greivenkamp and J. H. Bruning, Optical Shop Testing, ch. 14, memory).
+    """Only height and tilt stay open. Source: definition, scans on a straight guide differ by lines.
 
     Rounding of heights of some mm in double precision is 1e-18 m each, over 6 joints: 1e-13 m is ample.
     """
@@ -246,8 +246,7 @@ def test_reversal_or_angle_readings_settle_the_parabola(
 ) -> None:
     """Face up and face down see z + g and z - g: half their sum is z. Tilts that are read leave no room for one.
 
-    Source: the reversal identity (R. J. Hocken and P. H. Pereira, Coordinate Measuring Machines and Systems,
-    ch. on straightness reversal, from memory); what stays open is a line,
+    Source: the reversal identity, from its definition; what stays open is a line,
     which guide and mirror take from one another.
     """
     result = exact(monkeypatch, **changes)
@@ -349,7 +348,7 @@ def test_an_unaided_chain_grows_as_the_closed_form_says(count: int, closed: floa
 def test_the_growth_exponent_is_three_halves() -> None:
     """Middle against the chord between 40 and 160 scans: sigma d N**1.5 / sqrt(48), exponent 1.5 within 0.05.
 
-    Source: the same random walk of tilts; K. R. Freischlad, J. E. Greivenkamp in subaperture stitching (memory).
+    Source: the same random walk of tilts, summed.
     """
     half, found = 20, []
     for count in (40, 160):
@@ -412,7 +411,7 @@ def thue_morse(order: int) -> list[int]:
 def test_thue_morse_signs_cancel_powers_of_time(order: int) -> None:
     """Sum of s_k k**p is zero for p < order and not for p = order, in exact fractions.
 
-    Sources: E. Prouhet 1851; H. E. Swanson and S. Schlamminger, Meas. Sci. Technol. 21, 115104, 2010.
+    Sources: E. Prouhet 1851; H. E. Swanson and S. Schlamminger, 2010 (title level).
     """
     signs = thue_morse(order)
     sums = [sum(s * Fraction(k) ** p for k, s in enumerate(signs)) for p in range(order + 1)]
@@ -448,7 +447,7 @@ def test_drift_cancelling_orders_leave_no_odd_error(monkeypatch: pytest.MonkeyPa
     """What is odd about the scan's middle cancels for drift up to a power of time; the order F F ... does not.
 
     About the middle, scan k sees D(M_k + s_k u): its odd part is s_k D'(M_k) u + s_k D'''(M_k) u**3 / 6 ...,
-    and sums of s_k times powers below `order` vanish. V. V. Yashchuk, Rev. Sci. Instrum. 80, 115101, 2009.
+    and sums of s_k times powers below `order` vanish. After V. V. Yashchuk, 2009.
     """
     hold(monkeypatch, Spreads(noise=1e-9, height=1e-6, tilt=1e-6, drift=1.0, guide=1.0, guide_length=0.1))
     monkeypatch.setattr(joining, "_check_misfit", lambda _: None)  # there is no noise to compare with
@@ -532,8 +531,8 @@ def test_points_that_do_not_coincide_add_no_error(quantity: Any) -> None:
 def test_the_fit_uses_the_covariance_that_scans_share() -> None:
     """With the shared part dropped, the ellipse's uncertainties are too small; with it they cover the truth.
 
-    40 seeded campaigns of a guide with an unknown parabola; |error| beyond 2.6 standard uncertainties has a
-    chance of 1 % each, so that more than 4 of 40 has one of 2e-4 (binomial law).
+    12 seeded campaigns of a guide with an unknown parabola, two parameters that go together: beyond 2.6 standard
+    uncertainties has a chance of 1 %, and more than 2 of 12 campaigns (4 of 24 cases) one of 2e-4 (binomial law).
     """
     mirror = even_mirror(NOMINAL, count=4, pitch=0.3)
     outside, larger = 0, []

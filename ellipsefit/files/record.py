@@ -87,7 +87,7 @@ def append_round(
     fit, plan
         The results of the round.
     stitched : Stitched, optional
-        From which scans the profile comes; its covariance is kept, too.
+        From which scans the profile comes; answer, settings and guide are kept. The profile has its covariance.
     inputs : sequence of path
         The mirror file and the measured files: their names and hashes are kept, and the mirror file's text.
     when : datetime
@@ -207,7 +207,6 @@ def _write_stitched(entry: Any, stitched: Stitched) -> None:
     settings = {field.name: str(getattr(stitched.settings, field.name)) for field in fields(stitched.settings)}
     process = write_process(entry, settings, name="stitching")
     _write_json(process, "answer", stitched.to_dict())
-    write_profile_data(entry, "stitched_profile", stitched.profile)
     if len(stitched.guide_carriage):
         unit = "m" if stitched.profile.quantity == "height" else "rad"
         guide = new_data(entry, "guide", signal="guide_error", axes=("carriage",))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
@@ -177,6 +177,7 @@ class EllipseFit:
                 "jackknife": None
                 if self.jackknife is None
                 else dict(zip(self.varied, (float(value) for value in self.jackknife), strict=True)),
+                "claims": self.claims(),
                 "budget": self.budget.to_dict(),
                 "identifiability": self.identifiability().to_dict(),
                 "knocked": [self.mirror.segments[self.placed.measured[row]].name for row in self.problem.loose],
@@ -199,6 +200,18 @@ class EllipseFit:
         parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
         scale = coverage_scale(self.problem.freedom)
         return identify(self.ellipse, self.problem.posterior(parameters, (0, 1, 2))[:3, :3] * scale**2)
+
+    def claims(self) -> dict[SegmentModel, dict[str, float]]:
+        """Standard uncertainties of what was varied that each model of the segments would have claimed."""
+        parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
+        varied = tuple(PARAMETERS.index(name) for name in self.varied)
+        found: dict[SegmentModel, dict[str, float]] = {}
+        for model in get_args(SegmentModel):
+            problem = replace(self.problem, model=model, loose=self.problem.loose if model == "random" else ())
+            size = np.sqrt(np.diag(problem.posterior(parameters, varied))[: len(varied)])
+            scale = coverage_scale(self.problem.freedom) if model == self.problem.model else 1.0
+            found[model] = {name: float(value) * scale for name, value in zip(self.varied, size, strict=True)}
+        return found
 
     def monte_carlo(self, draws: int, rng: np.random.Generator) -> FloatArray:
         """Refits of simulated repetitions of this measurement, shape (draws, v): one Gauss-Newton step each.

@@ -11,7 +11,7 @@ import pytest
 
 pytestmark = pytest.mark.bench
 
-#: Run in a process of its own, so that its peak memory is known. Scans of 0.1 m overlap by half, unequal steps.
+#: Run in a process of its own, so that its peak memory is known. Scans of 10 mm overlap by half, unequal steps.
 PROGRAM = """
 import json, resource, sys, time
 import numpy as np
