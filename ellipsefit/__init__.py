@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from ellipsefit.profile import Profile, place_profile
     from ellipsefit.scan import Scan
     from ellipsefit.simulate import demo_mirror, demo_scans
-    from ellipsefit.stitch import Stitched, StitchSettings, plan_scans, stitch
+    from ellipsefit.stitching import Stitched, StitchSettings, plan_scans, stitch
 
 __all__ = [
     "Adjuster",
@@ -71,8 +71,8 @@ _HOMES: Final = {
     "Profile": "profile",
     "Scan": "scan",
     "Segment": "mirror",
-    "StitchSettings": "stitch",
-    "Stitched": "stitch",
+    "StitchSettings": "stitching",
+    "Stitched": "stitching",
     "Tolerance": "mirror",
     "demo_mirror": "simulate",
     "demo_scans": "simulate",
@@ -80,12 +80,12 @@ _HOMES: Final = {
     "parse_prior": "fit",
     "place_profile": "profile",
     "plan_corrections": "align",
-    "plan_scans": "stitch",
+    "plan_scans": "stitching",
     "read_mirror": "files",
     "read_profile": "files",
     "read_scans": "files",
     "run_job": "job",
-    "stitch": "stitch",
+    "stitch": "stitching",
     "write_mirror": "files",
     "write_profile": "files",
 }

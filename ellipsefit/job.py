@@ -14,7 +14,7 @@ from ellipsefit.files import read_measured, read_mirror, read_scans
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
-from ellipsefit.stitch import Stitched, StitchSettings, stitch
+from ellipsefit.stitching import Stitched, StitchSettings, stitch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -38,7 +38,7 @@ from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.simulate import HiddenState, hidden_state, invented_mirror, simulate_profile
-from ellipsefit.stitch import stitch
+from ellipsefit.stitching import stitch
 from tests.stitch_cases import Campaign, mirror_of
 
 DATA = Path(__file__).parent / "data"

@@ -17,7 +17,7 @@ from ellipsefit.job import run_demo, run_job
 from ellipsefit.mirror import Mirror
 from ellipsefit.scan import Scan
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_scans
-from ellipsefit.stitch import StitchSettings, stitch
+from ellipsefit.stitching import StitchSettings, stitch
 
 WHEN = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
 

@@ -12,6 +12,7 @@ from ellipsefit.fit import fit_ellipse, parse_prior
 from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.lmfit_bridge import ellipse_parameters, fit_with_lmfit
 from ellipsefit.fit.problem import SegmentModel
+from ellipsefit.fit.result import ResidualModel
 from tests.rehearsal import PARAMETERS, rehearsal
 
 

@@ -32,7 +32,7 @@ from ellipsefit.report.stitch_curves import (
     shown_scans,
 )
 from ellipsefit.scan import Scan
-from ellipsefit.stitch import Stitched, StitchSettings, stitch
+from ellipsefit.stitching import Stitched, StitchSettings, stitch
 from tests.test_report import WHEN, Page, squeezed
 
 #: The mirror reaches from -0.998 m to 0.998 m, so positions along it are drawn in mm.

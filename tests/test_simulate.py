@@ -30,7 +30,7 @@ from ellipsefit.simulate import (
     simulate_profile,
     simulate_scans,
 )
-from ellipsefit.stitch import Stitched, stitch
+from ellipsefit.stitching import Stitched, stitch
 from tests.rehearsal import Array, ideal
 
 DATA_DEMO = Path(__file__).parents[1] / "data_demo"

@@ -17,8 +17,8 @@ from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
-from ellipsefit.stitch import Stitched, StitchSettings, joining, stitch
-from ellipsefit.stitch.joining import Spreads
+from ellipsefit.stitching import Stitched, StitchSettings, joining, stitch
+from ellipsefit.stitching.joining import Spreads
 from tests.rehearsal import even_mirror
 from tests.stitch_cases import NOMINAL, Array, Campaign, covariance_of, error_of, less, mirror_of, nothing
 

@@ -15,9 +15,9 @@ import pytest
 from ellipsefit.errors import DataError
 from ellipsefit.files import read_mirror, read_scans
 from ellipsefit.scan import Scan
-from ellipsefit.stitch import Ambiguity, Stitched, StitchSettings, scan_ambiguities, stitch
-from ellipsefit.stitch.ambiguity import common_step
-from ellipsefit.stitch.conditioning import condition_scans
+from ellipsefit.stitching import Ambiguity, Stitched, StitchSettings, scan_ambiguities, stitch
+from ellipsefit.stitching.ambiguity import common_step
+from ellipsefit.stitching.conditioning import condition_scans
 from tests.stitch_cases import Array, Campaign, less, mirror_of
 
 DATA = Path(__file__).parent / "data"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from ellipsefit.stitch import StitchSettings, stitch
+from ellipsefit.stitching import StitchSettings, stitch
 from tests.stitch_cases import Array, Campaign, Curve, error_of, mirror_of, nothing
 
 STARTS = (-0.50, -0.37, -0.22, -0.14, -0.03, 0.09)

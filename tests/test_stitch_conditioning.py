@@ -14,8 +14,8 @@ from numpy.testing import assert_allclose
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Measurement
 from ellipsefit.scan import Scan
-from ellipsefit.stitch import StitchSettings, stitch
-from ellipsefit.stitch.conditioning import condition_scans
+from ellipsefit.stitching import StitchSettings, stitch
+from ellipsefit.stitching.conditioning import condition_scans
 from tests.stitch_cases import NOMINAL, Campaign, error_of, less, mirror_of
 
 MIRROR = mirror_of((-0.6, 0.6))

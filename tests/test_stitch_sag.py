@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from ellipsefit.errors import ParameterError
-from ellipsefit.stitch.sag import AIRY, segment_sag, weight_over_stiffness
+from ellipsefit.stitching.sag import AIRY, segment_sag, weight_over_stiffness
 
 #: Root of a**4 + 18 a**3 - 11 a**2 - 3 a + 1: least shortening of the neutral axis, printed as 0.2203.
 BESSEL = min(root.real for root in np.roots([1, 18, -11, -3, 1]) if abs(root.imag) < 1e-12 and 0 < root.real < 0.5)

@@ -13,7 +13,7 @@ from ellipsefit.errors import ParameterError, UnitError
 if TYPE_CHECKING:
     from ellipsefit.fit import EllipseFit
     from ellipsefit.job import JobResult
-    from ellipsefit.stitch import StitchSettings
+    from ellipsefit.stitching import StitchSettings
 
 app = typer.Typer(
     name="ellipsefit",
@@ -89,7 +89,7 @@ def _stitch_settings(
     roll_off: bool,
     temperature_limit: float,
 ) -> StitchSettings:
-    from ellipsefit.stitch import StitchSettings
+    from ellipsefit.stitching import StitchSettings
 
     return StitchSettings(
         guide=guide,
@@ -228,7 +228,7 @@ def stitch(
     import ellipsefit as ef
     from ellipsefit.files import read_scans, write_profile
     from ellipsefit.report import figure_format
-    from ellipsefit.stitch import stitch as join
+    from ellipsefit.stitching import stitch as join
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(profile, figure)
@@ -275,7 +275,7 @@ def plan_scans(
 ) -> None:
     """List starts, directions and flips of scans, with the stitching uncertainty to expect."""
     import ellipsefit as ef
-    from ellipsefit.stitch import plan_scans as plan
+    from ellipsefit.stitching import plan_scans as plan
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()

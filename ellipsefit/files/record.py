@@ -37,7 +37,7 @@ from ellipsefit.files.nexus import (
 from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.fit import EllipseFit
 from ellipsefit.profile import Profile
-from ellipsefit.stitch import Stitched
+from ellipsefit.stitching import Stitched
 
 _ROUND = re.compile(r"round_(\d+)")
 

@@ -16,8 +16,8 @@ def jackknife(problem: JointProblem, parameters: FloatArray, varied: tuple[int, 
     """Standard errors of the varied parameters by the weighted jackknife over whole segments.
 
     Each fit is one Gauss-Newton step from the full solution; spreads and surface error are kept. Segments at
-    the ends tell more than others, so leaving one out changes more than its share: each change is weighted by
-    the information that is left, as a determinant.
+    the ends tell more than others, so leaving one out changes more than its share: each change is shrunk by
+    the root of the share of the information that is left, so that the sum is right on average.
 
     Parameters
     ----------
@@ -29,34 +29,39 @@ def jackknife(problem: JointProblem, parameters: FloatArray, varied: tuple[int, 
     Returns
     -------
     array, shape (v,), or None
-        Root of sum w_j (b_j - b)**2, w_j = det(M without j) / det(M) (C. F. J. Wu, Ann. Statist. 14 (1986)
-        1261-1295, section 4, delete-one); None for fewer than 5 segments, or if one cannot be left out.
+        Root of sum d_j**2, d_j = N_j**(1/2) (b_j - b) in units in which the whole information M is one and N_j
+        is what is left of it (R. M. Bell and D. F. McCaffrey, Survey Methodology 28 (2002) 169-181; for
+        segments of one point each C. F. J. Wu, Ann. Statist. 14 (1986) 1261-1295, section 4); None for fewer
+        than 5 segments, or if one cannot be left out.
     """
     count = len(problem.whitened)
     if count < 5 or not varied:
         return None
     common = len(varied) + (problem.effects.r if problem.model != "free" else 0)
-    whole = _log_information(problem, parameters, varied, common)
+    root, size = _root(problem.posterior(parameters, varied)[:common, :common])
     total = np.zeros(len(varied))
     for left_out in range(count):
         part = _without(problem, left_out)
         jacobian = part.joint_jacobian(parameters, varied)
-        size = np.linalg.norm(jacobian, axis=0)
-        if not size.all():
+        norm = np.linalg.norm(jacobian, axis=0)
+        if not norm.all():
             return None
-        step, _, rank, _ = np.linalg.lstsq(jacobian / size, -part.residual(parameters), rcond=None)
-        if rank < len(size):
+        step, _, rank, _ = np.linalg.lstsq(jacobian / norm, -part.residual(parameters), rcond=None)
+        if rank < len(norm):
             return None
-        weight = np.exp(_log_information(part, parameters, varied, common) - whole)
-        total += weight * (step / size)[: len(varied)] ** 2
+        change = np.linalg.solve(root, (step / norm)[:common] / size)
+        covariance = part.posterior(parameters, varied)[:common, :common] / np.outer(size, size)
+        wider = np.linalg.solve(root, np.linalg.solve(root, covariance).T)  # inverse of what is left
+        values, vectors = np.linalg.eigh((wider + wider.T) / 2)
+        shrunk = size * (root @ (vectors @ (vectors.T @ change / np.sqrt(values))))
+        total += shrunk[: len(varied)] ** 2
     return np.sqrt(total)
 
 
-def _log_information(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], common: int) -> float:
-    """Logarithm of the determinant of the information on what all segments share."""
-    covariance = problem.posterior(parameters, varied)[:common, :common]
+def _root(covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lower triangle K and sizes s with covariance = s K K' s."""
     size = np.sqrt(np.diag(covariance))
-    return -float(np.linalg.slogdet(covariance / np.outer(size, size))[1]) - 2 * float(np.log(size).sum())
+    return np.linalg.cholesky(covariance / np.outer(size, size)), size
 
 
 def _without(problem: JointProblem, number: int) -> JointProblem:

@@ -21,7 +21,7 @@ from ellipsefit.report.stitch_section import stitch_section
 from ellipsefit.report.style import as_svg
 from ellipsefit.report.verdict import verdict
 from ellipsefit.rows import Table, number
-from ellipsefit.stitch import Stitched
+from ellipsefit.stitching import Stitched
 
 #: Libraries whose version can change a digit or a line.
 LIBRARIES: Final = ("ellipsefit", "numpy", "scipy", "matplotlib")

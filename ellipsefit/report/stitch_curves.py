@@ -10,7 +10,7 @@ from numpy.polynomial.legendre import legval
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.report.curves import BLOCKS, MOST_POINTS, Curve, thinned
-from ellipsefit.stitch import Stitched
+from ellipsefit.stitching import Stitched
 
 #: Scans that are drawn or listed one by one; of more, so many are chosen.
 MOST_SCANS: Final = 40

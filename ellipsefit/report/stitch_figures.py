@@ -31,7 +31,7 @@ from ellipsefit.report.stitch_curves import (
     shown_scans,
 )
 from ellipsefit.report.style import INK, QUIET, WARM, our_style
-from ellipsefit.stitch import Stitched
+from ellipsefit.stitching import Stitched
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:

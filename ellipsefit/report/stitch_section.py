@@ -12,7 +12,7 @@ from ellipsefit.report.pieces import Picture, table_html
 from ellipsefit.report.stitch_curves import MOST_SCANS, drifts, shown_scans
 from ellipsefit.report.style import as_svg
 from ellipsefit.rows import Table, number
-from ellipsefit.stitch import Stitched, Undetermined
+from ellipsefit.stitching import Stitched, Undetermined
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

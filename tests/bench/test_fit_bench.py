@@ -57,7 +57,9 @@ def test_joint_fit_of_900_000_points(benchmark, measured, record_property):
     ratio = plain_time / ours
     difference = max(abs(plain.params[name].value / getattr(fit.ellipse, name) - 1) for name in ("p", "q", "theta"))
     record_property("ratio", ratio)
-    print(f"\njoint fit, 900,000 points: {ours:.3f} s, plain lmfit {plain_time:.2f} s, ratio {ratio:.0f}, "
-          f"largest relative difference {difference:.1e}")
+    print(
+        f"\njoint fit, 900,000 points: {ours:.3f} s, plain lmfit {plain_time:.2f} s, ratio {ratio:.0f}, "
+        f"largest relative difference {difference:.1e}"
+    )
     assert difference < 1e-8
     assert ratio >= 20

@@ -34,7 +34,9 @@ def test_help_costs_at_most_half_more_than_its_libraries():
 
 def test_demo_takes_about_15_seconds_or_less(tmp_path):
     started = time.perf_counter()
-    subprocess.run([sys.executable, "-m", "ellipsefit", "demo", str(tmp_path / "demo")], check=True, capture_output=True)
+    subprocess.run(
+        [sys.executable, "-m", "ellipsefit", "demo", str(tmp_path / "demo")], check=True, capture_output=True
+    )
     taken = time.perf_counter() - started
     print(f"\ndemo: {taken:.1f} s")
     assert taken <= 15

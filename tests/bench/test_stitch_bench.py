@@ -18,7 +18,7 @@ import numpy as np
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.mirror import Mirror, Segment
 from ellipsefit.scan import Scan
-from ellipsefit.stitch import stitch
+from ellipsefit.stitching import stitch
 
 count, points, step = int(sys.argv[1]), 1000, 1e-5
 rng = np.random.default_rng(1)

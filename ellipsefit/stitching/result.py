@@ -13,8 +13,8 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.rows import Table, number
-from ellipsefit.stitch.ambiguity import Ambiguity
-from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings
+from ellipsefit.stitching.ambiguity import Ambiguity
+from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_

@@ -13,11 +13,11 @@ from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.rows import Table, number
 from ellipsefit.scan import Orientation, Scan, ScanDirection
-from ellipsefit.stitch.ambiguity import scan_ambiguities
-from ellipsefit.stitch.conditioning import StitchSettings, condition_scans
-from ellipsefit.stitch.guide import guide_basis
-from ellipsefit.stitch.joining import Spreads, expected_covariance
-from ellipsefit.stitch.normal import Effects
+from ellipsefit.stitching.ambiguity import scan_ambiguities
+from ellipsefit.stitching.conditioning import StitchSettings, condition_scans
+from ellipsefit.stitching.guide import guide_basis
+from ellipsefit.stitching.joining import Spreads, expected_covariance
+from ellipsefit.stitching.normal import Effects
 
 #: Points per scan that the forecast uses; more change nothing but the noise, which is scaled.
 FORECAST_POINTS: Final = 240

@@ -20,12 +20,12 @@ from ellipsefit.outliers import NORMAL_MAD
 from ellipsefit.profile import Profile
 from ellipsefit.rows import number
 from ellipsefit.scan import Scan
-from ellipsefit.stitch.ambiguity import Ambiguity, scan_ambiguities
-from ellipsefit.stitch.conditioning import ConditionedScan, StitchSettings, condition_scans
-from ellipsefit.stitch.fusion import fuse
-from ellipsefit.stitch.guide import guide_basis, guide_covariance
-from ellipsefit.stitch.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
-from ellipsefit.stitch.result import Stitched, StitchedScan, Undetermined
+from ellipsefit.stitching.ambiguity import Ambiguity, scan_ambiguities
+from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitching.fusion import fuse
+from ellipsefit.stitching.guide import guide_basis, guide_covariance
+from ellipsefit.stitching.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
+from ellipsefit.stitching.result import Stitched, StitchedScan, Undetermined
 
 #: Largest problem in effects that is solved densely.
 DENSE: Final = 1500

@@ -14,8 +14,8 @@ from typing import Any, Final
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
-from ellipsefit.stitch.conditioning import ConditionedScan
-from ellipsefit.stitch.guide import GuideBasis
+from ellipsefit.stitching.conditioning import ConditionedScan
+from ellipsefit.stitching.guide import GuideBasis
 
 #: Points visited at a time.
 BLOCK: Final = 200_000

@@ -14,7 +14,7 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.profile import Profile
-from ellipsefit.stitch.result import Stitched
+from ellipsefit.stitching.result import Stitched
 
 #: Smooth modes of each segment whose covariance is kept as such; what is left counts for each point alone.
 MODES: Final = 12

@@ -15,7 +15,7 @@ from typing import Final, Literal
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
-from ellipsefit.stitch.conditioning import ConditionedScan
+from ellipsefit.stitching.conditioning import ConditionedScan
 
 AmbiguityKind = Literal["pose", "parabola", "periodic", "unlinked", "guide"]
 
