@@ -14,6 +14,7 @@ from ellipsefit.figure import Figure, figure_errors
 from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.effects import (
     FEWEST_SEGMENTS,
+    FORM_EVIDENCE,
     USUAL_SPREADS,
     SegmentEffects,
     common_mode,
@@ -27,7 +28,7 @@ from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
 from ellipsefit.fit.result import EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
 from ellipsefit.fit.robust import knocked_segments, without_strays
-from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten
+from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten, without_form
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
@@ -252,14 +253,29 @@ def _problem(
         spreads=USUAL_SPREADS,
         priors=priors,
     )
-    problem = _with_spreads(problem, offset, partials, given, residual)
+    form = residual == "correlated" and model != "fixed" and len(whitened) >= FEWEST_SEGMENTS
+    problem = _with_spreads(problem, offset, partials, given, form=form)
+    if form:
+        columns = [columns * np.array(problem.form or (0.0, 0.0)) for columns in effects.form]
+        alone, evidence = without_form(
+            reduction, error, offset=offset, shared=partials, own=list(effects.own), form=columns
+        )
+        if evidence < FORM_EVIDENCE:
+            # form that is no more than the surface error's own would only make everything look less certain: without
+            # it, that is estimated from all it does
+            problem = replace(problem, error=alone, whitened=whiten(reduction, alone))
+            problem = _with_spreads(problem, offset, partials, given, form=False)
     if model == "random" and None in given[-effects.r :]:
-        found, _ = problem.solve(start, (0, 1, 2))
-        stand = problem.totals @ problem.linear_solution(found)
-        loose = knocked_segments(stand.reshape(-1, effects.r), np.concatenate(effects.pose))
-        if len(loose):
-            problem = replace(problem, loose=tuple(int(row) for row in loose))
-            problem = _with_spreads(problem, offset, partials, given, residual)
+        # one at a time, the worst first: it pulls its neighbours along
+        while len(problem.loose) < len(whitened) // 3:
+            found, _ = problem.solve(start, (0, 1, 2))
+            stand = problem.totals @ problem.linear_solution(found)
+            rows = knocked_segments(stand.reshape(-1, effects.r), np.concatenate(effects.pose))
+            new = [int(row) for row in rows if row not in problem.loose]
+            if not new:
+                break
+            problem = replace(problem, loose=tuple(sorted((*problem.loose, new[0]))))
+            problem = _with_spreads(problem, offset, partials, given, form=bool(problem.form))
     freedom = effective_freedom(
         problem,
         parameters,
@@ -274,13 +290,13 @@ def _with_spreads(
     offset: FloatArray,
     partials: FloatArray,
     given: tuple[float | None, float | None],
-    residual: ResidualModel,
+    *,
+    form: bool,
 ) -> JointProblem:
     """The problem with the spreads of its segments, and of their form, estimated as far as they are not given."""
     tied = problem.model == "random"
-    form = residual == "correlated" and problem.model != "fixed" and len(problem.whitened) >= FEWEST_SEGMENTS
     if not (tied or form):
-        return problem
+        return replace(problem, form=())
     found = estimate_spreads(
         problem.reduction,
         problem.whitened,

@@ -17,7 +17,7 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.fit.effects import FEWEST_SEGMENTS, UNTOLD, spread_likelihood
+from ellipsefit.fit.effects import UNTOLD, spread_likelihood
 from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.surface_error import SurfaceError, SurfaceLikelihood, whiten
 
@@ -94,7 +94,7 @@ def effective_freedom(
         if problem.model == "fixed":
             shared = np.column_stack([partials, problem.effects.shared_pose])
             own = [columns[:, :0] for columns in own]
-        elif len(own) >= FEWEST_SEGMENTS:
+        elif problem.form:
             shared = partials[:, :0]
             own = [np.column_stack(both) for both in zip(own, problem.effects.form, strict=True)]
         function = SurfaceLikelihood(problem.reduction, offset, shared, own)

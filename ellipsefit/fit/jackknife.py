@@ -39,6 +39,7 @@ def jackknife(problem: JointProblem, parameters: FloatArray, varied: tuple[int, 
         return None
     common = len(varied) + (problem.effects.r if problem.model != "free" else 0)
     root, size = _root(problem.posterior(parameters, varied)[:common, :common])
+    here = np.concatenate([np.zeros(len(varied)), problem.linear_solution(parameters)])[:common]
     total = np.zeros(len(varied))
     for left_out in range(count):
         part = _without(problem, left_out)
@@ -49,7 +50,7 @@ def jackknife(problem: JointProblem, parameters: FloatArray, varied: tuple[int, 
         step, _, rank, _ = np.linalg.lstsq(jacobian / norm, -part.residual(parameters), rcond=None)
         if rank < len(norm):
             return None
-        change = np.linalg.solve(root, (step / norm)[:common] / size)
+        change = np.linalg.solve(root, ((step / norm)[:common] - here) / size)
         covariance = part.posterior(parameters, varied)[:common, :common] / np.outer(size, size)
         wider = np.linalg.solve(root, np.linalg.solve(root, covariance).T)  # inverse of what is left
         values, vectors = np.linalg.eigh((wider + wider.T) / 2)

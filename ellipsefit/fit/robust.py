@@ -67,6 +67,17 @@ def without_strays(placed: PlacedProfile) -> tuple[PlacedProfile, dict[str, int]
 
 
 def _strays(x: FloatArray, deviation: FloatArray) -> BoolArray:
+    """Points that stray, as long as leaving out those found brings more to light."""
+    stray = np.zeros(len(x), dtype=bool)
+    while True:
+        kept = np.flatnonzero(~stray)
+        found = _far_from_median(x[kept], deviation[kept])
+        if not found.any():
+            return stray
+        stray[kept[found]] = True
+
+
+def _far_from_median(x: FloatArray, deviation: FloatArray) -> BoolArray:
     """Points beyond `STRAY` robust standard deviations from the running median, the segment's line set aside."""
     if len(x) < 2 * WINDOW:
         return np.zeros(len(x), dtype=bool)
@@ -110,9 +121,9 @@ def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
     Returns
     -------
     array of int
-        Rows of segments of which an effect lies beyond `KNOCKED` robust standard deviations of all (more for
-        fewer than 14 segments, whose scale is less sure), the common pose (found by least absolute deviations,
-        which one stray segment cannot pull) set aside; at most a third of the segments.
+        Rows of segments, the worst first, of which an effect lies beyond `KNOCKED` robust standard deviations of
+        all (more for fewer than 14 segments, whose scale is less sure), the common pose (found by least absolute
+        deviations, which one stray segment cannot pull) set aside; at most a third of the segments.
     """
     from scipy.stats import t
 
@@ -125,8 +136,9 @@ def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
     ratio = (away / np.maximum(scale, 1e-15)).max(axis=1)
     # the scale of a few is itself uncertain: a median absolute deviation is worth about half of its values
     limit = max(KNOCKED, float(t.isf(KNOCKED_CHANCE, count / 2 - 1)))
-    worst = np.argsort(ratio)[::-1][: count // 3]
-    return np.sort(worst[ratio[worst] > limit])
+    worst: IntArray = np.argsort(ratio)[::-1][: count // 3]
+    far: IntArray = worst[ratio[worst] > limit]
+    return far
 
 
 def _least_absolute(design: FloatArray, values: FloatArray, r: int) -> FloatArray:

@@ -10,7 +10,7 @@ how much of the error looks like an ellipse's depends on it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -176,6 +176,51 @@ def estimate_correlated(
     return SurfaceError(noise=noise, correlated=correlated, length=length, kind=kind)
 
 
+def without_form(
+    reduction: Reduction,
+    error: SurfaceError,
+    *,
+    offset: FloatArray,
+    shared: FloatArray,
+    own: list[FloatArray],
+    form: list[FloatArray],
+) -> tuple[SurfaceError, float]:
+    """What the surface error must be if the segments have no form, and how much less likely that is.
+
+    Parameters
+    ----------
+    reduction, offset, shared, own
+        As for `estimate_correlated`.
+    error : SurfaceError
+        Surface error beside the form.
+    form : list of array, shape (k, 2) each
+        Node values of the form, times its spreads.
+
+    Returns
+    -------
+    SurfaceError, float
+        Of the same kind, and twice the logarithm by which the likelihood is smaller than with form.
+    """
+    from scipy.optimize import minimize
+
+    both = SurfaceLikelihood(reduction, offset, shared, own, form)
+    alone = SurfaceLikelihood(reduction, offset, shared, own)
+    both.kind = alone.kind = error.kind
+    start = np.log([error.noise, error.correlated, error.length])
+    widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
+    length = (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * max(part.length for part in reduction.segments)))
+    found = minimize(
+        alone,
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(start[0] - 3, start[0] + 3), (start[1] - 9, start[1] + 9), length],
+        options={"ftol": 1e-9, "gtol": 1e-3, "maxiter": 60},
+    )
+    noise, correlated, wave = (float(value) for value in np.exp(found.x))
+    return replace(error, noise=noise, correlated=correlated, length=wave), float(found.fun) - both(start)[0]
+
+
 def _correlation(x: FloatArray, length: float, kind: Correlation) -> tuple[FloatArray, FloatArray]:
     """Correlation of points on a segment and its derivative with respect to log(length), (B, B) each."""
     distance = np.abs(x[:, None] - x[None, :]) / length
@@ -195,10 +240,23 @@ def _correlation(x: FloatArray, length: float, kind: Correlation) -> tuple[Float
 
 
 class SurfaceLikelihood:
-    """Minus twice the restricted log-likelihood as a function of log noise, log spread, log length."""
+    """Minus twice the restricted log-likelihood as a function of log noise, log spread, log length.
 
-    def __init__(self, reduction: Reduction, offset: FloatArray, shared: FloatArray, own: list[FloatArray]) -> None:
+    `form`: node values of random effects of each segment, times their spreads, that are part of the covariance.
+    """
+
+    def __init__(
+        self,
+        reduction: Reduction,
+        offset: FloatArray,
+        shared: FloatArray,
+        own: list[FloatArray],
+        form: list[FloatArray] | None = None,
+    ) -> None:
         self.parts = reduction.segments
+        columns = form or [np.zeros((len(part.nodes), 0)) for part in self.parts]
+        effects = [part.block_basis @ mine for part, mine in zip(self.parts, columns, strict=True)]
+        self.form = [mine @ mine.T for mine in effects]
         self.kind = KINDS[0]
         offsets, shares = reduction.split(offset), reduction.split(shared)
         self.s, self.r = shared.shape[1], own[0].shape[1]
@@ -231,12 +289,12 @@ class SurfaceLikelihood:
         value = self.within_freedom * 2 * logs[0] + self.within / noise**2
         gradient = np.array([2 * self.within_freedom - 2 * self.within / noise**2, 0.0, 0.0])
         changes, solved, grams = [], [], []
-        for part, columns in zip(self.parts, self.columns, strict=True):
+        for part, columns, form in zip(self.parts, self.columns, self.form, strict=True):
             correlation, longer = _correlation(part.block_x, length, self.kind)
             white = noise**2 / part.block_weight
             correlation *= spread**2
             longer *= spread**2
-            covariance = correlation.copy()
+            covariance = correlation + form
             covariance[np.diag_indices_from(covariance)] += white
             triangle, info = lapack.dpotrf(covariance, lower=1, overwrite_a=1)
             if info != 0:

@@ -7,6 +7,7 @@ the heights themselves, and the slopes as differences of neighbours. Nothing els
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -56,7 +57,7 @@ def fuse(heights: Stitched, slopes: Stitched) -> Profile:
         Heights at the knots of `heights`, with covariance.
     """
     nominal, first = heights.mirror.nominal, heights.profile
-    kinds = [_segments(heights, nominal.height(first.x)), _segments(slopes, nominal.slope(slopes.profile.x))]
+    kinds = [_segments(heights.profile, nominal.height), _segments(slopes.profile, nominal.slope)]
     m = [next(iter(kind.values())).shared.shape[1] for kind in kinds]
     blocks = []
     for name, measured in kinds[0].items():
@@ -73,26 +74,34 @@ def fuse(heights: Stitched, slopes: Stitched) -> Profile:
         modes = np.zeros((len(block.mean), own[-1]))
         modes[:, start:stop] = block.modes
         factors.append(np.column_stack([block.effect @ root, modes]))
+    used = first.used
+    deviation = np.concatenate([block.mean - block.effect @ weights for block in blocks])
     return replace(
         first,
+        x=first.x[used],
+        segment=None if first.segment is None else first.segment[used],
+        mask=None,
+        mask_reason=None,
         name=f"{len(heights.scans)} height and {len(slopes.scans)} slope scans",
-        values=nominal.height(first.x) + np.concatenate([block.mean - block.effect @ weights for block in blocks]),
+        values=nominal.height(first.x[used])
+        + np.concatenate([block.mean - block.effect @ weights for block in blocks]),
         sigma=np.sqrt(np.concatenate([block.variance for block in blocks])),
         covariance_factor=np.concatenate(factors),
     )
 
 
-def _segments(stitched: Stitched, ideal: FloatArray) -> dict[str, _Stretch]:
+def _segments(profile: Profile, ideal: Callable[[FloatArray], FloatArray]) -> dict[str, _Stretch]:
     """A stitched profile by segment, in the order of x."""
-    profile = stitched.profile
-    names = np.zeros(len(profile.x), dtype=np.str_) if profile.segment is None else profile.segment
-    variance = np.zeros(len(profile.x)) if profile.sigma is None else profile.sigma**2
-    factor = profile.covariance_factor
-    shared = np.zeros((len(profile.x), 0)) if factor is None else factor
+    used = profile.used
+    x = profile.x[used]
+    names = np.zeros(len(x), dtype=np.str_) if profile.segment is None else profile.segment[used]
+    variance = np.zeros(len(x)) if profile.sigma is None else profile.sigma[used] ** 2
+    shared = np.zeros((len(x), 0)) if profile.covariance_factor is None else profile.covariance_factor[used]
+    value = profile.values[used] - ideal(x)
     return {
         str(name): _Stretch(
-            x=profile.x[names == name],
-            value=(profile.values - ideal)[names == name],
+            x=x[names == name],
+            value=value[names == name],
             variance=variance[names == name],
             shared=shared[names == name],
         )

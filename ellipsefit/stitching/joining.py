@@ -135,6 +135,12 @@ def stitch(
 def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
     """Heights and slopes as one result; guide and drift are those of the heights."""
     profile = fuse(heights, slopes)
+    beyond = [
+        name for name in dict.fromkeys(_names(slopes.profile)) if name not in dict.fromkeys(_names(heights.profile))
+    ]
+    warnings = [*heights.warnings, *slopes.warnings]
+    if beyond:
+        warnings.append(f"segment {', '.join(beyond)} has slopes but no heights: it is not in the profile")
     factor = np.zeros((len(profile.x), 0)) if profile.covariance_factor is None else profile.covariance_factor
     width = max(heights.drift.shape[1], slopes.drift.shape[1])
     drift = [np.pad(part.drift, ((0, 0), (0, width - part.drift.shape[1]))) for part in (heights, slopes)]
@@ -149,8 +155,13 @@ def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
         conditioned=(*heights.conditioned, *slopes.conditioned),
         residuals=(*heights.residuals, *slopes.residuals),
         drift=np.concatenate(drift),
-        warnings=(*heights.warnings, *slopes.warnings),
+        warnings=tuple(warnings),
     )
+
+
+def _names(profile: Profile) -> list[str]:
+    """Segments of the points in use."""
+    return [] if profile.segment is None else [str(name) for name in profile.segment[profile.used]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -452,6 +463,9 @@ def _result(
         values=ideal + deviation,
         sigma=np.sqrt(variance),
         segment=names[index],
+        # a point of the profile rests on what no scan masks; masks of single points stay with their scans
+        mask=np.zeros(len(place), dtype=bool),
+        mask_reason=np.full(len(place), ""),
         covariance_factor=factor,
         frame="mirror",
     )

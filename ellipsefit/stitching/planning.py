@@ -157,21 +157,23 @@ def plan_scans(
     order = _order(places, flips)
     duration = reach / speed + pause
     passes = 1
-    single = len(order) * duration + (flip_time if flips else 0.0)
+    single = len(order) * duration + (flip_time if flips else 0.0)  # each pass turns the mirror once
     if budget is not None:
         if single > budget:
             raise ParameterError(
                 f"one pass takes {single / 3600:.2f} h, more than the budget of {budget / 3600:.2f} h; expected more "
                 "time, a longer reach, less overlap or a faster carriage"
             )
-        passes = max(int((budget - (flip_time if flips else 0.0)) // (len(order) * duration)), 1)
+        passes = max(int(budget // single), 1)
     scans: list[PlannedScan] = []
     clock = 0.0
+    lies = "normal"
     for number_ in range(passes):
         # forward, backward, backward, forward: linear drift cancels in each pair, quadratic in each four
         for start, direction, orientation in order if number_ % 2 == 0 else reversed(order):
-            if orientation == "face_down" and not any(scan.orientation == "face_down" for scan in scans):
+            if orientation != lies:
                 clock += flip_time
+                lies = orientation
             scans.append(
                 PlannedScan(
                     name=f"scan_{len(scans) + 1:03d}",
@@ -218,12 +220,16 @@ def _places(mirror: Mirror, reach: float, overlap: float) -> list[float]:
     room = last - first - reach
     if room <= 0:
         return [first + room / 2]
-    count = max(int(np.ceil(room / (reach * (1 - overlap)))) + 1, 3)
-    equal = np.linspace(0.0, room, count)
-    pitch = room / (count - 1)
-    shift = ((np.arange(count) * _GOLDEN) % 1.0 - 0.5) * 0.35 * pitch
-    shift[[0, -1]] = 0.0
-    return [float(value) for value in first + equal + shift]
+    longest = reach * (1 - overlap)
+    count = max(int(np.ceil(room / longest)) + 1, 3)
+    while True:  # the widest step decides
+        pitch = room / (count - 1)
+        shift = ((np.arange(count) * _GOLDEN) % 1.0 - 0.5) * 0.35 * pitch
+        shift[[0, -1]] = 0.0
+        places = first + np.linspace(0.0, room, count) + shift
+        if np.diff(places).max() <= longest:
+            return [float(place) for place in places]
+        count += 1
 
 
 def _order(places: list[float], flips: int) -> list[tuple[float, ScanDirection, Orientation]]:
