@@ -197,12 +197,13 @@ class Dirt:
 
 
 def test_a_dirty_patch_is_named_and_left_out() -> None:
-    """A fifth of the points in a third of a segment, lifted by 1 to 5 um: left out, and the segment named.
+    """A fifth of the points in a third of the first segment, lifted by 1 to 5 um: left out, the segment named.
 
-    With them, the fit is clearly worse: it takes dirt for noise, which is 60 nm rms, and over ten mirrors
-    its errors are larger.
+    With them, the fit is clearly worse: dirt is taken for a rougher surface, and over ten mirrors the same
+    fit's errors are larger by a seventh at least, which is more than the two, of the same mirrors, could
+    differ by chance.
     """
-    segment, with_dirt, without = 1, [], []
+    segment, with_dirt, without = 0, [], []
     for number in range(10):
         rng = seeded(7, number)
         dirt = Dirt(segment, rng)
@@ -214,13 +215,12 @@ def test_a_dirty_patch_is_named_and_left_out() -> None:
         z, _ = deviations(fit, simulated)
         assert max(abs(value) for value in z.values()) <= 3.5
         believing = prepare_problem(simulated.placed)
-        assert believing.error.noise > 2 * fit.settings.surface_error.noise
         parameters, _ = believing.solve(np.array(R1.nominal), (0, 1, 2))
         size = np.sqrt(np.diag(R1.bound))
         with_dirt.append((parameters - simulated.parameters) / size)
         found = np.array([fit.ellipse.p, fit.ellipse.q, fit.ellipse.theta])
         without.append((found - simulated.parameters) / size)
-    assert np.mean(np.square(with_dirt)) > np.mean(np.square(without))
+    assert np.mean(np.square(with_dirt)) > 1.15**2 * np.mean(np.square(without))
 
 
 @pytest.mark.parametrize("share", [0.2, 0.4])

@@ -707,8 +707,16 @@ def _decoded(item: str | bytes) -> str:
 # writing
 
 
-def write_profile(profile: Profile, path: str | os.PathLike[str], *, force: bool = False) -> None:
+def write_profile(
+    profile: Profile,
+    path: str | os.PathLike[str],
+    *,
+    settings: Mapping[str, str] | None = None,
+    force: bool = False,
+) -> None:
     """Write a profile as HDF5 by the NeXus standard; it reads back to the same numbers.
+
+    `settings`, of the step that made it, are kept in the NXprocess.
 
     Raises
     ------
@@ -719,7 +727,7 @@ def write_profile(profile: Profile, path: str | os.PathLike[str], *, force: bool
         start_root(file, default="profile")
         entry = new_entry(file, "profile", title=profile.name)
         write_profile_data(entry, "data", profile)
-        write_process(entry)
+        write_process(entry, settings)
 
 
 def write_profile_data(entry: Any, name: str, profile: Profile) -> Any:

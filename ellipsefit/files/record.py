@@ -12,7 +12,7 @@ import os
 import re
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -204,8 +204,7 @@ def printable_name(path: str | os.PathLike[str]) -> str:
 
 
 def _write_stitched(entry: Any, stitched: Stitched) -> None:
-    settings = {field.name: str(getattr(stitched.settings, field.name)) for field in fields(stitched.settings)}
-    process = write_process(entry, settings, name="stitching")
+    process = write_process(entry, stitched.settings.as_text(), name="stitching")
     _write_json(process, "answer", stitched.to_dict())
     if len(stitched.guide_carriage):
         unit = "m" if stitched.profile.quantity == "height" else "rad"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final, Literal
 
 import numpy as np
@@ -57,6 +57,10 @@ class StitchSettings:
     guide_straightness: float | None = None
     drift_degree: int = 3
     temperature_limit: float = 0.5
+
+    def as_text(self) -> dict[str, str]:
+        """Each setting as text, for files."""
+        return {field.name: str(getattr(self, field.name)) for field in fields(self)}
 
     def __post_init__(self) -> None:
         if self.spike_threshold is not None and not 3 <= self.spike_threshold < np.inf:

@@ -83,8 +83,7 @@ def fuse(heights: Stitched, slopes: Stitched) -> Profile:
         mask=None,
         mask_reason=None,
         name=f"{len(heights.scans)} height and {len(slopes.scans)} slope scans",
-        values=nominal.height(first.x[used])
-        + np.concatenate([block.mean - block.effect @ weights for block in blocks]),
+        values=nominal.height(first.x[used]) + deviation,
         sigma=np.sqrt(np.concatenate([block.variance for block in blocks])),
         covariance_factor=np.concatenate(factors),
     )
