@@ -32,7 +32,10 @@ class JobResult:
     report: Path
 
     def __str__(self) -> str:
-        return f"Round {self.round} of {self.fit.mirror.name}\n  record  {self.record}\n  report  {self.report}"
+        lines = [f"Round {self.round} of {self.fit.mirror.name}"]
+        if self.stitched is not None:
+            lines.append(f"  {_joined(self.stitched)}")
+        return "\n".join([*lines, f"  record  {self.record}", f"  report  {self.report}"])
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer: those of fit and plan, and the files."""
@@ -123,6 +126,15 @@ def run_job(
     with new_file(report, force=force) as temporary:
         temporary.write_text(page, encoding="utf-8")
     return JobResult(stitched=stitched, fit=fit, plan=plan, round=number, record=record, report=report)
+
+
+def _joined(stitched: Stitched) -> str:
+    """What became of the scans, in one line."""
+    spikes, masked = stitched.spikes, sum(stitched.masked.values())
+    left_out = f"{spikes} spike{'s' * (spikes != 1)} and {masked - spikes} other point{'s' * (masked - spikes != 1)}"
+    stays_open = ", ".join(item.name for item in stitched.undetermined) or "nothing"
+    count = len(stitched.scans)
+    return f"{count} scan{'s' * (count != 1)} joined; {left_out} masked; stays open: {stays_open}"
 
 
 def _free_name(folder: Path, number: int) -> Path:

@@ -20,6 +20,7 @@ KINDS: Final = {
     "length": ("m", "12.5 mm"),
     "angle": ("rad", "18 mrad"),
     "time": ("s", "3 h"),
+    "speed": ("m/s", "2 mm/s"),
     "temperature": ("K", "20 degC"),
     "temperature difference": ("K", "0.2 K"),
     "expansion": ("1/K", "9e-6 / K"),
@@ -139,12 +140,12 @@ def parse_quantity(text: object, kind: str) -> float:
     text : object
         What stood in the file or on the command line; only a string is accepted.
     kind : str
-        One of `KINDS`: 'length', 'angle', 'time', 'temperature', 'expansion'.
+        One of `KINDS`, such as 'length' or 'expansion'.
 
     Returns
     -------
     float
-        Value in m, rad, s, K or 1/K.
+        Value in m, rad, s, m/s, K or 1/K.
 
     Raises
     ------

@@ -107,6 +107,11 @@ def home(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def squeezed(text: str) -> str:
+    """Text without its line breaks."""
+    return " ".join(text.split())
+
+
 def listing(folder: Path) -> dict[str, str]:
     """Every file and folder below one, with the checksums of files."""
     return {
@@ -415,8 +420,8 @@ def test_masked_nan_is_no_fault(home: Path, cli: Cli) -> None:
         (["fit", "MIRROR", "PROFILE", "--sideways"], ("--sideways", "--help")),
         (["fit", "MIRROR", "PROFILE", "surplus"], ("surplus", "--help")),
         (["fit", "MIRROR", "PROFILE", "--vary", "p,r"], ("--vary", "'r'", "expected some of p, q, theta")),
-        (["fit", "MIRROR", "PROFILE", "--segments", "loose"], ("segments", "free, fixed, random", "'loose'")),
-        (["fit", "MIRROR", "PROFILE", "--residual", "pink"], ("residual", "white, correlated", "'pink'")),
+        (["fit", "MIRROR", "PROFILE", "--segments", "loose"], ("--segments", "free, fixed, random", "'loose'")),
+        (["fit", "MIRROR", "PROFILE", "--residual", "pink"], ("--residual", "white, correlated", "'pink'")),
         (["fit", "MIRROR", "PROFILE", "--prior", "p about 20 m"], ("prior 'p about 20 m'", "expected")),
         (["fit", "MIRROR", "PROFILE", "--prior", "p=20 m +- 1 mrad"], ("prior", "mrad", "expected")),
         (["fit", "MIRROR", "PROFILE", "--prior", "p=20 m +- 0 mm"], ("prior", "positive")),
@@ -448,6 +453,11 @@ def test_help_and_version(cli: Cli) -> None:
         assert own.status == 0
         assert "--json" in own.out
         assert ("Exit status 1" in own.out) == (command not in ALWAYS_ACCEPTABLE)
+        assert "--quiet" in own.out
+        assert "--verbose" in own.out
+        assert "<" not in own.out  # types of the language are nobody's business
+    assert re.search(r"SCAN .*one profile", squeezed(cli("run", "--help").out))
+    assert not re.search(r"SCAN .*(one|stitched) profile", squeezed(cli("stitch", "--help").out.split("Options:")[0]))
     assert cli("--version") == Run(0, f"ellipsefit {version('ellipsefit')}\n", "")
 
 
@@ -524,6 +534,10 @@ def test_demo_ends_with_a_report_and_does_not_overwrite(tmp_path: Path, cli: Cli
     assert found.status == 0
     assert found.err == ""
     assert "Correction of Heron: feasible" in found.out
+    scans = len(read_scans(folder / "scans.h5"))
+    assert re.search(
+        rf"  {scans} scans joined; \d+ spikes? and \d+ other points? masked; stays open: height of the whole", found.out
+    )
     assert str(folder / "report.html") in found.out
     assert "<html" in (folder / "report.html").read_text("utf-8")
     assert cli("inspect", *(folder / name for name in ("mirror.toml", "scans.h5", "record.h5"))).status == 0
@@ -930,6 +944,14 @@ def test_a_missing_quantity_is_null_with_a_warning_that_says_why(cli: Cli) -> No
     assert any("slopes don't tell heights" in text for text in fitted["warnings"])
 
 
+def test_what_follows_from_a_held_parameter_has_three_digits(cli: Cli) -> None:
+    """Cedar's p is held, and so is the source's place along the ray; p itself is shown in full."""
+    told = cli("fit", DATA / "cedar/mirror.toml", DATA / "cedar/profile.csv").out
+    assert re.search(r"source distance p +42\.0000 m \(held\)", told)
+    (digits,) = re.findall(r"source focus, along the chief ray +-?([\d.]+) \w+ \(held\)", told)
+    assert len(digits.replace(".", "").lstrip("0")) <= 3
+
+
 # inspection
 
 
@@ -1067,7 +1089,27 @@ def test_elders_equal_steps_are_told(tmp_path: Path, cli: Cli) -> None:
     assert "repeats after 464 mm" in periodic["function"]
     assert periodic["stderr"] > 0
     assert periodic["fixed_by"]
-    assert "repeats after 464 mm" in found.err
+    assert re.search(r"(?m)^  every function that repeats after 464 mm  +\d+ nm$", found.err)
+    assert periodic["function"] in found.err
+    assert max(len(line) for line in found.err.split("How that is fixed")[0].splitlines()) <= 80
+
+
+def test_what_fixes_two_functions_is_said_once(birch: tuple[Path, Run], cli: Cli, tmp_path: Path) -> None:
+    """Elder leaves a parabola and periodic functions open, and the model of the guide holds both."""
+    told = cli("stitch", ELDER / "mirror.toml", ELDER / "scans.h5", "-o", tmp_path / "profile.h5").out
+    assert told.count("stationary random function") == 1
+    assert "fixed by: the same as a parabola in guide or mirror" in told
+    assert birch[1].err.count("stationary random function") == 1
+    assert "the same as" not in birch[1].err
+
+
+def test_verbose_stitching_tells_how_scans_were_treated(birch: tuple[Path, Run], cli: Cli, tmp_path: Path) -> None:
+    arguments = ["stitch", BIRCH / "mirror.toml", BIRCH / "scans.h5", "-o", tmp_path / "profile.h5"]
+    told = cli(*arguments, "--no-roll-off", "--spike-threshold", "0", "-v").out
+    assert re.search(r"(?m)^How the scans were treated$", told)
+    for row in (r"spikes +not looked for", r"roll-off at segment ends +not looked for"):
+        assert re.search(row, told), row
+    assert "How the scans were treated" not in birch[1].err
 
 
 def test_options_reach_stitching(tmp_path: Path, cli: Cli) -> None:
@@ -1090,9 +1132,9 @@ def test_options_reach_stitching(tmp_path: Path, cli: Cli) -> None:
         (["--guide-straightness", "0 um"], ("--guide-straightness", "more than zero")),
         (["--guide-straightness", "0.3"], ("--guide-straightness", "unit")),
         (["--guide-straightness", "3 urad"], ("--guide-straightness", "urad", "length")),
-        (["--drift-degree", "9"], ("drift_degree", "from 0 to 6", "9")),
-        (["--spike-threshold", "1"], ("spike_threshold", "at least 3", "1.0")),
-        (["--temperature-limit", "0"], ("temperature_limit", "positive")),
+        (["--drift-degree", "9"], ("--drift-degree", "from 0 to 6", "9")),
+        (["--spike-threshold", "1"], ("--spike-threshold", "at least 3", "1.0")),
+        (["--temperature-limit", "0"], ("--temperature-limit", "positive")),
         (["--figure", "figure.gif"], ("figure.gif", ".svg, .png or .pdf")),
     ],
     ids=lambda item: " ".join(item) if isinstance(item, list) else "",
@@ -1397,6 +1439,7 @@ def test_face_down_repeats_settle_the_parabola(cli: Cli) -> None:
     plan = answer(found.out)
     assert [one["orientation"] for one in plan["scans"]].count("face_down") == 2
     assert plan["expected"]["parabola_stderr"] is None
+    assert re.search(r"a parabola over the mirror +settled by the flips", found.err)
     assert not any("parabola" in text for text in plan["undetermined"])
 
 
@@ -1406,6 +1449,13 @@ def test_every_neighbour_repeats_the_share_that_was_asked_for(cli: Cli) -> None:
     assert (np.diff(starts) <= 0.4 * 1.2 + 1e-9).all()
 
 
+def test_the_speed_of_the_carriage_has_a_unit(cli: Cli) -> None:
+    """1.2 m at 6 m/min = 0.1 m/s take 12 s, and the pause 2 min more."""
+    found = cli("plan-scans", BIRCH / "mirror.toml", "--reach", "1.2 m", "--speed", "6 m/min", "--json", "-")
+    begins = [one["begins"] for one in answer(found.out)["scans"]]
+    assert_allclose(np.diff(begins), 132.0, rtol=1e-12)
+
+
 @pytest.mark.parametrize(
     ("options", "fragments"),
     [
@@ -1413,19 +1463,20 @@ def test_every_neighbour_repeats_the_share_that_was_asked_for(cli: Cli) -> None:
         (["--reach", "1.2"], ("--reach", "unit", "expected a length")),
         (["--reach", "5 urad"], ("--reach", "urad", "length")),
         (["--reach", "-1 m"], ("--reach", "'-1 m'", "more than zero")),
-        (["--reach", "5 mm"], ("reach", "at least 20 steps", "5 mm")),
-        (["--reach", "1.2 m", "--overlap", "1.5"], ("overlap", "from 0.1 to 0.95", "1.5")),
-        (["--reach", "1.2 m", "--overlap", "nan"], ("overlap", "from 0.1 to 0.95", "nan")),
+        (["--reach", "5 mm"], ("--reach", "at least 20 steps", "5 mm")),
+        (["--reach", "1.2 m", "--overlap", "1.5"], ("--overlap", "from 0.1 to 0.95", "1.5")),
+        (["--reach", "1.2 m", "--overlap", "nan"], ("--overlap", "from 0.1 to 0.95", "nan")),
         (["--reach", "1.2 m", "--overlap", "lots"], ("--overlap", "number", "--help")),
         (["--reach", "1.2 m", "--budget", "6"], ("--budget", "unit", "expected a time")),
         (["--reach", "1.2 m", "--budget", "0 h"], ("--budget", "more than zero")),
         (["--reach", "1.2 m", "--budget", "10 min"], ("one pass takes", "0.17 h", "expected more time")),
-        (["--reach", "1.2 m", "--speed", "0 mm"], ("--speed", "more than zero")),
+        (["--reach", "1.2 m", "--speed", "0 mm/s"], ("--speed", "more than zero")),
+        (["--reach", "1.2 m", "--speed", "2 mm"], ("--speed", "'mm'", "expected a speed such as '2 mm/s'")),
         (["--reach", "1.2 m", "--step", "0 mm"], ("--step", "more than zero")),
         (["--reach", "1.2 m", "--noise", "0 nm"], ("--noise", "more than zero")),
         (["--reach", "1.2 m", "--guide-straightness", "0 um"], ("--guide-straightness", "more than zero")),
-        (["--reach", "1.2 m", "--pause", "-1 min"], ("pause", "not be negative")),
-        (["--reach", "1.2 m", "--flips", "-1"], ("flips", "from 0 to 1000", "-1")),
+        (["--reach", "1.2 m", "--pause", "-1 min"], ("--pause", "not be negative")),
+        (["--reach", "1.2 m", "--flips", "-1"], ("--flips", "from 0 to 1000", "-1")),
         (["--reach", "1.2 m", "--flips", "1", "--flip-time", "-1 h"], ("--flip-time", "more than zero")),
     ],
     ids=lambda item: " ".join(item[2:] or item) if isinstance(item, list) else "",

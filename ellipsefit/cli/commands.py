@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
+from typer.core import TyperCommand
 
-from ellipsefit.cli.show import Output, model_text
+from ellipsefit.cli.show import Output, model_text, treatment_text
 from ellipsefit.errors import ParameterError, UnitError
 
 if TYPE_CHECKING:
@@ -24,6 +27,25 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
 )
 
+
+class Command(TyperCommand):
+    """A command whose help shows no types of the language beside the names of files."""
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write the arguments, then the options."""
+        for title, kind in (("Arguments", "argument"), ("Options", "option")):
+            records = [
+                (name.partition(" <")[0] if kind == "argument" else name, text)
+                for parameter in self.get_params(ctx)
+                if parameter.param_type_name == kind
+                for name, text in [parameter.get_help_record(ctx) or ("", "")]
+                if name
+            ]
+            if records:
+                with formatter.section(title):
+                    formatter.write_dl(records)
+
+
 MirrorFile = Annotated[Path, typer.Argument(metavar="MIRROR", help="Mirror file (TOML).")]
 ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", help="Measured profile: text or NeXus HDF5.")]
 Json = Annotated[
@@ -32,7 +54,17 @@ Json = Annotated[
 ]
 Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwritten.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print no tables and no progress.")]
-Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings.")]
+VerboseFit = Annotated[
+    bool, typer.Option("--verbose", "-v", help="Also print the model and its settings, and what the data can tell.")
+]
+VerbosePlan = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings.")]
+VerboseStitch = Annotated[bool, typer.Option("--verbose", "-v", help="Also print how the scans were treated.")]
+VerboseJob = Annotated[
+    bool, typer.Option("--verbose", "-v", help="Also print stitching and fit, each with its settings.")
+]
+VerboseAlways = Annotated[
+    bool, typer.Option("--verbose", "-v", help="Taken as everywhere; all there is to print is printed without it.")
+]
 Vary = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(metavar="LIST", help="Parameters to fit, such as 'p,q,theta'. By default what the data can tell."),
@@ -62,7 +94,11 @@ Cutoff = Annotated[
 
 
 ScanFiles = Annotated[
-    list[Path], typer.Argument(metavar="SCAN", help="Raw scans (text or NeXus HDF5), or one stitched profile.")
+    list[Path], typer.Argument(metavar="SCAN", help="Raw scans: text or NeXus HDF5, which may hold many.")
+]
+ScanOrProfileFiles = Annotated[
+    list[Path],
+    typer.Argument(metavar="SCAN", help="Raw scans: text or NeXus HDF5, which may hold many. Or one profile alone."),
 ]
 Guide = Annotated[bool, typer.Option("--guide/--no-guide", help="Solve for the guide's straightness error.")]
 GuideStraightness = Annotated[
@@ -91,14 +127,27 @@ def _stitch_settings(
 ) -> StitchSettings:
     from ellipsefit.stitching import StitchSettings
 
-    return StitchSettings(
-        guide=guide,
-        guide_straightness=_positive(guide_straightness, "--guide-straightness"),
-        drift_degree=drift_degree,
-        spike_threshold=spike_threshold or None,
-        roll_off=roll_off,
-        temperature_limit=temperature_limit,
-    )
+    with _options_named("spike_threshold", "drift_degree", "temperature_limit"):
+        return StitchSettings(
+            guide=guide,
+            guide_straightness=_positive(guide_straightness, "--guide-straightness"),
+            drift_degree=drift_degree,
+            spike_threshold=spike_threshold or None,
+            roll_off=roll_off,
+            temperature_limit=temperature_limit,
+        )
+
+
+@contextmanager
+def _options_named(*arguments: str) -> Iterator[None]:
+    """Let the library's sentences on these arguments name the option as it is typed."""
+    try:
+        yield
+    except ParameterError as fault:
+        argument, _, rest = str(fault).partition(" ")
+        if argument not in arguments:
+            raise
+        raise ParameterError(f"--{argument.replace('_', '-')} {rest}") from None
 
 
 def _positive(text: str | None, option: str, kind: str = "length") -> float | None:
@@ -151,20 +200,20 @@ def _fit_options(
 def _fitted(mirror: Path, profile: Path, output: Output, options: dict[str, Any]) -> EllipseFit:
     import ellipsefit as ef
 
-    with output.progress() as tell:
+    with output.progress() as tell, _options_named("segments", "residual"):
         tell("reading")
         design, measured = ef.read_mirror(mirror), ef.read_profile(profile)
         tell("fitting")
         return ef.fit_ellipse(measured, design, **options)
 
 
-@app.command(short_help="Make an invented mirror and run the whole job on it.")
+@app.command(cls=Command, short_help="Make an invented mirror and run the whole job on it.")
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the demo goes.")] = Path("ellipsefit-demo"),
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseJob = False,
 ) -> None:
     """Make an invented mirror with its raw scans in DIR and run the whole job on it, to a report.
 
@@ -181,13 +230,13 @@ def demo(
     _show_job(output, result)
 
 
-@app.command(short_help="Say what files hold and what is wrong with them.")
+@app.command(cls=Command, short_help="Say what files hold and what is wrong with them.")
 def inspect(
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Mirror files and profiles.")],
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseAlways = False,
 ) -> None:
     """Say what each file holds and everything that is wrong with it.
 
@@ -204,7 +253,7 @@ def inspect(
     raise typer.Exit(1 if result.faulty else 0)
 
 
-@app.command(short_help="Join raw scans to one profile with uncertainty.")
+@app.command(cls=Command, short_help="Join raw scans to one profile with uncertainty.")
 def stitch(
     mirror: MirrorFile,
     scans: ScanFiles,
@@ -222,7 +271,7 @@ def stitch(
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseStitch = False,
 ) -> None:
     """Join raw scans to one profile with an uncertainty, and say what they cannot tell."""
     import ellipsefit as ef
@@ -246,11 +295,11 @@ def stitch(
 
             tell("drawing")
             save_figure(result.plot(), figure, force=force)
-    output.text(result)
+    output.text(result, *([treatment_text(result)] if verbose else []))
     output.answer(result)
 
 
-@app.command(short_help="Plan scans for a time budget.")
+@app.command(cls=Command, short_help="Plan scans for a time budget.")
 def plan_scans(
     mirror: MirrorFile,
     reach: Annotated[str, typer.Option(metavar="LENGTH", help="Travel of the carriage, such as '1.2 m'.")],
@@ -259,7 +308,7 @@ def plan_scans(
         Optional[str],  # noqa: UP045
         typer.Option(metavar="TIME", help="Time for all of it, such as '6 h'; more passes are added as they fit."),
     ] = None,
-    speed: Annotated[str, typer.Option(metavar="LENGTH", help="Way of the carriage in one second.")] = "2 mm",
+    speed: Annotated[str, typer.Option(metavar="SPEED", help="Of the carriage.")] = "2 mm/s",
     pause: Annotated[str, typer.Option(metavar="TIME", help="Between two scans.")] = "2 min",
     step: Annotated[str, typer.Option(metavar="LENGTH", help="Distance of points.")] = "1 mm",
     noise: Annotated[str, typer.Option(metavar="LENGTH", help="Standard deviation of a point.")] = "60 nm",
@@ -271,7 +320,7 @@ def plan_scans(
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseAlways = False,
 ) -> None:
     """List starts, directions and flips of scans, with the stitching uncertainty to expect."""
     import ellipsefit as ef
@@ -281,25 +330,21 @@ def plan_scans(
     output.check()
     quantities = {
         "reach": _above_zero(reach, "--reach"),
-        "speed": _above_zero(speed, "--speed"),
+        "speed": _above_zero(speed, "--speed", "speed"),
         "step": _above_zero(step, "--step"),
         "noise": _above_zero(noise, "--noise"),
         "guide_spread": _above_zero(guide_straightness, "--guide-straightness"),
         "pause": _quantity(pause, "--pause", "time"),
         "flip_time": _above_zero(flip_time, "--flip-time", "time"),
     }
-    result = plan(
-        ef.read_mirror(mirror),
-        overlap=overlap,
-        budget=_positive(budget, "--budget", "time"),
-        flips=flips,
-        **quantities,
-    )
+    design, time = ef.read_mirror(mirror), _positive(budget, "--budget", "time")
+    with _options_named("overlap", "flips", *quantities):
+        result = plan(design, overlap=overlap, budget=time, flips=flips, **quantities)
     output.text(result)
     output.answer(result)
 
 
-@app.command(short_help="Fit the ellipse, its pose and the segments.")
+@app.command(cls=Command, short_help="Fit the ellipse, its pose and the segments.")
 def fit(
     mirror: MirrorFile,
     profile: ProfileFile,
@@ -317,7 +362,7 @@ def fit(
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseFit = False,
 ) -> None:
     """Fit the ellipse to a profile and tell what is wrong with each segment.
 
@@ -337,7 +382,7 @@ def fit(
     raise typer.Exit(0 if result.converged else 1)
 
 
-@app.command(short_help="Plan adjuster moves within travel.")
+@app.command(cls=Command, short_help="Plan adjuster moves within travel.")
 def correct(
     mirror: MirrorFile,
     profile: ProfileFile,
@@ -351,7 +396,7 @@ def correct(
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerbosePlan = False,
 ) -> None:
     """Plan the moves of the adjusters within their travel, the carrier's share, and what remains.
 
@@ -370,7 +415,7 @@ def correct(
     raise typer.Exit(0 if plan.feasible else 1)
 
 
-@app.command(short_help="Check by simulation that stated intervals cover.")
+@app.command(cls=Command, short_help="Check by simulation that stated intervals cover.")
 def audit(
     mirror: MirrorFile,
     campaigns: Annotated[int, typer.Option(metavar="N", help="Simulated campaigns.")] = 200,
@@ -385,7 +430,7 @@ def audit(
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseAlways = False,
 ) -> None:
     """Simulate campaigns of your own mirror and say whether the stated intervals cover.
 
@@ -397,16 +442,16 @@ def audit(
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
-    settings = AuditSettings(
-        campaigns=campaigns,
-        seed=seed,
-        spread_height=_quantity(spread_height, "--spread-height"),
-        spread_tilt=_quantity(spread_tilt, "--spread-tilt", "angle"),
-        figure=_quantity(figure, "--figure"),
-        correlation_length=_quantity(correlation_length, "--correlation-length"),
-        noise=_quantity(noise, "--noise"),
-        step=_quantity(step, "--step"),
-    )
+    quantities: dict[str, Any] = {
+        "spread_height": _quantity(spread_height, "--spread-height"),
+        "spread_tilt": _quantity(spread_tilt, "--spread-tilt", "angle"),
+        "figure": _quantity(figure, "--figure"),
+        "correlation_length": _quantity(correlation_length, "--correlation-length"),
+        "noise": _quantity(noise, "--noise"),
+        "step": _quantity(step, "--step"),
+    }
+    with _options_named("campaigns", *quantities):
+        settings = AuditSettings(campaigns=campaigns, seed=seed, **quantities)
     if workers < 1:
         raise ParameterError(f"--workers: got {workers}; expected at least 1")
     design = ef.read_mirror(mirror)
@@ -423,10 +468,10 @@ def audit(
     raise typer.Exit(0 if result.covers else 1)
 
 
-@app.command(short_help="Stitch, fit, plan, record and report.")
+@app.command(cls=Command, short_help="Stitch, fit, plan, record and report.")
 def run(
     mirror: MirrorFile,
-    scans: ScanFiles,
+    scans: ScanOrProfileFiles,
     folder: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Where record and report go.")],
     vary: Vary = None,
     segments: Segments = "random",
@@ -444,7 +489,7 @@ def run(
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
-    verbose: Verbose = False,
+    verbose: VerboseJob = False,
 ) -> None:
     """Do all of it: stitch, fit, plan, DIR/record.h5 and DIR/report.html; a record there gets another round.
 
@@ -458,7 +503,7 @@ def run(
     output.check(folder=folder)
     options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     settings = _stitch_settings(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
-    with output.progress() as tell:
+    with output.progress() as tell, _options_named("segments", "residual"):
         result = run_job(
             mirror,
             scans,
@@ -473,8 +518,10 @@ def run(
 
 
 def _show_job(output: Output, result: JobResult) -> None:
-    parts: list[object] = [result.stitched] if output.verbose and result.stitched is not None else []
+    parts: list[object] = []
     if output.verbose:
+        if result.stitched is not None:
+            parts += [result.stitched, treatment_text(result.stitched)]
         parts += [result.fit, model_text(result.fit)]
     output.text(*parts, result.plan, result)
     output.answer(result)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from ellipsefit.fit import EllipseFit
+    from ellipsefit.stitching import Stitched
 
 #: What must not be overlooked; it stands in capitals, so that nothing depends on the colour.
 _ALARMING: Final = r"NOT [A-Z]+|AT LIMIT|WRONG:|\d+ FAULTS?\b"
@@ -159,3 +160,11 @@ def model_text(fit: EllipseFit) -> str:
     points = f"{len(placed.x)} used, {placed.masked} masked, {placed.outside} in no segment"
     cells.append(("points", points))
     return as_text([Table(title="Model and settings", cells=tuple(cells))])
+
+
+def treatment_text(stitched: Stitched) -> str:
+    """How scans were treated before they were joined, as a table."""
+    from ellipsefit.report.stitch_section import settings_table
+    from ellipsefit.rows import as_text
+
+    return as_text([settings_table(stitched)])

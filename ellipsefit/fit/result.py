@@ -247,8 +247,8 @@ class EllipseFit:
                 )
             )
         pose = self.pose
-        cells.append(("pose: height", with_uncertainty(pose.height, pose.height_stderr, "length"), "0 um", ""))
-        cells.append(("pose: tilt", with_uncertainty(pose.tilt, pose.tilt_stderr, "angle"), "0 urad", ""))
+        cells.append(("pose: height", _derived(pose.height, pose.height_stderr, "length"), "0 um", ""))
+        cells.append(("pose: tilt", _derived(pose.tilt, pose.tilt_stderr, "angle"), "0 urad", ""))
         title = f"Ellipse of {self.mirror.name}"
         if not self.converged:
             title += ": NOT CONVERGED, these are the last values tried"
@@ -297,7 +297,7 @@ class EllipseFit:
         cells = tuple(
             (
                 f"{name} focus, {axis} the chief ray",
-                with_uncertainty(getattr(focus, f"{name}_{axis}"), getattr(focus, f"{name}_{axis}_stderr"), "length"),
+                _derived(getattr(focus, f"{name}_{axis}"), getattr(focus, f"{name}_{axis}_stderr"), "length"),
             )
             for name in ("image", "source")
             for axis in ("along", "across")
@@ -308,11 +308,11 @@ class EllipseFit:
         )
 
 
-def _misplacement(value: float | None, stderr: float | None) -> str:
-    """A focus' misplacement; without an uncertainty it follows from what is held, and is given in words."""
-    if value is not None and stderr is None:
-        return "held with its distance at nominal"
-    return with_uncertainty(value, stderr, "length")
+def _derived(value: float | None, stderr: float | None, kind: str) -> str:
+    """What follows from the parameters; without an uncertainty it is held by them, and three digits do."""
+    if value is None or stderr:
+        return with_uncertainty(value, stderr, kind)
+    return number(value, kind) + " (held)" * (stderr is None)
 
 
 def _fields(item: object) -> dict[str, Any]:

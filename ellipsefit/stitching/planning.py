@@ -82,11 +82,14 @@ class ScanPlan:
             )
             for scan in self.scans
         )
+        parabola = number(self.parabola, "length")
+        if self.parabola is None and any(scan.orientation == "face_down" for scan in self.scans):
+            parabola = "settled by the flips"
         facts = (
             ("scans", str(len(self.scans))),
             ("duration", f"{self.duration / 3600:.2f} h"),
             ("expected uncertainty of a height, pose set aside", number(self.noise, "length")),
-            ("of it, a parabola over the mirror", number(self.parabola, "length")),
+            ("of it, a parabola over the mirror", parabola),
             ("of it, everything else", number(self.shape, "length")),
         )
         notes = tuple(
@@ -99,7 +102,9 @@ class ScanPlan:
                 title="In this order",
                 header=("scan", "from", "to", "direction", "orientation", "begins"),
                 cells=cells,
-                notes=("Starts differ by unequal steps on purpose: equal steps leave periodic errors open.",),
+                notes=("Starts differ by unequal steps on purpose: equal steps leave periodic errors open.",)
+                if len({scan.start for scan in self.scans}) > 1
+                else (),
             ),
         ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -41,6 +41,11 @@ class Undetermined:
     kind: Literal["length", "angle"]  # of that amplitude
     remedy: str  # the measurement that would settle it
     ambiguity: Ambiguity  # what it comes from
+
+    @property
+    def name(self) -> str:
+        """The function in short, for tables: without the clauses that say where it comes from."""
+        return self.function.partition(", ")[0] if self.ambiguity.kind in ("periodic", "guide") else self.function
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,10 +150,13 @@ class Stitched:
         ]
 
     def _open_table(self) -> Table:
-        cells = tuple((item.function, number(item.stderr, item.kind, digits=2)) for item in self.undetermined)
-        notes = []
+        cells = tuple((item.name, number(item.stderr, item.kind, digits=2)) for item in self.undetermined)
+        notes: list[str] = []
+        told: dict[str, str] = {}
         for item in self.undetermined:
-            notes += [f"{item.function}:", f"  fixed by: {item.fixed_by}", f"  would be settled by: {item.remedy}"]
+            how = f"the same as {told[item.fixed_by]}" if item.fixed_by in told else item.fixed_by
+            told.setdefault(item.fixed_by, item.name)
+            notes += [item.function, f"  fixed by: {how}", f"  would be settled by: {item.remedy}"]
         return Table(
             title="What the scans cannot tell",
             header=("function", "standard uncertainty") if cells else (),
@@ -156,11 +164,19 @@ class Stitched:
             notes=tuple(notes) or ("Nothing.",),
         )
 
+    def _shown(self) -> list[Table]:
+        """The tables, what is said on each open function set apart from their list."""
+        *others, unknown = self.rows()
+        if not unknown.cells:
+            return [*others, unknown]
+        how = Table(title="How that is fixed, and what would settle it", notes=unknown.notes)
+        return [*others, replace(unknown, notes=()), how]
+
     def __str__(self) -> str:
-        return rows.as_text(self.rows())
+        return rows.as_text(self._shown())
 
     def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
+        return rows.as_html(self._shown())
 
     def plot(self) -> Figure_:
         """Figure of the scans after alignment, the overlaps, the guide, drift and masks."""
