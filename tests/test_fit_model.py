@@ -280,8 +280,8 @@ def test_heavy_tailed_noise_is_covered() -> None:
 def test_mean_square_of_the_jackknife_is_the_true_variance(count: int) -> None:
     """Mirrors of known spreads, whose true variance is the dense bound: within 30 %.
 
-    A jackknife over J segments scatters about as chi-squared over J/2 - 2 degrees of freedom, 80 of them by
-    9 % for 10 segments: what is left of the 30 % is bias.
+    A jackknife over J segments scatters about as chi-squared over J/4 degrees of freedom (the ends tell most):
+    80 of them by 10 %, three of which are allowed.
     """
     case = Case(segments=count, pitch=9.0 / count)
     squares = []

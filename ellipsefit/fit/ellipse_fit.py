@@ -562,13 +562,13 @@ def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> lis
     """What is said where the model's uncertainty and the jackknife's cannot both be right.
 
     The jackknife's variance over the true one is about chi-squared over its degrees of freedom, of which there
-    are about J/2 - 2, for the segments at the ends tell more than the others.
+    are about J/4 (in simulated mirrors), for the segments at the ends tell more than the others.
     """
     if check is None:
         return []
     from scipy.stats import chi2
 
-    freedom = max(count / 2 - 2, 2.0)
+    freedom = max(count / 4, 2.0)
     low, high = np.sqrt(chi2.ppf([0.0025, 0.9975], freedom) / freedom)
     stated = np.sqrt(np.diag(state.covariance))[: len(state.varied)]
     return [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import lmfit
@@ -53,7 +54,8 @@ def levers(placed: PlacedProfile) -> Array:
 
 def plain_lmfit(placed: PlacedProfile) -> Any:
     """39 parameters, numerical derivatives, residuals divided by sigma; positions scaled by nothing."""
-    nominal, index, lever = placed.mirror.nominal, placed.index, levers(placed)
+    nominal, index, lever, sigma = placed.mirror.nominal, placed.index, levers(placed), placed.sigma
+    assert sigma is not None
     parameters = lmfit.Parameters()
     for name in PARAMETERS:
         parameters.add(name, value=getattr(nominal, name))
@@ -65,7 +67,7 @@ def plain_lmfit(placed: PlacedProfile) -> Any:
     def residual(parameters: lmfit.Parameters) -> Array:
         values = np.array([parameters[name].value for name in names])
         z = Ellipse(*values[:3]).height(placed.x) + values[3::2][index] * 1e-6 + values[4::2][index] * 1e-6 * lever
-        return np.asarray((placed.values - z) / placed.sigma)
+        return np.asarray((placed.values - z) / sigma)
 
     return lmfit.minimize(residual, parameters, ftol=1e-15, xtol=1e-15)
 
@@ -192,10 +194,9 @@ def test_time_is_linear_in_the_points() -> None:
     counts, times = (100_000, 1_000_000, 10_000_000), []
     for count in counts:
         placed = r1(count)
-        times.append(best_of(3, lambda: fit_ellipse(placed, vary=PARAMETERS, segments="free", residual="white")))  # noqa: B023  # called at once
+        times.append(best_of(3, partial(fit_ellipse, placed, vary=PARAMETERS, segments="free", residual="white")))
     exponent = float(np.polyfit(np.log(counts), np.log(times), 1)[0])
-    print(
-        "\n" + ", ".join(f"{count:.0e} points: {seconds:.3f} s" for count, seconds in zip(counts, times, strict=True))
-    )
+    listed = ", ".join(f"{count:.0e} points: {seconds:.3f} s" for count, seconds in zip(counts, times, strict=True))
+    print(f"\n{listed}")
     print(f"exponent {exponent:.3f}")
     assert exponent <= 1.05
