@@ -16,7 +16,6 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.effects import USUAL_SPREADS, SegmentEffects, estimate_spreads, segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
-from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, SegmentMoments, reduce_profile
 from ellipsefit.fit.solver import inverse_normal
@@ -266,7 +265,7 @@ def test_correlated_fit_is_the_dense_one_at_the_same_covariance(name: str, segme
     covariance = np.linalg.inv(precision[np.ix_(index, index)])  # the others held
     change = covariance @ (precision @ dense.change)[index]
     variance = np.diag(covariance)
-    stated = np.diag(fit.covariance)[index] / coverage_scale(fit.settings.freedom) ** 2
+    stated = np.diag(fit.covariance)[index] / fit.problem.scale**2
     assert_allclose(np.sqrt(stated), np.sqrt(variance), rtol=0.01)
     assert np.all(stated >= variance)  # no estimate is more sure than that
     assert np.all(np.abs(change) <= 3.5 * np.sqrt(stated - variance))

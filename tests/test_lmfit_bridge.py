@@ -76,7 +76,9 @@ def test_an_expression_ties_two_parameters_with_the_right_uncertainty() -> None:
     assert stderr is not None
     assert_allclose(theirs.params["p"].value + theirs.params["q"].value, 18.01, rtol=1e-14)
     assert abs(theirs.params["p"].value - ours.ellipse.p) < 1e-2 * stderr
-    assert_allclose(theirs.params["p"].stderr, stderr, rtol=1e-2)
+    # what it costs that spreads are estimated is another matter where p + q is known: set aside in both
+    scale = prepare_problem(case.placed, case.mirror).scale
+    assert_allclose(theirs.params["p"].stderr / scale, stderr / ours.problem.scale, rtol=1e-2)
     assert_allclose(theirs.params["q"].stderr, theirs.params["p"].stderr, rtol=1e-6)
 
 

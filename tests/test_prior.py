@@ -9,7 +9,6 @@ from numpy.testing import assert_allclose
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import EllipsefitError, ParameterError, UnitError
 from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
-from ellipsefit.fit.freedom import coverage_scale
 from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
 
 TRUE = (20.0, 10.0, 0.012)
@@ -129,4 +128,4 @@ def test_a_prior_lets_a_short_mirror_tell_what_it_could_not() -> None:
     stderr = fit.stderr("p")
     assert stderr is not None
     # but for the factor of Student's t; the data add (0.04 m / 6 m)**2 to that
-    assert_allclose(stderr / coverage_scale(fit.settings.freedom), 0.04, rtol=1e-3)
+    assert_allclose(stderr / fit.problem.scale, 0.04, rtol=1e-3)

@@ -21,7 +21,7 @@ from ellipsefit.fit.effects import (
     estimate_spreads,
     segment_effects,
 )
-from ellipsefit.fit.freedom import coverage_scale, effective_freedom
+from ellipsefit.fit.freedom import spread_cost
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
@@ -276,13 +276,13 @@ def _problem(
                 break
             problem = replace(problem, loose=tuple(sorted((*problem.loose, new[0]))))
             problem = _with_spreads(problem, offset, partials, given, form=bool(problem.form))
-    freedom = effective_freedom(
+    cost = spread_cost(
         problem,
         parameters,
         spreads_estimated=(given[0] is None, given[1] is None),
         surface_estimated=residual == "correlated",
     )
-    return replace(problem, freedom=freedom)
+    return replace(problem, freedom=cost.freedom, scale=cost.scale)
 
 
 def _with_spreads(
@@ -323,7 +323,7 @@ class _State:
 
     @classmethod
     def at(cls, problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], how: Measurement) -> _State:
-        covariance = problem.posterior(parameters, varied) * coverage_scale(problem.freedom) ** 2
+        covariance = problem.posterior(parameters, varied) * problem.scale**2
         ellipse = Ellipse(*(float(value) for value in parameters))
         patterns = systematic_patterns(problem.reduction, ellipse, how)
         changes = {name: problem.response(parameters, varied, pattern) for name, pattern in patterns.items()}
@@ -587,7 +587,7 @@ def _budget(problem: JointProblem, state: _State, outputs: dict[str, FloatArray]
     maps = np.stack([outputs[name] for name in names])
     jacobian = problem.joint_jacobian(state.parameters, state.varied)
     # the estimate is a linear function of the rows, each of unit variance
-    rows_ = maps @ problem.posterior(state.parameters, state.varied) @ jacobian.T * coverage_scale(problem.freedom)
+    rows_ = maps @ problem.posterior(state.parameters, state.varied) @ jacobian.T * problem.scale
     found = {name: np.linalg.norm(rows_[:, part], axis=1) for name, part in problem.sources().items()}
     found |= {name: np.abs(maps @ change) for name, change in state.systematic.items()}
     key = names.index("image_across") if "image_across" in names else 0

@@ -4,13 +4,15 @@ A variance V that depends on estimated spreads is itself uncertain; to first ord
 nu = 2 V**2 / var(V) effective degrees of freedom (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114;
 JCGM 100:2008, G.4), var(V) from the gradient of V and the covariance of the logarithms of the spreads, which
 is that of maximum likelihood. A stated standard uncertainty is the 68.27 % point of Student's t times the
-root of the variance, so that it covers as often as a standard uncertainty of a normal variable.
+root of the variance, so that it covers as often as a standard uncertainty of a normal variable. The variance
+at estimated spreads is also too small on average, and the estimate is worse than with known ones; both are
+put right for the segments' spreads as by M. G. Kenward and J. H. Roger, Biometrics 53 (1997) 983-997.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -25,6 +27,8 @@ from ellipsefit.fit.surface_error import SurfaceError, SurfaceLikelihood, whiten
 _STEP: Final = 0.02
 #: Fewest degrees of freedom that are believed.
 LEAST: Final = 3.0
+#: Largest inflation of a variance that a second-order formula is trusted with.
+MOST: Final = 1.5
 
 
 def coverage_scale(freedom: float) -> float:
@@ -40,10 +44,23 @@ def coverage_scale(freedom: float) -> float:
     return float(t.ppf(0.841344746, freedom)) if np.isfinite(freedom) else 1.0
 
 
-def effective_freedom(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpreadCost:
+    """What it costs that spreads are estimated and not known."""
+
+    freedom: float  # fewest effective degrees of freedom among the variances of p, q and theta
+    inflation: float  # mean ratio of their mean squared error to the variance at the estimated spreads
+
+    @property
+    def scale(self) -> float:
+        """What a standard uncertainty at the estimated spreads is multiplied by, >= 1."""
+        return coverage_scale(self.freedom) * float(np.sqrt(self.inflation))
+
+
+def spread_cost(
     problem: JointProblem, parameters: FloatArray, *, spreads_estimated: tuple[bool, bool], surface_estimated: bool
-) -> float:
-    """Fewest effective degrees of freedom among the variances of p, q and theta.
+) -> SpreadCost:
+    """Cost of estimating the spreads of segments and the surface error from the same data.
 
     Parameters
     ----------
@@ -106,23 +123,30 @@ def effective_freedom(
         covariance.append(_inverse_information((hessian + hessian.T) / 2))
         logs.append(3)
         at.append("surface")
+    chosen = np.flatnonzero(flags)
+
+    def variance_at(name: str, change: FloatArray) -> FloatArray:
+        return np.diag(_moved(problem, name, chosen, change).posterior(parameters, (0, 1, 2)))[:3]
+
     variance = np.diag(problem.posterior(parameters, (0, 1, 2)))[:3]
-    spread = np.zeros(3)
+    known = np.isfinite(variance)
+    if not known.any() or not at:
+        return SpreadCost(freedom=float("inf"), inflation=1.0)
+    spread, more = np.zeros(3), np.zeros(3)
     for name, size, matrix in zip(at, logs, covariance, strict=True):
-        slopes = np.zeros((3, size))
-        for column in range(size):
-            sides = []
-            for sign in (1.0, -1.0):
-                change = np.zeros(size)
-                change[column] = sign * _STEP
-                moved = _moved(problem, name, np.flatnonzero(flags), change)
-                sides.append(np.diag(moved.posterior(parameters, (0, 1, 2)))[:3])
-            slopes[:, column] = (sides[0] - sides[1]) / (2 * _STEP)
+        steps = np.eye(size) * _STEP
+        slopes = np.stack(
+            [(variance_at(name, step) - variance_at(name, -step)) / (2 * _STEP) for step in steps], axis=1
+        )
         spread += np.einsum("ij,jk,ik->i", slopes, matrix, slopes)
-    known = np.isfinite(variance) & (spread > 0)
-    if not known.any():
-        return float("inf")
-    return max(float((2 * variance[known] ** 2 / spread[known]).min()), LEAST)
+        if name == "spreads":
+            # Kenward and Roger, for variances as exp(2 l): V - sum W_ij (d2V/dl_i dl_j - 2 delta_ij dV/dl_i)
+            bends = _bends(lambda change: variance_at("spreads", change), size)
+            more -= np.einsum("jk,jki->i", matrix, bends) - 2 * slopes @ np.diag(matrix)
+    known &= spread > 0
+    freedom = float((2 * variance[known] ** 2 / spread[known]).min()) if known.any() else float("inf")
+    inflation = float(np.mean(1 + more[known] / variance[known])) if known.any() else 1.0
+    return SpreadCost(freedom=max(freedom, LEAST), inflation=min(max(inflation, 1.0), MOST))
 
 
 def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArray) -> JointProblem:
@@ -141,17 +165,22 @@ def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArra
 
 
 def _hessian(function: Callable[[FloatArray], float], size: int) -> FloatArray:
-    """Second derivatives at zero by central differences, shape (size, size)."""
+    """Second derivatives of a number at zero, shape (size, size)."""
+    return _bends(lambda change: np.array([function(change)]), size)[:, :, 0]
+
+
+def _bends(function: Callable[[FloatArray], FloatArray], size: int) -> FloatArray:
+    """Second derivatives of an array at zero by central differences, shape (size, size, ...)."""
     steps = np.eye(size) * (4 * _STEP)
     here = function(np.zeros(size))
-    hessian = np.zeros((size, size))
+    bends = np.zeros((size, size, *here.shape))
     for i in range(size):
-        hessian[i, i] = function(steps[i]) - 2 * here + function(-steps[i])
+        bends[i, i] = function(steps[i]) - 2 * here + function(-steps[i])
         for j in range(i):
             cross = function(steps[i] + steps[j]) - function(steps[i] - steps[j])
-            cross -= function(steps[j] - steps[i]) - function(-steps[i] - steps[j])
-            hessian[i, j] = hessian[j, i] = cross / 4
-    return hessian / (4 * _STEP) ** 2
+            cross = cross - function(steps[j] - steps[i]) + function(-steps[i] - steps[j])
+            bends[i, j] = bends[j, i] = cross / 4
+    return bends / (4 * _STEP) ** 2
 
 
 def _inverse_information(hessian: FloatArray) -> FloatArray:

@@ -9,7 +9,6 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.ellipse_fit import prepare_problem
-from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.prior import PARAMETERS, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.result import ResidualModel
@@ -89,7 +88,7 @@ def _values(parameters: lmfit.Parameters) -> FloatArray:
 
 
 def _residual(parameters: lmfit.Parameters, problem: JointProblem) -> FloatArray:
-    return problem.project(problem.residual(_values(parameters))) / coverage_scale(problem.freedom)
+    return problem.project(problem.residual(_values(parameters))) / problem.scale
 
 
 def _jacobian(parameters: lmfit.Parameters, problem: JointProblem) -> FloatArray:
@@ -98,7 +97,7 @@ def _jacobian(parameters: lmfit.Parameters, problem: JointProblem) -> FloatArray
     An expression passes a change of a varied parameter on to others; how much is found by a small step of
     the expression alone, which costs no evaluation of the residuals.
     """
-    columns = problem.project(problem.jacobian(_values(parameters))) / coverage_scale(problem.freedom)
+    columns = problem.project(problem.jacobian(_values(parameters))) / problem.scale
     varied = [name for name, parameter in parameters.items() if parameter.vary]
     chain = np.zeros((len(PARAMETERS), len(varied)))
     for column, name in enumerate(varied):

@@ -47,6 +47,7 @@ class JointProblem:
     priors: tuple[Prior, ...] = ()
     loose: tuple[int, ...] = ()  # rows of segments that the spreads do not hold: they were knocked
     freedom: float = np.inf  # effective degrees of freedom of the variances, for spreads that were estimated
+    scale: float = 1.0  # by which standard uncertainties are larger for that
 
     def residual(self, parameters: FloatArray) -> FloatArray:
         """Residuals over their uncertainty at (p, q, theta), linear unknowns at zero, shape (M,)."""

@@ -12,7 +12,6 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Figure
 from ellipsefit.fit.budget import Budget
-from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.identifiability import Identifiability, identify
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
@@ -198,7 +197,7 @@ class EllipseFit:
     def identifiability(self) -> Identifiability:
         """What of p, q and theta the data can tell, all three free, by combinations and invariants."""
         parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
-        scale = coverage_scale(self.problem.freedom)
+        scale = self.problem.scale
         return identify(self.ellipse, self.problem.posterior(parameters, (0, 1, 2))[:3, :3] * scale**2)
 
     def claims(self) -> dict[SegmentModel, dict[str, float]]:
@@ -209,7 +208,7 @@ class EllipseFit:
         for model in get_args(SegmentModel):
             problem = replace(self.problem, model=model, loose=self.problem.loose if model == "random" else ())
             size = np.sqrt(np.diag(problem.posterior(parameters, varied))[: len(varied)])
-            scale = coverage_scale(self.problem.freedom) if model == self.problem.model else 1.0
+            scale = self.problem.scale if model == self.problem.model else 1.0
             found[model] = {name: float(value) * scale for name, value in zip(self.varied, size, strict=True)}
         return found
 
