@@ -33,6 +33,7 @@ from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
 from ellipsefit.rows import number
+from ellipsefit.threads import single_threaded
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
 KNOWN_SHARE: Final = 0.01
@@ -42,6 +43,7 @@ CONFLICT: Final = 3.0
 DIRTY_SHARE: Final = 0.02
 
 
+@single_threaded
 def fit_ellipse(
     profile: Profile | PlacedProfile,
     mirror: Mirror | None = None,
@@ -149,6 +151,7 @@ def _check_vary(vary: tuple[Parameter, ...] | None) -> None:
             raise ParameterError(f"vary takes some of {', '.join(PARAMETERS)}; got {name!r}")
 
 
+@single_threaded
 def prepare_problem(
     profile: Profile | PlacedProfile,
     mirror: Mirror | None = None,

@@ -26,6 +26,7 @@ from ellipsefit.stitching.fusion import fuse
 from ellipsefit.stitching.guide import guide_basis, guide_covariance
 from ellipsefit.stitching.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
 from ellipsefit.stitching.result import Stitched, StitchedScan, Undetermined
+from ellipsefit.threads import single_threaded
 
 #: Largest problem in effects that is solved densely.
 DENSE: Final = 1500
@@ -50,6 +51,7 @@ class Spreads:
     guide_length: float
 
 
+@single_threaded
 def stitch(
     scans: Sequence[Scan],
     mirror: Mirror,
@@ -369,6 +371,7 @@ def _widened(deviance: Callable[[FloatArray], float], best: FloatArray) -> float
     return 0.5 * float(np.log(weights @ np.exp(2 * spreads) / weights.sum()))
 
 
+@single_threaded
 def expected_covariance(
     conditioned: Sequence[ConditionedScan], effects: Effects, spreads: Spreads, step: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
