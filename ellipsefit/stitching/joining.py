@@ -335,7 +335,7 @@ def _estimate(
         centre,
         method="Nelder-Mead",
         bounds=bounds,
-        options={"xatol": 5e-3, "fatol": 1e-3, "maxfev": 400, "initial_simplex": simplex},
+        options={"xatol": 1e-4, "fatol": 1e-6, "maxfev": 1000, "initial_simplex": simplex},
     )
     if guided and not guide_known:
         best.x[-1] = _widened(deviance, best.x)
