@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperCommand
@@ -49,7 +49,7 @@ class Command(TyperCommand):
 MirrorFile = Annotated[Path, typer.Argument(metavar="MIRROR", help="Mirror file (TOML).")]
 ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", help="Measured profile: text or NeXus HDF5.")]
 Json = Annotated[
-    Optional[str],  # noqa: UP045 - typer reads the annotation as it runs
+    str | None,
     typer.Option("--json", metavar="FILE", help="Write the answer as JSON to FILE, or to standard output with '-'."),
 ]
 Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwritten.")]
@@ -66,7 +66,7 @@ VerboseAlways = Annotated[
     bool, typer.Option("--verbose", "-v", help="Taken as everywhere; all there is to print is printed without it.")
 ]
 Vary = Annotated[
-    Optional[str],  # noqa: UP045
+    str | None,
     typer.Option(metavar="LIST", help="Parameters to fit, such as 'p,q,theta'. By default what the data can tell."),
 ]
 Segments = Annotated[
@@ -76,19 +76,19 @@ Residual = Annotated[
     str, typer.Option(metavar="white|correlated", help="Model of the surface's own error along a segment.")
 ]
 SpreadHeight = Annotated[
-    Optional[str],  # noqa: UP045
+    str | None,
     typer.Option(metavar="LENGTH", help="Spread of segment heights, such as '5 um'. Estimated if not given."),
 ]
 SpreadTilt = Annotated[
-    Optional[str],  # noqa: UP045
+    str | None,
     typer.Option(metavar="ANGLE", help="Spread of segment tilts, such as '20 urad'. Estimated if not given."),
 ]
 Priors = Annotated[
-    Optional[list[str]],  # noqa: UP045
+    list[str] | None,
     typer.Option("--prior", metavar="TEXT", help="Outside knowledge, such as 'p+q=20 m +- 1 mm'. Repeatable."),
 ]
 Cutoff = Annotated[
-    Optional[str],  # noqa: UP045
+    str | None,
     typer.Option(metavar="LENGTH", help="Cut-off of the filter for slope errors. Default 20 mm or 5 steps."),
 ]
 
@@ -102,7 +102,7 @@ ScanOrProfileFiles = Annotated[
 ]
 Guide = Annotated[bool, typer.Option("--guide/--no-guide", help="Solve for the guide's straightness error.")]
 GuideStraightness = Annotated[
-    Optional[str],  # noqa: UP045
+    str | None,
     typer.Option(metavar="LENGTH", help="Standard deviation of the guide's error, if known, such as '0.3 um'."),
 ]
 DriftDegree = Annotated[
@@ -265,7 +265,7 @@ def stitch(
     roll_off: RollOff = True,
     temperature_limit: TemperatureLimit = 0.5,
     figure: Annotated[
-        Optional[Path],  # noqa: UP045
+        Path | None,
         typer.Option(metavar="FILE", help="Draw scans, overlaps, guide, drift and masks to FILE (svg, png or pdf)."),
     ] = None,
     json: Json = None,
@@ -305,7 +305,7 @@ def plan_scans(
     reach: Annotated[str, typer.Option(metavar="LENGTH", help="Travel of the carriage, such as '1.2 m'.")],
     overlap: Annotated[float, typer.Option(metavar="SHARE", help="Share of a scan that its neighbour repeats.")] = 0.7,
     budget: Annotated[
-        Optional[str],  # noqa: UP045
+        str | None,
         typer.Option(metavar="TIME", help="Time for all of it, such as '6 h'; more passes are added as they fit."),
     ] = None,
     speed: Annotated[str, typer.Option(metavar="SPEED", help="Of the carriage.")] = "2 mm/s",
@@ -356,7 +356,7 @@ def fit(
     prior: Priors = None,
     cutoff: Cutoff = None,
     output_file: Annotated[
-        Optional[Path],  # noqa: UP045
+        Path | None,
         typer.Option("--output", "-o", metavar="FILE", help="Write the result as NeXus HDF5."),
     ] = None,
     json: Json = None,
