@@ -14,6 +14,8 @@ from ellipsefit.profile import PlacedProfile
 
 #: ISO 16610-21:2011: the Gaussian transmits 50 % at the cut-off, alpha = sqrt(ln 2 / pi).
 ALPHA: Final = float(np.sqrt(np.log(2) / np.pi))
+#: Share of a step by which points may miss an even grid and still count as on it.
+EVEN: Final = 0.01
 #: Default cut-off of the filter before a slope is taken from heights: a length [m], a number of steps.
 CUTOFF: Final = (20e-3, 5)
 
@@ -130,10 +132,11 @@ def gaussian_filter(x: FloatArray, values: FloatArray, cutoff: float) -> FloatAr
 
     if len(x) < 2:
         return values.copy()
-    step = float(np.median(np.diff(x)))
-    cells = (x - x[0]) / step
-    places = np.rint(cells).astype(np.intp)
-    even = np.all(np.diff(places) > 0) and np.abs(cells - places).max() < 0.01
+    # the median step is rounded as the positions are: counting on from point to point, its error does not add up
+    counts = np.rint(np.diff(x) / np.median(np.diff(x))).astype(np.intp)
+    places = np.concatenate([[0], np.cumsum(counts)])
+    step = float(x[-1] - x[0]) / max(int(places[-1]), 1)
+    even = np.all(counts > 0) and np.abs(x - x[0] - places * step).max() < EVEN * step
     if not even:
         return _uneven_gaussian(x, values, cutoff)
     reach = int(cutoff / step + 1e-6)  # 20 mm in steps of 1 mm are 20, whatever rounding says

@@ -218,3 +218,18 @@ def test_segments_without_points_have_no_figure() -> None:
     fit = fit_ellipse(made_profile(mirror, (12.0, 7.0, 0.018), skip=[1]), vary=(), segments="free")
     assert fit.figure.segment_height_error_rms[1] is None
     assert fit.figure.segment_slope_error_rms[1] is None
+
+
+def test_rounded_positions_at_fine_steps_stay_even() -> None:
+    """Positions rounded to 0.1 nm at a step of 9.9054 um: the grid is found again, so filtering takes the fast way
+    and agrees with the sum by definition to rounding."""
+    x: Array = np.asarray(np.round(np.arange(4000) * 9.9054e-6 * 17, 10))
+    values = np.random.default_rng(2).normal(size=4000)
+    near = np.abs(x - x[2000]) <= 0.02
+    weight = np.exp(-np.pi * ((x[near] - x[2000]) / (ALPHA * 0.02)) ** 2)
+    assert_allclose(gaussian_filter(x, values, 0.02)[2000], weight @ values[near] / weight.sum(), rtol=0, atol=1e-6)
+    # by definition, point by point, 50,000 points take a second and more; on their grid a few milliseconds
+    many = np.round(np.arange(50_000) * 9.9054e-6, 10)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("ellipsefit.figure._uneven_gaussian", None)  # the slow way is not taken
+        assert gaussian_filter(many, np.zeros(50_000), 0.02).shape == many.shape
