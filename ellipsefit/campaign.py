@@ -102,7 +102,7 @@ class Audit:
         """The audit as tables."""
         cells = tuple(
             (
-                item.name,
+                item.name.replace("_d", " focus, d"),
                 f"{100 * item.within_one:.1f} %",
                 f"{100 * item.within_two:.1f} %",
                 number(item.scatter, item.kind),

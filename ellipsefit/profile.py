@@ -203,6 +203,8 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
 
 #: Heights [m] and slopes [rad] beyond this are nonsense, and their squares might overflow.
 _LARGEST_VALUE: Final = 1e6
+#: Share of the measured curve that the nominal one must explain before its sign and size are judged.
+MOSTLY: Final = 0.5
 #: Positions written with a few decimals may end this far outside their span [m].
 _SLACK: Final = 1e-9
 
@@ -314,9 +316,11 @@ def _check_shape(placed: PlacedProfile) -> None:
     if square == 0:
         return
     ratio = product / square
+    if ratio * product < MOSTLY * rest:  # a nearly flat mirror: its own errors hide the curve
+        return
     # spread of the ratio if all that the nominal curve does not explain were independent noise
     spread = np.sqrt(max(rest - ratio * product, 0.0) / square / max(len(placed.x) - 1, 1))
-    if ratio < -5 * spread and ratio < -1e-3:
+    if ratio < -5 * spread and ratio < -0.5:
         raise DataError(
             f"{placed.name}: the curve is convex ({ratio:.3g} times the nominal curvature) where mirror "
             f"'{placed.mirror.name}' is concave; expected {placed.quantity}s along +z, out of the reflecting side"
