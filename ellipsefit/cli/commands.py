@@ -2,205 +2,57 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperCommand
 
+from ellipsefit.cli.app import Command, app
+from ellipsefit.cli.options import (
+    Cutoff,
+    DriftDegree,
+    Force,
+    Guide,
+    GuideStraightness,
+    Json,
+    MirrorFile,
+    Priors,
+    ProfileFile,
+    Quiet,
+    Residual,
+    RollOff,
+    ScanFiles,
+    ScanOrProfileFiles,
+    Segments,
+    SpikeThreshold,
+    SpreadHeight,
+    SpreadTilt,
+    TemperatureLimit,
+    Vary,
+    VerboseAlways,
+    VerboseFit,
+    VerboseJob,
+    VerbosePlan,
+    VerboseStitch,
+    above_zero,
+    fit_options,
+    options_named,
+    positive,
+    quantity,
+    stitch_settings_of,
+)
 from ellipsefit.cli.show import Output, model_text, treatment_text
-from ellipsefit.errors import ParameterError, UnitError
+from ellipsefit.errors import ParameterError
 
 if TYPE_CHECKING:
     from ellipsefit.fit import EllipseFit
     from ellipsefit.job import JobResult
-    from ellipsefit.stitching import StitchSettings
-
-app = typer.Typer(
-    name="ellipsefit",
-    help="From measured profiles to adjuster moves for long segmented elliptic mirrors.",
-    epilog="Exit status: 0 done; 1 the answer is 'not acceptable'; 2 bad input or usage.",
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
-)
-
-
-class Command(TyperCommand):
-    """A command whose help shows no types of the language beside the names of files."""
-
-    def format_options(self, ctx: Any, formatter: Any) -> None:
-        """Write the arguments, then the options."""
-        for title, kind in (("Arguments", "argument"), ("Options", "option")):
-            records = [
-                (name.partition(" <")[0] if kind == "argument" else name, text)
-                for parameter in self.get_params(ctx)
-                if parameter.param_type_name == kind
-                for name, text in [parameter.get_help_record(ctx) or ("", "")]
-                if name
-            ]
-            if records:
-                with formatter.section(title):
-                    formatter.write_dl(records)
-
-
-MirrorFile = Annotated[Path, typer.Argument(metavar="MIRROR", help="Mirror file (TOML).")]
-ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", help="Measured profile: text or NeXus HDF5.")]
-Json = Annotated[
-    str | None,
-    typer.Option("--json", metavar="FILE", help="Write the answer as JSON to FILE, or to standard output with '-'."),
-]
-Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwritten.")]
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print no tables and no progress.")]
-VerboseFit = Annotated[
-    bool, typer.Option("--verbose", "-v", help="Also print the model and its settings, and what the data can tell.")
-]
-VerbosePlan = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings.")]
-VerboseStitch = Annotated[bool, typer.Option("--verbose", "-v", help="Also print how the scans were treated.")]
-VerboseJob = Annotated[
-    bool, typer.Option("--verbose", "-v", help="Also print stitching and fit, each with its settings.")
-]
-VerboseAlways = Annotated[
-    bool, typer.Option("--verbose", "-v", help="Taken as everywhere; all there is to print is printed without it.")
-]
-Vary = Annotated[
-    str | None,
-    typer.Option(metavar="LIST", help="Parameters to fit, such as 'p,q,theta'. By default what the data can tell."),
-]
-Segments = Annotated[
-    str, typer.Option(metavar="free|fixed|random", help="Segments: tied by a spread (random), free, or fixed.")
-]
-Residual = Annotated[
-    str, typer.Option(metavar="white|correlated", help="Model of the surface's own error along a segment.")
-]
-SpreadHeight = Annotated[
-    str | None,
-    typer.Option(metavar="LENGTH", help="Spread of segment heights, such as '5 um'. Estimated if not given."),
-]
-SpreadTilt = Annotated[
-    str | None,
-    typer.Option(metavar="ANGLE", help="Spread of segment tilts, such as '20 urad'. Estimated if not given."),
-]
-Priors = Annotated[
-    list[str] | None,
-    typer.Option("--prior", metavar="TEXT", help="Outside knowledge, such as 'p+q=20 m +- 1 mm'. Repeatable."),
-]
-Cutoff = Annotated[
-    str | None,
-    typer.Option(metavar="LENGTH", help="Cut-off of the filter for slope errors. Default 20 mm or 5 steps."),
-]
-
-
-ScanFiles = Annotated[
-    list[Path], typer.Argument(metavar="SCAN", help="Raw scans: text or NeXus HDF5, which may hold many.")
-]
-ScanOrProfileFiles = Annotated[
-    list[Path],
-    typer.Argument(metavar="SCAN", help="Raw scans: text or NeXus HDF5, which may hold many. Or one profile alone."),
-]
-Guide = Annotated[bool, typer.Option("--guide/--no-guide", help="Solve for the guide's straightness error.")]
-GuideStraightness = Annotated[
-    str | None,
-    typer.Option(metavar="LENGTH", help="Standard deviation of the guide's error, if known, such as '0.3 um'."),
-]
-DriftDegree = Annotated[
-    int, typer.Option(metavar="N", help="Highest power of time in a scan's drift beyond a line; below 2: none.")
-]
-SpikeThreshold = Annotated[
-    float, typer.Option(metavar="X", help="Robust standard deviations that make a spike; 0: none is looked for.")
-]
-RollOff = Annotated[bool, typer.Option("--roll-off/--no-roll-off", help="Mask ends of segments that bend away.")]
-TemperatureLimit = Annotated[
-    float, typer.Option(metavar="K", help="Largest difference of mean temperature between scans.")
-]
-
-
-def _stitch_settings(
-    guide: bool,
-    guide_straightness: str | None,
-    drift_degree: int,
-    spike_threshold: float,
-    roll_off: bool,
-    temperature_limit: float,
-) -> StitchSettings:
-    from ellipsefit.stitching import StitchSettings
-
-    with _options_named("spike_threshold", "drift_degree", "temperature_limit"):
-        return StitchSettings(
-            guide=guide,
-            guide_straightness=_positive(guide_straightness, "--guide-straightness"),
-            drift_degree=drift_degree,
-            spike_threshold=spike_threshold or None,
-            roll_off=roll_off,
-            temperature_limit=temperature_limit,
-        )
-
-
-@contextmanager
-def _options_named(*arguments: str) -> Iterator[None]:
-    """Let the library's sentences on these arguments name the option as it is typed."""
-    try:
-        yield
-    except ParameterError as fault:
-        argument, _, rest = str(fault).partition(" ")
-        if argument not in arguments:
-            raise
-        raise ParameterError(f"--{argument.replace('_', '-')} {rest}") from None
-
-
-def _positive(text: str | None, option: str, kind: str = "length") -> float | None:
-    return None if text is None else _above_zero(text, option, kind)
-
-
-def _above_zero(text: str, option: str, kind: str = "length") -> float:
-    value = _quantity(text, option, kind)
-    if value <= 0:
-        raise ParameterError(f"{option}: got '{text}'; expected more than zero")
-    return value
-
-
-def _quantity(text: str, option: str, kind: str = "length") -> float:
-    from ellipsefit.units import parse_quantity
-
-    try:
-        return parse_quantity(text, kind)
-    except UnitError as fault:
-        raise UnitError(f"{option}: {fault}") from None
-
-
-def _fit_options(
-    vary: str | None,
-    segments: str,
-    residual: str,
-    spread_height: str | None,
-    spread_tilt: str | None,
-    priors: list[str] | None,
-    cutoff: str | None,
-) -> dict[str, Any]:
-    """Options of `fit_ellipse` from what was typed."""
-    from ellipsefit.fit import parse_prior
-
-    names = None if vary is None else tuple(name.strip() for name in vary.split(",") if name.strip())
-    for name in names or ():
-        if name not in ("p", "q", "theta"):
-            raise ParameterError(f"--vary: '{name}' is no parameter; expected some of p, q, theta, such as 'q,theta'")
-    return {
-        "vary": names,
-        "segments": segments,
-        "residual": residual,
-        "spread_height": _positive(spread_height, "--spread-height"),
-        "spread_tilt": _positive(spread_tilt, "--spread-tilt", "angle"),
-        "priors": tuple(parse_prior(text) for text in priors or ()),
-        "cutoff": _positive(cutoff, "--cutoff"),
-    }
 
 
 def _fitted(mirror: Path, profile: Path, output: Output, options: dict[str, Any]) -> EllipseFit:
     import ellipsefit as ef
 
-    with output.progress() as tell, _options_named("segments", "residual"):
+    with output.progress() as tell, options_named("segments", "residual"):
         tell("reading")
         design, measured = ef.read_mirror(mirror), ef.read_profile(profile)
         tell("fitting")
@@ -283,7 +135,7 @@ def stitch(
     output.check(profile, figure)
     if figure is not None:
         figure_format(figure)
-    settings = _stitch_settings(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
+    settings = stitch_settings_of(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
     with output.progress() as tell:
         tell("reading")
         design, raw = ef.read_mirror(mirror), read_scans(scans)
@@ -329,16 +181,16 @@ def plan_scans(
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
     quantities = {
-        "reach": _above_zero(reach, "--reach"),
-        "speed": _above_zero(speed, "--speed", "speed"),
-        "step": _above_zero(step, "--step"),
-        "noise": _above_zero(noise, "--noise"),
-        "guide_spread": _above_zero(guide_straightness, "--guide-straightness"),
-        "pause": _quantity(pause, "--pause", "time"),
-        "flip_time": _above_zero(flip_time, "--flip-time", "time"),
+        "reach": above_zero(reach, "--reach"),
+        "speed": above_zero(speed, "--speed", "speed"),
+        "step": above_zero(step, "--step"),
+        "noise": above_zero(noise, "--noise"),
+        "guide_spread": above_zero(guide_straightness, "--guide-straightness"),
+        "pause": quantity(pause, "--pause", "time"),
+        "flip_time": above_zero(flip_time, "--flip-time", "time"),
     }
-    design, time = ef.read_mirror(mirror), _positive(budget, "--budget", "time")
-    with _options_named("overlap", "flips", *quantities):
+    design, time = ef.read_mirror(mirror), positive(budget, "--budget", "time")
+    with options_named("overlap", "flips", *quantities):
         result = plan(design, overlap=overlap, budget=time, flips=flips, **quantities)
     output.text(result)
     output.answer(result)
@@ -370,7 +222,7 @@ def fit(
     """
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(output_file)
-    options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     result = _fitted(mirror, profile, output, options)
     if output_file is not None:
         from ellipsefit.files.record import write_fit
@@ -407,7 +259,7 @@ def correct(
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
-    options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     found = _fitted(mirror, profile, output, options)
     plan = ef.plan_corrections(found)
     output.text(*([found, model_text(found)] if verbose else []), plan, cautions_text(min(output.width, 100)))
@@ -443,14 +295,14 @@ def audit(
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
     quantities: dict[str, Any] = {
-        "spread_height": _quantity(spread_height, "--spread-height"),
-        "spread_tilt": _quantity(spread_tilt, "--spread-tilt", "angle"),
-        "figure": _quantity(figure, "--figure"),
-        "correlation_length": _quantity(correlation_length, "--correlation-length"),
-        "noise": _quantity(noise, "--noise"),
-        "step": _quantity(step, "--step"),
+        "spread_height": quantity(spread_height, "--spread-height"),
+        "spread_tilt": quantity(spread_tilt, "--spread-tilt", "angle"),
+        "figure": quantity(figure, "--figure"),
+        "correlation_length": quantity(correlation_length, "--correlation-length"),
+        "noise": quantity(noise, "--noise"),
+        "step": quantity(step, "--step"),
     }
-    with _options_named("campaigns", *quantities):
+    with options_named("campaigns", *quantities):
         settings = AuditSettings(campaigns=campaigns, seed=seed, **quantities)
     if workers < 1:
         raise ParameterError(f"--workers: got {workers}; expected at least 1")
@@ -501,9 +353,9 @@ def run(
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(folder=folder)
-    options = _fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
-    settings = _stitch_settings(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
-    with output.progress() as tell, _options_named("segments", "residual"):
+    options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    settings = stitch_settings_of(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
+    with output.progress() as tell, options_named("segments", "residual"):
         result = run_job(
             mirror,
             scans,
@@ -526,20 +378,3 @@ def _show_job(output: Output, result: JobResult) -> None:
     output.text(*parts, result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)
-
-
-def _version(wanted: bool) -> None:
-    if wanted:
-        from importlib.metadata import version
-
-        typer.echo(f"ellipsefit {version('ellipsefit')}")
-        raise typer.Exit
-
-
-@app.callback()
-def common(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
-    ] = False,
-) -> None:
-    """From measured profiles to adjuster moves for long segmented elliptic mirrors."""
