@@ -1,0 +1,57 @@
+"""What moves of the adjusters do to the surface: the influence matrix of a mirror."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.errors import ParameterError
+from ellipsefit.mirror import Mirror
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Response:
+    """How the surface at every adjuster answers to a commanded move of every adjuster.
+
+    The rise of the surface at adjuster i is sum over j of matrix[i, j] * move[j]. Adjusters are those of all
+    segments, in the mirror's order. A diagonal of 1 means that a move does what it says, a negative one that
+    the screw is wrong-handed; what stands off the diagonal is coupling.
+
+    Parameters
+    ----------
+    adjusters : tuple of (str, str)
+        Segment and adjuster of each row and column.
+    matrix : array, shape (A, A)
+        Dimensionless.
+    stderr : array, shape (A, A)
+        Standard uncertainty of each entry.
+
+    Raises
+    ------
+    ParameterError
+        If shapes differ, or an entry is not finite.
+    """
+
+    adjusters: tuple[tuple[str, str], ...]
+    matrix: FloatArray
+    stderr: FloatArray
+
+    def __post_init__(self) -> None:
+        shape = (len(self.adjusters),) * 2
+        for key in ("matrix", "stderr"):
+            object.__setattr__(self, key, sealed(getattr(self, key)))
+            array = getattr(self, key)
+            if array.shape != shape or not np.isfinite(array).all():
+                raise ParameterError(
+                    f"response: {key} must be finite and have one row and column for each of the {shape[0]} "
+                    f"adjusters; got shape {array.shape}"
+                )
+
+
+def nominal_response(mirror: Mirror) -> Response:
+    """Rigid segments, none across: each adjuster does what it is asked, within its stated gain error."""
+    names = tuple((segment.name, adjuster.name) for segment in mirror.segments for adjuster in segment.adjusters)
+    gain = [adjuster.gain_error or 0.0 for segment in mirror.segments for adjuster in segment.adjusters]
+    return Response(adjusters=names, matrix=np.eye(len(names)), stderr=np.diag(gain))
