@@ -82,16 +82,23 @@ def whiten(reduction: Reduction, error: SurfaceError) -> tuple[WhitenedSegment, 
             )
             for part in reduction.segments
         )
-    return tuple(_whiten_correlated(part, error) for part in reduction.segments)
+    factors: dict[tuple[bytes, ...], FloatArray] = {}  # segments that are measured alike have one
+    whitened = []
+    for part in reduction.segments:
+        key = _likeness(part)
+        if key not in factors:
+            covariance = error.correlated**2 * _correlation(part.block_x, error.length, error.kind)[0]
+            covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
+            factors[key] = np.linalg.cholesky(covariance)
+        whitened.append(_whiten_correlated(part, factors[key]))
+    return tuple(whitened)
 
 
-def _whiten_correlated(part: SegmentMoments, error: SurfaceError) -> WhitenedSegment:
+def _whiten_correlated(part: SegmentMoments, factor: FloatArray) -> WhitenedSegment:
     from scipy.linalg import solve_triangular
 
-    covariance = error.correlated**2 * _correlation(part.block_x, error.length, error.kind)[0]
-    covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
     everything = np.column_stack([part.block_basis, part.block_shared, part.block_value])
-    white = solve_triangular(np.linalg.cholesky(covariance), everything, lower=True, check_finite=False)
+    white = solve_triangular(factor, everything, lower=True, check_finite=False)
     triangle: FloatArray = np.linalg.qr(white)[1]
     k = part.block_basis.shape[1]
     rows = triangle[: everything.shape[1] - 1]  # the last row holds what nothing can explain
@@ -243,6 +250,8 @@ class SurfaceLikelihood:
     """Minus twice the restricted log-likelihood as a function of log noise, log spread, log length.
 
     `form`: node values of random effects of each segment, times their spreads, that are part of the covariance.
+    Segments that are measured alike (on one grid, with the same weights) have one covariance, which is
+    factored once for all of them.
     """
 
     def __init__(
@@ -253,28 +262,37 @@ class SurfaceLikelihood:
         own: list[FloatArray],
         form: list[FloatArray] | None = None,
     ) -> None:
-        self.parts = reduction.segments
-        columns = form or [np.zeros((len(part.nodes), 0)) for part in self.parts]
-        effects = [part.block_basis @ mine for part, mine in zip(self.parts, columns, strict=True)]
-        self.form = [mine @ mine.T for mine in effects]
         self.kind = KINDS[0]
         offsets, shares = reduction.split(offset), reduction.split(shared)
         self.s, self.r = shared.shape[1], own[0].shape[1]
         # columns scaled to unit size: likelihood differences do not depend on it, conditioning does
         size = np.linalg.norm(shared, axis=0)
         size[size == 0] = 1.0
-        self.columns = []
-        for part, shift, share, mine in zip(self.parts, offsets, shares, own, strict=True):
+        alike: dict[tuple[bytes, ...], list[int]] = {}
+        columns, forms = [], []
+        for number, (part, shift, share, mine) in enumerate(zip(reduction.segments, offsets, shares, own, strict=True)):
             effects = part.block_basis @ np.column_stack([share / size, mine])
-            self.columns.append(np.column_stack([effects, part.block_value - part.block_basis @ shift]))
-        self.within = sum(part.within for part in self.parts)
-        self.within_freedom = sum(part.within_freedom for part in self.parts)
+            columns.append(np.column_stack([effects, part.block_value - part.block_basis @ shift]))
+            random = part.block_basis @ form[number] if form else np.zeros((len(part.block_x), 0))
+            forms.append(random @ random.T)
+            alike.setdefault((*_likeness(part), *_rounded(random)), []).append(number)
+        self.groups = [
+            _Alike(
+                x=reduction.segments[rows[0]].block_x,
+                weight=reduction.segments[rows[0]].block_weight,
+                form=forms[rows[0]],
+                columns=np.stack([columns[row] for row in rows]),
+            )
+            for rows in alike.values()
+        ]
+        self.within = sum(part.within for part in reduction.segments)
+        self.within_freedom = sum(part.within_freedom for part in reduction.segments)
         self.scatter = self._scatter()
 
     def _scatter(self) -> float:
         """Rms of the block means less each segment's own and shared effects, the segments taken singly."""
         squares, count = 0.0, 0
-        for columns in self.columns:
+        for columns in (one for group in self.groups for one in group.columns):
             effects, value = columns[:, :-1], columns[:, -1]
             rest = value - effects @ np.linalg.lstsq(effects, value, rcond=None)[0]
             squares, count = squares + float(rest @ rest), count + len(value)
@@ -289,52 +307,72 @@ class SurfaceLikelihood:
         value = self.within_freedom * 2 * logs[0] + self.within / noise**2
         gradient = np.array([2 * self.within_freedom - 2 * self.within / noise**2, 0.0, 0.0])
         changes, solved, grams = [], [], []
-        for part, columns, form in zip(self.parts, self.columns, self.form, strict=True):
-            correlation, longer = _correlation(part.block_x, length, self.kind)
-            white = noise**2 / part.block_weight
+        for group in self.groups:
+            count = len(group.columns)
+            correlation, longer = _correlation(group.x, length, self.kind)
+            white = noise**2 / group.weight
             correlation *= spread**2
             longer *= spread**2
-            covariance = correlation + form
+            covariance = correlation + group.form
             covariance[np.diag_indices_from(covariance)] += white
             triangle, info = lapack.dpotrf(covariance, lower=1, overwrite_a=1)
             if info != 0:
                 return np.inf, np.zeros(3)
-            value += 2 * float(np.log(np.diag(triangle)).sum())
+            value += count * 2 * float(np.log(np.diag(triangle)).sum())
             inverse = lapack.dpotri(triangle, lower=1, overwrite_c=1)[0]
             inverse = np.tril(inverse) + np.tril(inverse, -1).T
             change = (2 * white, 2 * correlation, longer)
-            gradient += [inverse.diagonal() @ change[0], np.vdot(inverse, change[1]), np.vdot(inverse, change[2])]
+            traces = (inverse.diagonal() @ change[0], np.vdot(inverse, change[1]), np.vdot(inverse, change[2]))
+            gradient += count * np.array(traces)
             changes.append(change)
-            solved.append(inverse @ columns)
-            grams.append(columns.T @ solved[-1])
+            solved.append(inverse @ group.columns)
+            grams.append(group.columns.transpose(0, 2, 1) @ solved[-1])
         # eliminate each segment's own effects, then solve the shared ones together
-        normal = np.zeros((s, s))
-        right = np.zeros(s)
-        inner = []
-        for gram in grams:
-            mine = gram[s : s + r, s : s + r]
-            value += float(np.linalg.slogdet(mine)[1]) if r else 0.0
-            coupling = np.linalg.solve(mine, gram[s : s + r, :]) if r else np.zeros((0, s + r + 1))
-            inner.append(coupling)
-            reduced = gram - gram[:, s : s + r] @ coupling
-            normal += reduced[:s, :s]
-            right += reduced[:s, -1]
-            value += float(reduced[-1, -1])
+        gram = np.concatenate(grams)
+        mine = gram[:, s : s + r, s : s + r]
+        value += float(np.linalg.slogdet(mine)[1].sum()) if r else 0.0
+        coupling = np.linalg.solve(mine, gram[:, s : s + r, :])
+        reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
+        normal, right = reduced[:s, :s], reduced[:s, -1]
         covariance_shared = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
         value += float(np.log(np.maximum(np.linalg.eigvalsh(normal), 1e-300)).sum()) if s else 0.0
         best = covariance_shared @ right
-        value -= float(right @ best)
-        for change, columns_solved, gram, coupling in zip(changes, solved, grams, inner, strict=True):
-            mine = coupling[:, -1] - coupling[:, :s] @ best
-            rest = columns_solved[:, -1] - columns_solved[:, : s + r] @ np.concatenate([best, mine])
-            # covariance of all effects of this segment: the shared ones, and its own given them
-            spread_all = np.vstack([np.eye(s), -coupling[:, :s]])
-            effects = spread_all @ covariance_shared @ spread_all.T
-            if r:
-                effects[s:, s:] += np.linalg.inv(gram[s : s + r, s : s + r])
-            weighted = columns_solved[:, : s + r] @ effects
+        value += float(reduced[-1, -1] - right @ best)
+        # effects of each segment, the shared ones and its own given them, and their covariance
+        found = np.column_stack([np.tile(best, (len(gram), 1)), coupling[:, :, -1] - coupling[:, :, :s] @ best])
+        spread_all = np.concatenate([np.tile(np.eye(s), (len(gram), 1, 1)), -coupling[:, :, :s]], axis=1)
+        effects = spread_all @ covariance_shared @ spread_all.transpose(0, 2, 1)
+        effects[:, s:, s:] += np.linalg.inv(mine)
+        start = 0
+        for change, one in zip(changes, solved, strict=True):
+            rows = slice(start, start + len(one))
+            start += len(one)
+            design = one[:, :, : s + r]
+            rest = one[:, :, -1] - (design @ found[rows][:, :, None])[:, :, 0]
+            weighted = design @ effects[rows]
             for k, slope in enumerate(change):
-                product = slope[:, None] * columns_solved[:, : s + r] if k == 0 else slope @ columns_solved[:, : s + r]
-                pull = slope * rest if k == 0 else slope @ rest
-                gradient[k] -= float(np.vdot(weighted, product)) + float(rest @ pull)
+                product = slope[:, None] * design if k == 0 else slope @ design
+                pull = slope * rest if k == 0 else rest @ slope
+                gradient[k] -= float(np.vdot(weighted, product)) + float(np.vdot(rest, pull))
         return float(value), gradient
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Alike:
+    """Segments of one covariance: B block means each, c columns."""
+
+    x: FloatArray  # (B,) [m]
+    weight: FloatArray  # (B,)
+    form: FloatArray  # (B, B) covariance of what form does to the block means
+    columns: FloatArray  # (segments, B, c): shared effects, own effects, value
+
+
+def _likeness(part: SegmentMoments) -> tuple[bytes, ...]:
+    """What is the same for segments of one covariance of their block means."""
+    return (*_rounded(part.block_x - part.block_x[0]), *_rounded(part.block_weight))
+
+
+def _rounded(array: FloatArray) -> tuple[bytes, ...]:
+    """An array to a part in 10**9 of its size, to compare by."""
+    size = float(f"{np.abs(array).max(initial=0.0):.9e}")
+    return np.float64(size).tobytes(), np.round(array / (size or 1.0) * 1e9).tobytes()
