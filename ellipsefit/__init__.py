@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
-    from ellipsefit.files import read_mirror, read_profile, read_scans, write_mirror, write_profile
-    from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
+    from ellipsefit.files import read_mirror, read_previous, read_profile, read_scans, write_mirror, write_profile
+    from ellipsefit.fit import EllipseFit, Previous, Prior, fit_ellipse, parse_prior, previous_campaign
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
     from ellipsefit.profile import Profile, place_profile
@@ -36,6 +36,7 @@ __all__ = [
     "EllipsefitError",
     "Measurement",
     "Mirror",
+    "Previous",
     "Prior",
     "Profile",
     "Scan",
@@ -50,7 +51,9 @@ __all__ = [
     "place_profile",
     "plan_corrections",
     "plan_scans",
+    "previous_campaign",
     "read_mirror",
+    "read_previous",
     "read_profile",
     "read_scans",
     "run_job",
@@ -67,6 +70,7 @@ _HOMES: Final = {
     "EllipsefitError": "errors",
     "Measurement": "mirror",
     "Mirror": "mirror",
+    "Previous": "fit",
     "Prior": "fit",
     "Profile": "profile",
     "Scan": "scan",
@@ -81,7 +85,9 @@ _HOMES: Final = {
     "place_profile": "profile",
     "plan_corrections": "align",
     "plan_scans": "stitching",
+    "previous_campaign": "fit",
     "read_mirror": "files",
+    "read_previous": "files",
     "read_profile": "files",
     "read_scans": "files",
     "run_job": "job",

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
-from ellipsefit.files import read_measured, read_mirror, read_scans
+from ellipsefit.files import read_measured, read_mirror, read_previous, read_scans
 from ellipsefit.fit import EllipseFit, fit_ellipse
+from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
@@ -58,6 +59,8 @@ def run_job(
     force: bool = False,
     progress: Callable[[str], object] = str,
     stitch_settings: StitchSettings | None = None,
+    previous: str | os.PathLike[str] | None = None,
+    stability: float = USUAL_STABILITY,
     **options: Any,
 ) -> JobResult:
     """Stitch, fit, plan, record and report one round.
@@ -79,6 +82,10 @@ def run_job(
         Told each step before it begins.
     stitch_settings : StitchSettings, optional
         How raw scans are stitched.
+    previous : path, optional
+        Record, or file of a fit, of the last campaign; the record in `folder` before this round, if that is meant.
+    stability : float
+        How well adjusters hold their place since [m].
     **options
         As for `fit_ellipse`.
 
@@ -102,7 +109,8 @@ def run_job(
     mirror = read_mirror(mirror_path)
     profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
-    fit = fit_ellipse(profile, mirror, **options)
+    last = None if previous is None else read_previous(previous, mirror, stability=stability)
+    fit = fit_ellipse(profile, mirror, previous=last, **options)
     progress("planning")
     plan = plan_corrections(fit)
     progress("reporting")

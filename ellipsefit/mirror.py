@@ -83,13 +83,19 @@ class Adjuster:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
-    """One segment: its span along x [m], what is left out at both ends, and its adjusters."""
+    """One segment: its span along x [m], what is left out at both ends, and its adjusters.
+
+    `form` is what the shop measured of it beside the ellipse: coefficients [m] of the second and third Legendre
+    polynomial over the span, along +z, with their standard uncertainties; None: not known.
+    """
 
     name: str
     start: float
     end: float
     edge: float = 0.0
     coating_m: float | None = None
+    form: tuple[float, float] | None = None
+    form_uncertainty: tuple[float, float] | None = None
     adjusters: tuple[Adjuster, ...] = ()
 
     def __post_init__(self) -> None:
@@ -104,6 +110,14 @@ class Segment:
             raise ParameterError(f"{who}: edge must be from 0 to below half the segment; got {_mm(self.edge)}")
         if self.coating_m is not None and not 0 < self.coating_m < math.inf:
             raise ParameterError(f"{who}: coating_m must be positive; got {self.coating_m!r}")
+        if (self.form is None) != (self.form_uncertainty is None):
+            given, missing = ("form", "form_uncertainty") if self.form else ("form_uncertainty", "form")
+            raise ParameterError(f"{who}: {given} is given without {missing}; expected both, or none")
+        if self.form is not None and not all(math.isfinite(term) for term in self.form):
+            raise ParameterError(f"{who}: form must be finite; got {self.form!r}")
+        if self.form_uncertainty is not None and not all(0 < size < math.inf for size in self.form_uncertainty):
+            sizes = " and ".join(_um(size) for size in self.form_uncertainty)
+            raise ParameterError(f"{who}: form_uncertainty must be positive; got {sizes}")
         names = [adjuster.name for adjuster in self.adjusters]
         for number, adjuster in enumerate(self.adjusters):
             if adjuster.name in names[:number]:
@@ -151,6 +165,7 @@ class Measurement:
     x_uncertainty: float = 0.0  # standard uncertainty of that offset [m]
     x_scale_uncertainty: float = 0.0  # relative standard uncertainty of distances along x
     gain_uncertainty: float = 0.0  # relative standard uncertainty of heights (slopes)
+    sag: float = 0.0  # known sag common to all segments: coefficient of the second Legendre polynomial, along +z [m]
     sag_uncertainty: float = 0.0  # standard uncertainty of a sag common to all segments, middle to ends 1.5 times [m]
     temperature_uncertainty: float = 0.0  # standard uncertainty [K]
     temperature: float | None = None  # [K]
@@ -163,6 +178,7 @@ class Measurement:
                 f"measurement: x_direction must be one of {', '.join(get_args(Direction))}; got {self.x_direction!r}"
             )
         _finite("measurement", "x_offset", self.x_offset)
+        _finite("measurement", "sag", self.sag)
         if not 0 <= self.x_uncertainty < math.inf:
             raise ParameterError(f"measurement: x_uncertainty must not be negative; got {_mm(self.x_uncertainty)}")
         for key in ("x_scale_uncertainty", "gain_uncertainty", "sag_uncertainty", "temperature_uncertainty"):

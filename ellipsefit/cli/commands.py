@@ -16,6 +16,7 @@ from ellipsefit.cli.options import (
     GuideStraightness,
     Json,
     MirrorFile,
+    PreviousFile,
     Priors,
     ProfileFile,
     Quiet,
@@ -27,6 +28,7 @@ from ellipsefit.cli.options import (
     SpikeThreshold,
     SpreadHeight,
     SpreadTilt,
+    Stability,
     TemperatureLimit,
     Vary,
     VerboseAlways,
@@ -49,14 +51,19 @@ if TYPE_CHECKING:
     from ellipsefit.job import JobResult
 
 
-def _fitted(mirror: Path, profile: Path, output: Output, options: dict[str, Any]) -> EllipseFit:
+def _fitted(
+    mirror: Path, profile: Path, output: Output, options: dict[str, Any], previous: Path | None, stability: str
+) -> EllipseFit:
     import ellipsefit as ef
+
+    steady = above_zero(stability, "--stability")
 
     with output.progress() as tell, options_named("segments", "residual"):
         tell("reading")
         design, measured = ef.read_mirror(mirror), ef.read_profile(profile)
+        earlier = None if previous is None else ef.read_previous(previous, design, stability=steady)
         tell("fitting")
-        return ef.fit_ellipse(measured, design, **options)
+        return ef.fit_ellipse(measured, design, previous=earlier, **options)
 
 
 @app.command(cls=Command, short_help="Make an invented mirror and run the whole job on it.")
@@ -206,6 +213,8 @@ def fit(
     spread_height: SpreadHeight = None,
     spread_tilt: SpreadTilt = None,
     prior: Priors = None,
+    previous: PreviousFile = None,
+    stability: Stability = "0.5 um",
     cutoff: Cutoff = None,
     output_file: Annotated[
         Path | None,
@@ -223,12 +232,12 @@ def fit(
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(output_file)
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
-    result = _fitted(mirror, profile, output, options)
+    result = _fitted(mirror, profile, output, options, previous, stability)
     if output_file is not None:
         from ellipsefit.files.record import write_fit
 
         write_fit(result, output_file, force=force)
-    further = [model_text(result), result.budget, result.identifiability()] if verbose else []
+    further = [model_text(result), result.belief(), result.budget, result.identifiability()] if verbose else []
     output.text(result, *further)
     output.answer(result)
     raise typer.Exit(0 if result.converged else 1)
@@ -244,6 +253,8 @@ def correct(
     spread_height: SpreadHeight = None,
     spread_tilt: SpreadTilt = None,
     prior: Priors = None,
+    previous: PreviousFile = None,
+    stability: Stability = "0.5 um",
     cutoff: Cutoff = None,
     json: Json = None,
     force: Force = False,
@@ -260,7 +271,7 @@ def correct(
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
-    found = _fitted(mirror, profile, output, options)
+    found = _fitted(mirror, profile, output, options, previous, stability)
     plan = ef.plan_corrections(found)
     output.text(*([found, model_text(found)] if verbose else []), plan, cautions_text(min(output.width, 100)))
     output.answer(plan)
@@ -331,6 +342,8 @@ def run(
     spread_height: SpreadHeight = None,
     spread_tilt: SpreadTilt = None,
     prior: Priors = None,
+    previous: PreviousFile = None,
+    stability: Stability = "0.5 um",
     cutoff: Cutoff = None,
     guide: Guide = True,
     guide_straightness: GuideStraightness = None,
@@ -364,6 +377,8 @@ def run(
             force=force,
             progress=tell,
             stitch_settings=settings,
+            previous=previous,
+            stability=above_zero(stability, "--stability"),
             **options,
         )
     _show_job(output, result)

@@ -56,6 +56,17 @@ Priors = Annotated[
     list[str] | None,
     typer.Option("--prior", metavar="TEXT", help="Outside knowledge, such as 'p+q=20 m +- 1 mm'. Repeatable."),
 ]
+PreviousFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--previous",
+        metavar="FILE",
+        help="Record, or file of a fit, of the last campaign; moves since: the adjusters' positions now less then.",
+    ),
+]
+Stability = Annotated[
+    str, typer.Option(metavar="LENGTH", help="With --previous: how well an adjuster holds its place since.")
+]
 Cutoff = Annotated[
     str | None,
     typer.Option(metavar="LENGTH", help="Cut-off of the filter for slope errors. Default 20 mm or 5 steps."),

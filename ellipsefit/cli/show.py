@@ -133,7 +133,7 @@ def _wrapped(text: str, width: int) -> str:
 
 def model_text(fit: EllipseFit) -> str:
     """The model behind a fit and its settings, as a table."""
-    from ellipsefit.rows import Table, as_text, number, with_uncertainty
+    from ellipsefit.rows import Table, as_text, number
 
     settings, error, placed = fit.settings, fit.settings.surface_error, fit.placed
     kind = "length" if placed.quantity == "height" else "angle"
@@ -149,12 +149,7 @@ def model_text(fit: EllipseFit) -> str:
         cells.append(("  its length and covariance", f"{number(error.length or None, 'length')}, {smoothness}"))
     noise = number(error.noise, kind) if placed.sigma is None else f"{error.noise:.3g} times the stated sigma"
     cells.append(("white noise", noise))
-    for prior in settings.priors:
-        unit = "angle" if prior.weights[2] else "length"
-        terms = " + ".join(
-            f"{weight:g} {name}" for weight, name in zip(prior.weights, ("p", "q", "theta"), strict=True) if weight
-        )
-        cells.append(("prior", f"{terms} = {with_uncertainty(prior.value, prior.stderr, unit)}"))
+    cells += [("prior", str(prior)) for prior in settings.priors]
     cells.append(("uncertainty of the x origin", number(settings.x_uncertainty, "length")))
     cells.append(("filter for slope errors", number(fit.figure.cutoff, "length")))
     points = f"{len(placed.x)} used, {placed.masked} masked, {placed.outside} in no segment"

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
+    from ellipsefit.files.record import read_previous
     from ellipsefit.files.registry import read_measured, read_profile, read_scans
     from ellipsefit.files.text import write_text_profile
 
@@ -23,6 +24,7 @@ __all__ = [
     "inspect_together",
     "read_measured",
     "read_mirror",
+    "read_previous",
     "read_profile",
     "read_scans",
     "write_mirror",
@@ -39,6 +41,7 @@ _HOMES: Final = {
     "inspect_together": "inspect",
     "read_measured": "registry",
     "read_mirror": "mirror",
+    "read_previous": "record",
     "read_profile": "registry",
     "read_scans": "registry",
     "write_mirror": "mirror",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+from typing import Any
 
 import numpy as np
 from pydantic import Field
@@ -23,8 +24,10 @@ from ellipsefit.files.toml import (
     Table,
     Temperature,
     TemperatureDifference,
+    Terms,
     check_table,
     load_toml,
+    parse_toml,
     table_faults,
 )
 from ellipsefit.mirror import Adjuster, Deflection, Direction, Measurement, Mirror, Segment, Tolerance, Turn
@@ -57,6 +60,7 @@ class MeasurementTable(Table):
     x_uncertainty: Length = 0.0
     x_scale_uncertainty: Number = 0.0
     gain_uncertainty: Number = 0.0
+    sag: Length = 0.0
     sag_uncertainty: Length = 0.0
     temperature_uncertainty: TemperatureDifference = 0.0
     temperature: Temperature | None = None
@@ -87,6 +91,8 @@ class SegmentTable(Table):
     end: Length
     edge: Length = 0.0
     coating_m: Number | None = None
+    form: Terms | None = None
+    form_uncertainty: Terms | None = None
     adjuster: list[AdjusterTable] = Field(default_factory=list)
 
 
@@ -116,7 +122,16 @@ def read_mirror(path: str | os.PathLike[str]) -> Mirror:
     FileFormatError
         For the first fault; the text names file, key, what was got and what was expected.
     """
-    table = check_table(load_toml(path), MirrorTable, path)
+    return _checked(load_toml(path), path)
+
+
+def mirror_from_text(text: str, path: str | os.PathLike[str]) -> Mirror:
+    """Mirror from the text of its file, as a record keeps it; `path` is named if something is wrong."""
+    return _checked(parse_toml(text.encode("utf-8"), path), path)
+
+
+def _checked(data: dict[str, Any], path: str | os.PathLike[str]) -> Mirror:
+    table = check_table(data, MirrorTable, path)
     try:
         return _mirror(table)
     except ParameterError as error:
@@ -200,6 +215,7 @@ def mirror_text(mirror: Mirror) -> str:
         lines += _quantities(
             ("x_offset", measurement.x_offset, "mm", "length"),
             ("x_uncertainty", measurement.x_uncertainty, "mm", "length"),
+            ("sag", measurement.sag or None, "nm", "length"),
             ("sag_uncertainty", measurement.sag_uncertainty or None, "nm", "length"),
             (
                 "temperature_uncertainty",
@@ -228,6 +244,9 @@ def _segment_lines(segment: Segment) -> list[str]:
     )
     if segment.coating_m is not None:
         lines.append(f"coating_m = {segment.coating_m!r}")
+    for key, terms in (("form", segment.form), ("form_uncertainty", segment.form_uncertainty)):
+        if terms is not None:
+            lines.append(f"{key} = [{', '.join(_string(_quantity_text(term, 'nm', 'length')) for term in terms)}]")
     for adjuster in segment.adjusters:
         low, high = (_quantity_text(end, "um", "length") for end in adjuster.travel)
         own = [f"name = {_string(adjuster.name)}"]

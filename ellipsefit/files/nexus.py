@@ -133,6 +133,21 @@ def read_nexus_profile(path: str | os.PathLike[str]) -> Profile:
     return cast("Profile", _or_first_fault(found))
 
 
+def read_profile_data(path: str | os.PathLike[str], data: Any) -> Profile:
+    """Profile from one NXdata, as `write_profile_data` wrote it.
+
+    Raises
+    ------
+    FileFormatError
+        For the first fault.
+    """
+    faults: list[str] = []
+    profile = _profile(path, data, faults, [])
+    if profile is None or faults:
+        raise FileFormatError(faults[0])
+    return profile
+
+
 def read_nexus_scans(path: str | os.PathLike[str]) -> tuple[Scan, ...]:
     """Raw scans from an HDF5 file by the NeXus standard, in file order.
 

@@ -21,12 +21,14 @@ import h5py
 import numpy as np
 
 from ellipsefit.align import CorrectionPlan
-from ellipsefit.errors import FileFormatError
+from ellipsefit.errors import DataError, FileFormatError
+from ellipsefit.files.mirror import mirror_from_text, mirror_text
 from ellipsefit.files.nexus import (
     new_data,
     new_entry,
     new_group,
     open_nexus,
+    read_profile_data,
     start_root,
     text_attribute,
     write_field,
@@ -35,8 +37,10 @@ from ellipsefit.files.nexus import (
     write_text,
 )
 from ellipsefit.files.safe import new_file, read_bytes
-from ellipsefit.fit import EllipseFit
-from ellipsefit.profile import Profile
+from ellipsefit.fit import EllipseFit, Previous, previous_campaign
+from ellipsefit.fit.campaigns import USUAL_STABILITY
+from ellipsefit.mirror import Mirror
+from ellipsefit.profile import Profile, place_profile
 from ellipsefit.stitching import Stitched
 
 _ROUND = re.compile(r"round_(\d+)")
@@ -145,7 +149,49 @@ def write_fit(
     with new_file(path, force=force) as temporary, h5py.File(temporary, "w") as file:
         start_root(file, default="fit")
         file.attrs["mirror"] = fit.mirror.name
-        _write_results(new_entry(file, "fit", title=f"Ellipse fit of {fit.mirror.name}"), fit, plan)
+        entry = new_entry(file, "fit", title=f"Ellipse fit of {fit.mirror.name}")
+        _write_results(entry, fit, plan)
+        _write_mirror(new_group(entry, "input_1", "NXnote"), mirror_text(fit.mirror))
+
+
+def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: float = USUAL_STABILITY) -> Previous:
+    """The last campaign from a record (its last round) or from the file of a fit, with the moves made since.
+
+    The moves are what the mirror's adjusters stand at now, less what they stood at then: the mirror file that the
+    record keeps says so.
+
+    Parameters
+    ----------
+    path : path
+        Record, or file that `write_fit` wrote.
+    mirror : Mirror
+        The mirror as it stands now.
+    stability : float
+        As for `previous_campaign` [m].
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If it cannot be read, or holds no round of this program.
+    DataError
+        If it is of another mirror.
+    """
+    with open_nexus(path) as file:
+        rounds = _rounds(file)
+        name = f"round_{rounds[-1]}" if rounds else "fit"
+        entry = file.get(name)
+        parts = [] if entry is None else [entry.get("profile"), entry.get("input_1/data")]
+        if entry is None or None in parts:
+            raise FileFormatError(
+                f"{path}: holds no campaign; expected a record that 'run' made, or a file that 'fit --output' wrote"
+            )
+        profile = read_profile_data(path, parts[0])
+        text = parts[1][()]
+        before = mirror_from_text(text.decode() if isinstance(text, bytes) else str(text), path)
+        if before.name != mirror.name:
+            raise DataError(f"{path}: is of mirror '{before.name}'; expected one of mirror '{mirror.name}'")
+        which = f"{printable_name(path)}, round {rounds[-1]}" if rounds else printable_name(path)
+    return previous_campaign(place_profile(profile, before), mirror, stability=stability, name=which)
 
 
 def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> None:
@@ -222,8 +268,12 @@ def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:
         write_text(note, "checksum", hashlib.sha256(content).hexdigest())
         write_text(note, "algorithm", "SHA-256")
         if number == 0:
-            write_text(note, "type", "application/toml")
-            write_text(note, "data", content.decode("utf-8", errors="replace"))
+            _write_mirror(note, content.decode("utf-8", errors="replace"))
+
+
+def _write_mirror(note: Any, text: str) -> None:
+    write_text(note, "type", "application/toml")
+    write_text(note, "data", text)
 
 
 def _write_json(group: Any, name: str, answer: dict[str, Any]) -> None:

@@ -69,12 +69,17 @@ def _grazing(value: float) -> float:
     return value
 
 
-def _pair(value: object) -> object:
-    if not isinstance(value, list) or len(value) != 2:
-        raise ValueError(
-            f'got {_shown(value)}; expected two lengths, lowest and highest, such as ["-250 um", "250 um"]'
-        )
-    return tuple(value)
+_RANGE: Final = 'two lengths, lowest and highest, such as ["-250 um", "250 um"]'
+_TERMS: Final = 'two lengths, for the second and third Legendre polynomial, such as ["120 nm", "-30 nm"]'
+
+
+def _pair(expected: str) -> Callable[[object], object]:
+    def parse(value: object) -> object:
+        if not isinstance(value, list) or len(value) != 2:
+            raise ValueError(f"got {_shown(value)}; expected {expected}")
+        return tuple(value)
+
+    return parse
 
 
 Length = Annotated[float, BeforeValidator(_quantity("length")), Field(description=_expected("length"))]
@@ -88,11 +93,8 @@ TemperatureDifference = Annotated[
 Expansion = Annotated[float, BeforeValidator(_quantity("expansion")), Field(description=_expected("expansion"))]
 Number = Annotated[float, BeforeValidator(_bare_number), Field(description="a bare number, such as 4.0")]
 Name = Annotated[str, BeforeValidator(_name), Field(description='a name, such as "S01"')]
-Range = Annotated[
-    tuple[Length, Length],
-    BeforeValidator(_pair),
-    Field(description='two lengths, lowest and highest, such as ["-250 um", "250 um"]'),
-]
+Range = Annotated[tuple[Length, Length], BeforeValidator(_pair(_RANGE)), Field(description=_RANGE)]
+Terms = Annotated[tuple[Length, Length], BeforeValidator(_pair(_TERMS)), Field(description=_TERMS)]
 
 
 def load_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
@@ -105,7 +107,11 @@ def load_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     FileFormatError
         If it is empty, no text or no TOML; the text names the line.
     """
-    data = read_bytes(path)
+    return parse_toml(read_bytes(path), path)
+
+
+def parse_toml(data: bytes, path: str | os.PathLike[str]) -> dict[str, Any]:
+    """As `load_toml`, of bytes that came from `path`."""
     if not data.strip():
         raise FileFormatError(f"{path}: is empty; expected a TOML file")
     try:

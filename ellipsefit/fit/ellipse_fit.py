@@ -9,9 +9,11 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.errors import ParameterError
+from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.figure import Figure, figure_errors
 from ellipsefit.fit.budget import Budget, Contribution
+from ellipsefit.fit.campaigns import Previous, both_campaigns
+from ellipsefit.fit.conflict import PriorCheck, moved_checks, prior_checks
 from ellipsefit.fit.effects import (
     FEWEST_SEGMENTS,
     FORM_EVIDENCE,
@@ -26,8 +28,9 @@ from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
-from ellipsefit.fit.result import EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
-from ellipsefit.fit.robust import knocked_segments, without_strays
+from ellipsefit.fit.result import FOCI, EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
+from ellipsefit.fit.robust import DIRTY_SHARE, Oddities, knocked_segments, noise_tails, without_strays
+from ellipsefit.fit.shop import ShopForm, shop_form
 from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten, without_form
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
@@ -37,10 +40,8 @@ from ellipsefit.threads import single_threaded
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
 KNOWN_SHARE: Final = 0.01
-#: Standard deviations between a prior and the data beyond which both are not believed together.
-CONFLICT: Final = 3.0
-#: Share of stray points from which a segment is called dirty.
-DIRTY_SHARE: Final = 0.02
+#: Probability below which a segment is said to stand elsewhere than the moves made have put it, over all segments.
+WRONG_MOVE: Final = 1e-3
 
 
 @single_threaded
@@ -54,6 +55,7 @@ def fit_ellipse(
     spread_height: float | None = None,
     spread_tilt: float | None = None,
     priors: tuple[Prior, ...] = (),
+    previous: Previous | None = None,
     cutoff: float | None = None,
 ) -> EllipseFit:
     """Fit the ellipse, its pose and every segment's height and tilt to a profile.
@@ -74,7 +76,9 @@ def fit_ellipse(
     spread_height, spread_tilt : float, optional
         Spreads of random segments [m], [rad]; estimated where not given.
     priors : tuple of Prior
-        Knowledge from outside.
+        Knowledge from outside. Form of segments that the shop measured stands in the mirror.
+    previous : Previous, optional
+        The last campaign on this mirror and the moves made since.
     cutoff : float, optional
         Cut-off of the filter for slope errors [m].
 
@@ -103,8 +107,9 @@ def fit_ellipse(
         spread_height=spread_height,
         spread_tilt=spread_tilt,
         priors=priors,
+        previous=previous,
     )
-    warnings = [*placed.warnings, *_stray_notes(placed, strays), *_knocked_notes(placed, problem)]
+    warnings = list(placed.warnings)
     count = len(placed.measured)
     if segments == "random" and problem.model == "free":
         warnings.append(
@@ -120,11 +125,19 @@ def fit_ellipse(
     parameters, solution = problem.solve(start, varied)
     if any(solution.at_bound):
         warnings.append("a parameter runs away from the nominal without end: the data don't tell it; hold one")
-    warnings += _conflict_notes(problem, start, placed.mirror.measurement)
     converged = solution.converged and not any(solution.at_bound)
     if not converged:
         warnings.append("the fit has NOT CONVERGED")
     state = _State.at(problem, parameters, varied, placed.mirror.measurement)
+    checks = prior_checks(
+        problem,
+        start,
+        parameters,
+        varied,
+        names=[placed.mirror.segments[i].name for i in placed.measured],
+        how=placed.mirror.measurement,
+    )
+    warnings += [check.text for check in checks if check.conflict]
     held = () if vary is not None else tuple(index for index in range(3) if index not in varied)
     return _result(
         placed,
@@ -136,6 +149,9 @@ def fit_ellipse(
         cutoff=cutoff,
         warnings=warnings,
         converged=converged,
+        checks=checks,
+        strays=strays,
+        previous=previous,
     )
 
 
@@ -161,6 +177,7 @@ def prepare_problem(
     spread_height: float | None = None,
     spread_tilt: float | None = None,
     priors: tuple[Prior, ...] = (),
+    previous: Previous | None = None,
 ) -> JointProblem:
     """Reduce a profile and estimate its uncertainties: all of `fit_ellipse` but the values of p, q, theta.
 
@@ -177,41 +194,97 @@ def prepare_problem(
         if spread is not None and not 0 < spread < np.inf:
             raise ParameterError(f"{key} must be positive; got {spread!r}")
     placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
-    reduction = reduce_profile(placed)
-    effects = segment_effects(reduction)
     given = (spread_height, spread_tilt)
-    model, count = segments, len(reduction.segments)
-    if count == 1 and model == "random":
-        model = "fixed"
-    elif model == "random" and count < FEWEST_SEGMENTS and None in given[-effects.r :]:
-        model = "free"
-    return _problem(reduction, effects, model, residual, given, priors)
+
+    def alone(placed: PlacedProfile) -> JointProblem:
+        reduction = reduce_profile(placed)
+        effects = segment_effects(reduction)
+        model, count = segments, len(reduction.segments)
+        if count == 1 and model == "random":
+            model = "fixed"
+        elif model == "random" and count < FEWEST_SEGMENTS and None in given[-effects.r :]:
+            model = "free"
+        return _problem(
+            reduction, effects, shop_form(reduction, effects, placed.mirror), model, residual, given, priors
+        )
+
+    problem = alone(placed)
+    if previous is None:
+        return problem
+    if segments == "fixed" and len(placed.mirror.segments) > 1:
+        raise ParameterError("segments must be free or random beside a last campaign, between which they were moved")
+    if previous.placed.quantity != placed.quantity:
+        raise DataError(
+            f"{previous.name}: has {previous.placed.quantity}s where {placed.name} has {placed.quantity}s; expected "
+            "the same quantity in both campaigns"
+        )
+    earlier = previous.placed
+    if earlier.mirror.nominal != placed.mirror.nominal:
+        earlier = replace(earlier, mirror=placed.mirror)  # both reductions are about one reference
+    return _of_both(problem, alone(without_strays(earlier)[0] if residual == "correlated" else earlier), previous)
 
 
-def _stray_notes(placed: PlacedProfile, strays: dict[str, int]) -> list[str]:
-    """What is said of points that were left out because they stray."""
-    total = sum(strays.values())
-    if not total:
-        return []
-    lengths = {
-        placed.mirror.segments[row].name: placed.part(row).stop - placed.part(row).start for row in placed.measured
-    }
-    dirty = [name for name, count in strays.items() if count > DIRTY_SHARE * (count + lengths[name])]
-    note = f"{total} point{'s' * (total > 1)} that stray far from their neighbours are left out"
-    return [note + (f"; segment {', '.join(dirty)} looks dirty" if dirty else "")]
+def _of_both(now: JointProblem, then: JointProblem, previous: Previous) -> JointProblem:
+    """One problem of two campaigns: surface error as it is found now, spreads as they were before the moves."""
+    names = {part.number for part in then.reduction.segments}
+    if not any(part.number in names for part in now.reduction.segments):
+        raise DataError(f"{previous.name}: no segment was measured then that is measured now; expected the same mirror")
+    weight = (now.error.noise / then.error.noise) ** 2
+    loose_then = {then.reduction.segments[row].number for row in then.loose}
+    loose = tuple(row for row, part in enumerate(now.reduction.segments) if part.number in loose_then)
+    unsure: tuple[int, ...] = ()
+    found: list[PriorCheck] = []
+    start = np.array([getattr(now.reduction.reference, name) for name in PARAMETERS])
+    while True:
+        merged, moved = both_campaigns(
+            now.reduction, then.reduction, now.effects, previous, weight=weight, unsure=unsure
+        )
+        both = replace(
+            now,
+            reduction=merged,
+            whitened=whiten(merged, now.error),
+            model="free" if "free" in (now.model, then.model) else now.model,
+            spreads=then.spreads,
+            form=now.form or then.form,
+            loose=loose,
+            freedom=min(now.freedom, then.freedom),
+            scale=max(now.scale, then.scale),
+            moved=moved,
+        )
+        if found:
+            both = replace(
+                both,
+                moved=replace(moved, chi_squared=found[0].chi_squared, p_value=found[0].p_value),
+            )
+        if len(unsure) >= len(merged.segments) // 2:
+            return both
+        # one at a time, the worst first: it pulls its neighbours along
+        parameters, _ = both.solve(start, (0, 1, 2))
+        checks = {row: check for row, check in moved_checks(both, parameters).items() if row not in unsure}
+        worst = min(checks, key=lambda row: checks[row].p_value, default=None)
+        if worst is None or checks[worst].p_value * len(checks) > WRONG_MOVE:
+            return both
+        found.append(checks[worst])
+        unsure = tuple(sorted((*unsure, worst)))
 
 
-def _knocked_notes(placed: PlacedProfile, problem: JointProblem) -> list[str]:
-    """What is said of segments that stand far outside the others."""
-    names = [placed.mirror.segments[placed.measured[row]].name for row in problem.loose]
-    return [
-        f"segment {name} stands far outside the spread of the others, as if knocked: it is left free" for name in names
-    ]
+def _oddities(placed: PlacedProfile, strays: dict[str, int], problem: JointProblem, residual: FloatArray) -> Oddities:
+    """What does not belong, named."""
+    left = {placed.mirror.segments[row].name: placed.part(row).stop - placed.part(row).start for row in placed.measured}
+    tails, heavy = noise_tails(placed, residual)
+    return Oddities(
+        strays=strays,
+        dirty=tuple(name for name, count in strays.items() if count > DIRTY_SHARE * (count + left[name])),
+        knocked=tuple(placed.mirror.segments[placed.measured[row]].name for row in problem.loose),
+        tails=tails,
+        heavy=heavy,
+    )
 
 
 def _problem(
     reduction: Reduction,
     effects: SegmentEffects,
+    shop: ShopForm | None,
     model: SegmentModel,
     residual: ResidualModel,
     given: tuple[float | None, float | None],
@@ -229,12 +302,14 @@ def _problem(
         error=unit,
         model=own_model,
         spreads=USUAL_SPREADS,
+        shop=shop,
     )
     parameters, solution = first.solve(start, (0, 1, 2))
-    freedom = reduction.count - (first.linear.shape[1] - reduction.shared) - 3
+    held = reduction.shared + (0 if shop is None else shop.columns.shape[1])
+    freedom = reduction.count - (first.linear.shape[1] - held) - 3
     error = estimate_white(reduction, solution.residual, freedom)
     ellipse = Ellipse(*(float(value) for value in parameters))
-    offset, partials = reduction.values(ellipse), reduction.partials(ellipse)
+    offset, partials = first.values(ellipse), reduction.partials(ellipse)
     if residual == "correlated":
         shared, own = partials, list(effects.own)
         if own_model == "fixed":
@@ -255,11 +330,14 @@ def _problem(
         model=model,
         spreads=USUAL_SPREADS,
         priors=priors,
+        shop=shop,
     )
     form = residual == "correlated" and model != "fixed" and len(whitened) >= FEWEST_SEGMENTS
+    if shop is not None and len(whitened) - len(shop.known) < FEWEST_SEGMENTS:
+        form = False  # the others are too few to estimate how form spreads
     problem = _with_spreads(problem, offset, partials, given, form=form)
     if form:
-        columns = [columns * np.array(problem.form or (0.0, 0.0)) for columns in effects.form]
+        columns = [columns * np.array(problem.form or (0.0, 0.0)) for columns in problem.own_effects.form]
         alone, evidence = without_form(
             reduction, error, offset=offset, shared=partials, own=list(effects.own), form=columns
         )
@@ -303,7 +381,7 @@ def _with_spreads(
     found = estimate_spreads(
         problem.reduction,
         problem.whitened,
-        problem.effects,
+        problem.own_effects,
         offset=offset,
         partials=partials,
         # free segments are random ones with boundless spreads, as far as their form is concerned
@@ -414,6 +492,9 @@ def _result(
     cutoff: float | None,
     warnings: list[str],
     converged: bool,
+    checks: tuple[PriorCheck, ...],
+    strays: dict[str, int],
+    previous: Previous | None,
 ) -> EllipseFit:
     mirror, quantity, effects = placed.mirror, placed.quantity, problem.effects
     ellipse = Ellipse(*(float(value) for value in state.parameters))
@@ -428,6 +509,8 @@ def _result(
     everything = totals @ unknowns
     r = effects.r
     rest, misplaced = _split(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
+    oddities = _oddities(placed, strays, problem, rest)
+    warnings = [*warnings, *oddities.warnings()]
     figure = figure_errors(placed, rest, misplaced, cutoff=cutoff)
     if r == 1:
         warnings = [
@@ -448,7 +531,8 @@ def _result(
     unit = np.eye(len(state.covariance))
     outputs = {PARAMETERS[index]: unit[place] for place, index in enumerate(state.varied)} | outputs
     check = jackknife(problem, state.parameters, state.varied)
-    warnings = [*warnings, *_jackknife_notes(state, check, len(problem.whitened))]
+    disagree = _jackknife_notes(state, check, len(problem.whitened))
+    warnings = [*warnings, *disagree.values()]
     return EllipseFit(
         ellipse=ellipse,
         varied=tuple(PARAMETERS[index] for index in state.varied),
@@ -470,10 +554,14 @@ def _result(
             priors=problem.priors,
             x_uncertainty=mirror.measurement.x_uncertainty,
             freedom=problem.freedom,
+            previous=None if previous is None else previous.name,
         ),
+        prior_checks=checks,
+        oddities=oddities,
         placed=placed,
         problem=problem,
         jackknife=check,
+        disagree=tuple(disagree),
         residual=rest,
         misplacement=misplaced,
     )
@@ -532,6 +620,7 @@ def _focus_shift(
     lift = np.array([0.0, pose.height or 0.0])
     result: dict[str, float | None] = {}
     outputs: dict[str, FloatArray] = {}
+    known_maps: dict[str, FloatArray] = {}
     for name, own, direction, axes in (
         ("image", 1, np.array([c, s]), np.array([[c0, s0], [-s0, c0]])),
         ("source", 0, np.array([-c, s]), np.array([[c0, -s0], [s0, c0]])),
@@ -556,30 +645,37 @@ def _focus_shift(
             sure = known and own not in held and not (vertical and 2 in held)
             result[f"{name}_{key}"] = float(values[key]) if known else None
             result[f"{name}_{key}_stderr"] = float(stderr) if sure else None
+            if sure:
+                known_maps[f"{name}_{key}"] = row
             if sure and key in ("along", "across"):
                 outputs[f"{name}_{key}"] = row
-    return FocusShift(**result), outputs  # type: ignore[arg-type]  # dx and along are always numbers
+    four = np.full((4, len(state.covariance)), np.nan)
+    for place, key in enumerate(FOCI):
+        four[place] = known_maps.get(key, np.nan)
+    covariance = four @ state.covariance @ four.T
+    return FocusShift(**result, covariance=covariance), outputs  # type: ignore[arg-type]  # dx, along are numbers
 
 
-def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> list[str]:
+def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> dict[str, str]:
     """What is said where the model's uncertainty and the jackknife's cannot both be right.
 
     The jackknife's variance over the true one is about chi-squared over its degrees of freedom, of which there
     are about J/4 (in simulated mirrors), for the segments at the ends tell more than the others.
     """
     if check is None:
-        return []
+        return {}
     from scipy.stats import chi2
 
     freedom = max(count / 4, 2.0)
     low, high = np.sqrt(chi2.ppf([0.0025, 0.9975], freedom) / freedom)
     stated = np.sqrt(np.diag(state.covariance))[: len(state.varied)]
-    return [
-        f"{PARAMETERS[index]}: the model claims ± {number(float(claim), _kind(index), digits=2)}, leaving out one "
-        f"segment after the other gives ± {number(float(found), _kind(index), digits=2)}: look at the segments"
+    return {
+        PARAMETERS[index]: f"{PARAMETERS[index]}: the model claims ± {number(float(claim), _kind(index), digits=2)}, "
+        f"leaving out one segment after the other gives ± {number(float(found), _kind(index), digits=2)}: look at the "
+        "segments"
         for index, claim, found in zip(state.varied, stated, check, strict=True)
         if not low <= found / claim <= high
-    ]
+    }
 
 
 def _budget(problem: JointProblem, state: _State, outputs: dict[str, FloatArray]) -> Budget:
@@ -602,26 +698,3 @@ def _budget(problem: JointProblem, state: _State, outputs: dict[str, FloatArray]
         ),
         combined=dict(zip(names, (float(value) for value in state.stderr(maps)), strict=True)),
     )
-
-
-def _conflict_notes(problem: JointProblem, start: FloatArray, how: Measurement) -> list[str]:
-    """What is said of priors that the data, without them, contradict by more than three standard deviations."""
-    notes = []
-    for number_, prior in enumerate(problem.priors):
-        others = replace(problem, priors=problem.priors[:number_] + problem.priors[number_ + 1 :])
-        parameters, solution = others.solve(start, (0, 1, 2))
-        weights = np.array(prior.weights)
-        covariance = _State.at(others, parameters, (0, 1, 2), how).covariance[:3, :3]
-        variance = float(weights @ covariance @ weights) + prior.stderr**2
-        if any(solution.at_bound) or not np.isfinite(variance):
-            continue
-        away = float(weights @ parameters - prior.value) / np.sqrt(variance)
-        if abs(away) > CONFLICT:
-            kind = "angle" if weights[2] else "length"
-            stated = f"{number(prior.value, kind, digits=6)} ± {number(prior.stderr, kind, digits=2)}"
-            found = number(float(weights @ parameters), kind, digits=6)
-            notes.append(
-                f"the prior {stated} and the data, which say {found}, are {abs(away):.1f} standard deviations apart: "
-                "one of them is wrong"
-            )
-    return notes

@@ -73,7 +73,7 @@ def spread_cost(
         Whether the correlated surface error was.
     """
     ellipse = Ellipse(*(float(value) for value in parameters))
-    offset, partials = problem.reduction.values(ellipse), problem.reduction.partials(ellipse)
+    offset, partials = problem.values(ellipse), problem.reduction.partials(ellipse)
     logs: list[int] = []
     covariance: list[FloatArray] = []
     at: list[str] = []
@@ -90,7 +90,7 @@ def spread_cost(
         likelihood, _ = spread_likelihood(
             problem.reduction,
             problem.whitened,
-            problem.effects,
+            problem.own_effects,
             offset=offset,
             partials=partials,
             form=bool(problem.form),

@@ -71,8 +71,11 @@ def _without(problem: JointProblem, number: int) -> JointProblem:
     reduction, effects = problem.reduction, problem.effects
     nodes = np.concatenate([reduction.segments[index].nodes for index in kept])
     values = reduction.split(reduction.reference_values)
+    belongs = np.repeat(np.arange(len(problem.whitened)), [len(part.nodes) for part in reduction.segments]) != number
     return replace(
         problem,
+        shop=None if problem.shop is None else problem.shop.part(np.array(kept), np.flatnonzero(belongs)),
+        moved=None if problem.moved is None else problem.moved.part(kept),
         reduction=Reduction(
             quantity=reduction.quantity,
             reference=reduction.reference,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from ellipsefit.errors import ParameterError, UnitError
+from ellipsefit.rows import with_uncertainty
 from ellipsefit.units import parse_quantity
 
 Parameter = Literal["p", "q", "theta"]
@@ -32,6 +34,21 @@ class Prior:
             raise ParameterError("a prior must not add a length to an angle; expected p and q, or theta alone")
         if not 0 < self.stderr < float("inf"):
             raise ParameterError(f"a prior needs a positive standard uncertainty; got {self.stderr!r}")
+        if not all(math.isfinite(number) for number in (*self.weights, self.value)):
+            raise ParameterError(f"a prior needs finite numbers; got {self.weights!r} and {self.value!r}")
+
+    @property
+    def kind(self) -> str:
+        """Of its value: length or angle."""
+        return "angle" if self.weights[2] else "length"
+
+    def __str__(self) -> str:
+        terms = [
+            f"{weight:+g} {name}".replace("+1 ", "+").replace("-1 ", "-")
+            for weight, name in zip(self.weights, PARAMETERS, strict=True)
+            if weight
+        ]
+        return f"{''.join(terms).removeprefix('+')} = {with_uncertainty(self.value, self.stderr, self.kind)}"
 
 
 def parse_prior(text: str) -> Prior:

@@ -7,7 +7,7 @@ projected out once (variable projection: G. H. Golub and V. Pereyra, SIAM J. Num
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final, Literal
 
@@ -15,9 +15,11 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
+from ellipsefit.fit.campaigns import MovedSince
 from ellipsefit.fit.effects import SegmentEffects
 from ellipsefit.fit.prior import Prior
 from ellipsefit.fit.reduction import Reduction
+from ellipsefit.fit.shop import ShopForm
 from ellipsefit.fit.solver import LeastSquaresSolution, inverse_normal, minimise
 from ellipsefit.fit.surface_error import SurfaceError, WhitenedSegment
 
@@ -33,8 +35,8 @@ class JointProblem:
 
     The linear unknowns are: with free segments, the effects of each; with fixed ones, the pose alone; with
     random ones, the pose and each segment's deviation from it, held by rows deviation / spread; in each
-    case also each segment's form, held by its spread, and the weights of the columns that the points are
-    unsure of together, held by rows of one.
+    case also each segment's form, held by its spread, what is unknown of form that the shop measured, and the
+    weights of the columns that the points are unsure of together, both held by rows of one.
     """
 
     reduction: Reduction
@@ -48,13 +50,32 @@ class JointProblem:
     loose: tuple[int, ...] = ()  # rows of segments that the spreads do not hold: they were knocked
     freedom: float = np.inf  # effective degrees of freedom of the variances, for spreads that were estimated
     scale: float = 1.0  # by which standard uncertainties are larger for that
+    shop: ShopForm | None = None  # form that is known from outside
+    moved: MovedSince | None = None  # the data are those of two campaigns, with moves in between
 
     def residual(self, parameters: FloatArray) -> FloatArray:
         """Residuals over their uncertainty at (p, q, theta), linear unknowns at zero, shape (M,)."""
-        rows = self._divide(self.reduction.values(Ellipse(*(float(value) for value in parameters))))
+        rows = self._divide(self.values(Ellipse(*(float(value) for value in parameters))))
         rows[: len(self._target)] -= self._target
+        if self.moved is not None and self.model == "random":
+            start, moves = len(self._target), self.moved.moves.ravel()
+            rows[start : start + len(moves)] -= moves / self._own_spreads
         prior = [(np.dot(prior.weights, parameters) - prior.value) / prior.stderr for prior in self.priors]
         return np.concatenate([rows, prior])
+
+    def values(self, ellipse: Ellipse) -> FloatArray:
+        """Node values of an ellipse with all that is known to stand on it, minus the reference, shape (K,)."""
+        values = self.reduction.values(ellipse)
+        return values if self.shop is None else values + self.shop.shift
+
+    @cached_property
+    def own_effects(self) -> SegmentEffects:
+        """Effects of the segments, without the form of those whose form is known."""
+        if self.shop is None:
+            return self.effects
+        known = set(self.shop.known.tolist())
+        form = tuple(columns * (row not in known) for row, columns in enumerate(self.effects.form))
+        return replace(self.effects, form=form)
 
     def jacobian(self, parameters: FloatArray) -> FloatArray:
         """Derivative of `residual` with respect to p, q, theta, shape (M, 3)."""
@@ -123,12 +144,26 @@ class JointProblem:
             sizes["segment heights and tilts" if r == 2 else "segment tilts"] = count * r
         if self.form:
             sizes["segment form"] = count * len(self.form)
-        if self.reduction.shared:
+        if self.shop is not None:
+            sizes["form from the shop"] = self.shop.columns.shape[1]
+        if self.moved is not None:
+            sizes |= self.moved.sizes
+        elif self.reduction.shared:
             sizes["stitching"] = self.reduction.shared
         if self.priors:
             sizes["priors"] = len(self.priors)
         ends = np.cumsum(list(sizes.values()))
-        return {name: slice(int(end) - size, int(end)) for (name, size), end in zip(sizes.items(), ends, strict=True)}
+        return {
+            name: slice(int(end) - size, int(end))
+            for (name, size), end in zip(sizes.items(), ends, strict=True)
+            if size
+        }
+
+    def held_columns(self, name: str) -> slice:
+        """Linear unknowns that rows of one hold: those of 'form from the shop' or of `moved.sizes`."""
+        rows, n = self.sources()[name], self.linear.shape[1]
+        end = len(self.linear) - len(self.priors)  # the last rows that hold something hold the last unknowns
+        return slice(n - (end - rows.start), n - (end - rows.stop))
 
     @cached_property
     def totals(self) -> FloatArray:
@@ -139,31 +174,41 @@ class JointProblem:
             "fixed": [np.concatenate(self.effects.pose)],
             "random": [np.concatenate(self.effects.pose), np.eye(count * r)],
         }[self.model]
-        return np.column_stack([*parts, np.zeros((count * r, count * len(self.form) + self.reduction.shared))])
+        others = count * len(self.form) + self._shop_size + self.reduction.shared
+        return np.column_stack([*parts, np.zeros((count * r, others))])
 
     @cached_property
     def linear(self) -> FloatArray:
         """Columns of the linear unknowns, shape (M, n)."""
-        r, count = self.effects.r, len(self.effects.own)
+        count = len(self.effects.own)
         rows = self._divide(_side_by_side(self.effects.own) @ self.totals)
-        n, m, data = rows.shape[1], self.reduction.shared, len(self._target)
+        n, m, e, data = rows.shape[1], self.reduction.shared, self._shop_size, len(self._target)
         form = count * len(self.form)
         if form:
-            rows[:, n - m - form : n - m] = self._divide(_side_by_side(self.effects.form))
+            rows[:, n - m - e - form : n - m - e] = self._divide(_side_by_side(self.own_effects.form))
+        if self.shop is not None:
+            rows[:, n - m - e : n - m] = self._divide(self.shop.columns)
         # rows that hold random effects and shared columns: effect over its spread
-        own = np.tile(self.spreads[-r:], (count if self.model == "random" else 0, 1))
-        own[list(self.loose)] = BOUNDLESS
-        held = np.concatenate(
-            [
-                own.ravel(),
-                np.tile(self.form, count),
-                np.ones(m),
-            ]
-        )
+        own = self._own_spreads if self.model == "random" else np.zeros(0)
+        held = np.concatenate([own, np.tile(self.form, count), np.ones(e + m)])
         if m:
             rows[:data, n - m :] = np.concatenate([white.shared for white in self.whitened])
         rows[data:, n - len(held) :] = np.diag(1 / held)
+        if self.moved is not None and len(own):
+            # what the spreads hold is how the segments stood before they were moved
+            rows[data : data + len(own), n - m :] -= self.moved.factor.reshape(len(own), m) / own[:, None]
         return np.concatenate([rows, np.zeros((len(self.priors), rows.shape[1]))])
+
+    @property
+    def _shop_size(self) -> int:
+        return 0 if self.shop is None else self.shop.columns.shape[1]
+
+    @property
+    def _own_spreads(self) -> FloatArray:
+        """Spreads of heights and tilts, those of loose segments without end, shape (J r,)."""
+        own = np.tile(self.spreads[-self.effects.r :], (len(self.effects.own), 1))
+        own[list(self.loose)] = BOUNDLESS
+        return own.ravel()
 
     @cached_property
     def _linear_basis(self) -> FloatArray:
@@ -179,7 +224,7 @@ class JointProblem:
         parts = self.reduction.split(values)
         rows = [white.factor @ part for white, part in zip(self.whitened, parts, strict=True)]
         per_segment = len(self.form) + (self.effects.r if self.model == "random" else 0)
-        below = self.reduction.shared + per_segment * len(self.whitened)
+        below = self._shop_size + self.reduction.shared + per_segment * len(self.whitened)
         rows.append(np.zeros((below, *values.shape[1:])))
         return np.concatenate(rows)
 

@@ -197,3 +197,11 @@ def _lagrange_basis(s: FloatArray, degree: int) -> FloatArray:
     scale = np.where(orders == 0, 1.0, 2.0) / (degree + 1)
     # discrete orthogonality of the T_m at the nodes turns values into coefficients
     return np.polynomial.chebyshev.chebvander(s, degree) @ (scale[:, None] * at_nodes)
+
+
+def node_basis(nodes: FloatArray, x: FloatArray) -> FloatArray:
+    """Matrix that takes values at the nodes of a segment to those of their polynomial at x, shape (N, k)."""
+    degree = len(nodes) - 1
+    centre, outer = (nodes[0] + nodes[-1]) / 2, np.cos(np.pi / (2 * (degree + 1)))
+    half = (nodes[-1] - nodes[0]) / 2 / outer
+    return _lagrange_basis((x - centre) / half, degree)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 import numpy as np
 
@@ -11,10 +11,13 @@ from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Figure
+from ellipsefit.fit.belief import Belief
 from ellipsefit.fit.budget import Budget
+from ellipsefit.fit.conflict import PriorCheck
 from ellipsefit.fit.identifiability import Identifiability, identify
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
+from ellipsefit.fit.robust import Oddities
 from ellipsefit.fit.surface_error import SurfaceError
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
@@ -49,12 +52,16 @@ class Pose:
     tilt_stderr: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+#: Coordinates of the foci in the order of their covariance.
+FOCI: Final = ("image_dx", "image_dz", "source_dx", "source_dz")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FocusShift:
     """Foci of the fitted ellipse in its pose, minus nominal, in the nominal mirror frame [m].
 
     `along` the nominal chief ray (downstream positive) and `across` it (positive towards +z).
-    None: the data can't tell.
+    `covariance` is over image dx, dz and source dx, dz [m**2]. None, and NaN there: the data can't tell.
     """
 
     image_dx: float
@@ -73,6 +80,22 @@ class FocusShift:
     source_dz_stderr: float | None
     source_along_stderr: float | None
     source_across_stderr: float | None
+    covariance: FloatArray  # (4, 4)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "covariance", sealed(self.covariance))
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON: numbers by name, and the covariance with None for what is unknown."""
+        rows_ = [[float(value) if np.isfinite(value) else None for value in row] for row in self.covariance]
+        return _fields(self) | {"covariance": rows_, "covariance_order": list(FOCI)}
+
+    @property
+    def correlation(self) -> FloatArray:
+        """Correlation of image dx, dz and source dx, dz, shape (4, 4)."""
+        size = np.sqrt(np.diag(self.covariance))
+        matrix: FloatArray = self.covariance / np.outer(size, size)
+        return matrix
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +111,7 @@ class FitSettings:
     priors: tuple[Prior, ...]
     x_uncertainty: float  # [m]
     freedom: float  # effective degrees of freedom of the uncertainties; infinite: spreads are known
+    previous: str | None  # the last campaign, if it counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,7 +135,10 @@ class EllipseFit:
     settings: FitSettings
     placed: PlacedProfile
     problem: JointProblem  # reduced data and model: whatever else is asked costs nothing that grows with points
+    prior_checks: tuple[PriorCheck, ...]  # whether what is known from outside and the data agree
+    oddities: Oddities  # what does not belong, named
     jackknife: FloatArray | None  # (v,) standard errors of what was varied, leaving out one segment at a time
+    disagree: tuple[str, ...]  # of which stated uncertainty and jackknife cannot both be right
     residual: FloatArray  # (N,) measured minus ellipse, pose and segments
     misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
 
@@ -161,7 +188,7 @@ class EllipseFit:
             "pose": _fields(self.pose),
             "segments": [_fields(segment) for segment in self.segments],
             "figure": figure,
-            "focus": _fields(self.focus),
+            "focus": self.focus.to_dict(),
             "converged": self.converged,
             "warnings": list(self.warnings),
             "model": {
@@ -173,13 +200,11 @@ class EllipseFit:
                 "correlated_rms": settings.surface_error.correlated,
                 "correlation_length": settings.surface_error.length or None,
                 "degrees_of_freedom": settings.freedom if np.isfinite(settings.freedom) else None,
-                "jackknife": None
-                if self.jackknife is None
-                else dict(zip(self.varied, (float(value) for value in self.jackknife), strict=True)),
-                "claims": self.claims(),
+                **self.belief().to_dict(),
                 "budget": self.budget.to_dict(),
                 "identifiability": self.identifiability().to_dict(),
-                "knocked": [self.mirror.segments[self.placed.measured[row]].name for row in self.problem.loose],
+                "previous": settings.previous,
+                "knocked": list(self.oddities.knocked),
                 "points": len(self.placed.x),
             },
         }
@@ -200,16 +225,32 @@ class EllipseFit:
         scale = self.problem.scale
         return identify(self.ellipse, self.problem.posterior(parameters, (0, 1, 2))[:3, :3] * scale**2)
 
+    def belief(self) -> Belief:
+        """What speaks for and against the stated uncertainties: other models, jackknife, priors, oddities."""
+        named: dict[str, float] | None = None
+        if self.jackknife is not None:
+            named = {name: float(value) for name, value in zip(self.varied, self.jackknife, strict=True)}
+        return Belief(
+            used=self.settings.segments,
+            claims=self.claims(),
+            jackknife=named,
+            disagree=self.disagree,
+            prior_checks=self.prior_checks,
+            oddities=self.oddities,
+        )
+
     def claims(self) -> dict[SegmentModel, dict[str, float]]:
         """Standard uncertainties of what was varied that each model of the segments would have claimed."""
         parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
         varied = tuple(PARAMETERS.index(name) for name in self.varied)
         found: dict[SegmentModel, dict[str, float]] = {}
         for model in get_args(SegmentModel):
+            if model == self.problem.model:
+                found[model] = {name: float(self.stderr(name) or 0.0) for name in self.varied}
+                continue
             problem = replace(self.problem, model=model, loose=self.problem.loose if model == "random" else ())
             size = np.sqrt(np.diag(problem.posterior(parameters, varied))[: len(varied)])
-            scale = self.problem.scale if model == self.problem.model else 1.0
-            found[model] = {name: float(value) * scale for name, value in zip(self.varied, size, strict=True)}
+            found[model] = {name: float(value) for name, value in zip(self.varied, size, strict=True)}
         return found
 
     def monte_carlo(self, draws: int, rng: np.random.Generator) -> FloatArray:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.profile import FEWEST_POINTS, PlacedProfile
+from ellipsefit.rows import Table
 
 #: Robust standard deviations beyond which a point strays from the running median of its neighbours.
 STRAY: Final = 7.0
@@ -16,6 +17,10 @@ STRAY: Final = 7.0
 KNOCKED: Final = 6.0
 #: One-sided probability of Student's t beyond which it is not, where segments are few.
 KNOCKED_CHANCE: Final = 5e-4
+#: Robust standard deviations beyond which normal noise lies once in 16,000 points.
+FAR: Final = 4.0
+#: Share of stray points from which a segment is called dirty.
+DIRTY_SHARE: Final = 0.02
 #: Points of the running median.
 WINDOW: Final = 15
 #: Share of a segment's points whose distances from the running median tell its scatter.
@@ -153,3 +158,83 @@ def _least_absolute(design: FloatArray, values: FloatArray, r: int) -> FloatArra
         found = np.linalg.lstsq(rows * weight[:, None], target * weight, rcond=None)[0]
     coefficients: FloatArray = found / columns
     return coefficients
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Oddities:
+    """What was found that does not belong, and what was done about it."""
+
+    strays: dict[str, int]  # points left out, by segment
+    dirty: tuple[str, ...]  # segments of which many points were
+    knocked: tuple[str, ...]  # segments that stand far outside the spread of the others, left free
+    tails: float  # share of points whose noise is beyond `FAR` robust standard deviations
+    heavy: bool  # whether that is more than normal noise has
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        return {
+            "strays": self.strays,
+            "dirty": list(self.dirty),
+            "knocked": list(self.knocked),
+            "far_noise_share": self.tails,
+            "heavy_tailed_noise": self.heavy,
+        }
+
+    def warnings(self) -> list[str]:
+        """A sentence on each."""
+        notes = []
+        total = sum(self.strays.values())
+        if total:
+            dirt = f"; segment {', '.join(self.dirty)} looks dirty" if self.dirty else ""
+            notes.append(f"{total} point{'s' * (total > 1)} that stray far from their neighbours are left out{dirt}")
+        notes += [
+            f"segment {name} stands far outside the spread of the others, as if knocked: it is left free"
+            for name in self.knocked
+        ]
+        if self.heavy:
+            notes.append(
+                f"the noise has heavy tails: {100 * self.tails:.2g} % of it lies beyond {FAR:g} standard deviations, "
+                "0.006 % would; the uncertainties allow for its variance"
+            )
+        return notes
+
+    def table(self) -> Table:
+        """As a table."""
+        strays = ", ".join(f"{count} of {name}" for name, count in self.strays.items())
+        tails = f"{100 * self.tails:.2g} % beyond {FAR:g} standard deviations"
+        return Table(
+            title="What does not belong",
+            cells=(
+                ("points left out because they stray", strays or "none"),
+                ("segments that look dirty", ", ".join(self.dirty) or "none"),
+                ("segments that look knocked, left free", ", ".join(self.knocked) or "none"),
+                ("noise", f"HEAVY TAILS, {tails}" if self.heavy else f"as normal noise, {tails}"),
+            ),
+        )
+
+
+def noise_tails(placed: PlacedProfile, residual: FloatArray) -> tuple[float, bool]:
+    """Share of the noise beyond `FAR` robust standard deviations, and whether that is more than normal noise has.
+
+    Noise is told from the surface by second differences, which a smooth surface has next to none of, every third
+    of them, which have no point in common. More than normal: the share would be as large by chance once in a
+    million.
+    """
+    from scipy.stats import binom, norm
+
+    found = []
+    for number in placed.measured:
+        part = placed.part(number)
+        x, rest = placed.x[part], residual[part]
+        if placed.sigma is not None:
+            rest = rest / placed.sigma[part]
+        gap = np.diff(x)
+        if len(x) < FEWEST_POINTS:
+            continue
+        even = (gap[1:] < 1.5 * np.median(gap)) & (gap[:-1] < 1.5 * np.median(gap))
+        bend = (rest[2:] - 2 * rest[1:-1] + rest[:-2])[even][::3]
+        if len(bend):
+            found.append(bend / (NORMAL_MAD * max(float(np.median(np.abs(bend))), 1e-300)))
+    away = np.abs(np.concatenate(found)) if found else np.zeros(0)
+    far = int(np.sum(away > FAR))
+    return far / max(len(away), 1), bool(binom.sf(far - 1, len(away), 2 * norm.sf(FAR)) < 1e-6)

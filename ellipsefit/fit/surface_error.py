@@ -89,7 +89,7 @@ def whiten(reduction: Reduction, error: SurfaceError) -> tuple[WhitenedSegment, 
         if key not in factors:
             covariance = error.correlated**2 * _correlation(part.block_x, error.length, error.kind)[0]
             covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
-            factors[key] = np.linalg.cholesky(covariance)
+            factors[key] = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
         whitened.append(_whiten_correlated(part, factors[key]))
     return tuple(whitened)
 
