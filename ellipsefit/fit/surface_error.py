@@ -29,6 +29,15 @@ class Correlation(NamedTuple):
     smoothness: float
     of_slope: bool = False
 
+    @property
+    def curvature(self) -> float:
+        """Minus the second derivative at zero, in units of the length."""
+        own = 1.0 if np.isinf(self.smoothness) else self.smoothness / (self.smoothness - 1)
+        if not self.of_slope:
+            return own
+        # that of the slope is the fourth derivative over the second
+        return 3.0 if np.isinf(self.smoothness) else 3 * self.smoothness / (self.smoothness - 2)
+
 
 GAUSSIAN: Final = Correlation(np.inf)
 #: Shapes that are tried on heights; on slopes also those of the slope of a height error.
@@ -156,11 +165,17 @@ def estimate_correlated(
         (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * longest)),
     ]
     lowest, best, kind = np.inf, np.zeros(3), KINDS[0]
+    before = kind
     starts: list[tuple[float, float, float]] = []
     for trial in SLOPE_KINDS if reduction.quantity == "slope" else KINDS:
         likelihood.kind = trial
         if trial.smoothness == KINDS[0].smoothness:
             starts = [(np.log(noise), np.log(scatter), np.log(longest / share)) for share in (6, 30)]
+        else:
+            # the next shape, as curved near zero as the last; from the last one's noise it may not find its way
+            size, length = starts[0][1], starts[0][2] + np.log(trial.curvature / before.curvature) / 2
+            starts = [(starts[0][0], size, length), (np.log(noise), size, length)]
+        before = trial
         found = [
             minimize(
                 likelihood,
@@ -178,7 +193,7 @@ def estimate_correlated(
             if result.fun < lowest - margin:
                 lowest, best, kind, margin = float(result.fun), result.x, trial, 0.0
         better = min(found, key=lambda result: float(result.fun)).x
-        starts = [(better[0], better[1], better[2])]  # the next class differs little: one search is enough
+        starts = [(better[0], better[1], better[2])]
     noise, correlated, length = (float(value) for value in np.exp(best))
     return SurfaceError(noise=noise, correlated=correlated, length=length, kind=kind)
 
