@@ -239,6 +239,8 @@ class JointProblem:
 
 def _side_by_side(columns: tuple[FloatArray, ...]) -> FloatArray:
     """Columns of each segment at the nodes of all: a block for each segment, zero elsewhere."""
-    from scipy.linalg import block_diag
-
-    return np.asarray(block_diag(*columns), dtype=np.float64)
+    ends = np.cumsum([block.shape for block in columns], axis=0)
+    whole = np.zeros(ends[-1])
+    for block, (row, column) in zip(columns, ends, strict=True):
+        whole[row - block.shape[0] : row, column - block.shape[1] : column] = block
+    return whole
