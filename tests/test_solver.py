@@ -263,6 +263,10 @@ def test_covariance_of_a_straight_line() -> None:
     assert_allclose(found.values, (-0.17120379013135, 0.002182697739887278), rtol=1e-12)
     assert_allclose(stderr, (0.002877597835159954, 6.679387732278317e-4), rtol=1e-12)
     assert_allclose(covariance[0, 1] / stderr.prod(), -0.9304296030934459, rtol=1e-12)
+    # the prediction at 30 degC, H.3.4: -0.1494 +- 0.0041; without the correlation it would be 0.0073
+    at = np.array([1.0, 10.0])
+    assert_allclose(at @ found.values, -0.1493768127324772, rtol=1e-12)
+    assert_allclose(np.sqrt(at @ covariance @ at), 0.004138595752854947, rtol=1e-12)
 
 
 def test_columns_that_nothing_determines_have_infinite_variance() -> None:

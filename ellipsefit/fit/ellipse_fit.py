@@ -424,6 +424,14 @@ class _State:
         whole[np.ix_(self.varied, self.varied)] = self.covariance[:v, :v]
         return whole
 
+    def with_pose(self, pose_map: FloatArray) -> FloatArray:
+        """Covariance of p, q, theta and the pose's height and tilt, NaN where held or unknown, shape (5, 5)."""
+        maps = np.full((5, len(self.covariance)), np.nan)
+        maps[list(self.varied)] = np.eye(len(self.covariance))[: len(self.varied)]
+        maps[5 - len(pose_map) :] = pose_map
+        covariance: FloatArray = maps @ self.covariance @ maps.T
+        return covariance
+
     def of_linear(self, matrix: FloatArray) -> FloatArray:
         """A map of the linear unknowns, as a map of all unknowns."""
         return np.column_stack([np.zeros((len(matrix), len(self.varied))), matrix])
@@ -537,6 +545,7 @@ def _result(
         ellipse=ellipse,
         varied=tuple(PARAMETERS[index] for index in state.varied),
         covariance=state.ellipse_covariance(),
+        pose_covariance=state.with_pose(pose_map),
         pose=pose,
         segments=_segment_states(placed, figure, own.reshape(-1, r), own_stderr.reshape(-1, r), single),
         figure=figure,

@@ -19,6 +19,7 @@ from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.robust import Oddities
 from ellipsefit.fit.surface_error import SurfaceError
+from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.rows import Table, number, with_uncertainty
@@ -119,12 +120,13 @@ class EllipseFit:
     """Ellipse, pose and segments that fit a profile best. Lengths in m, angles in rad.
 
     The surface is modelled as z(x; p, q, theta) + height + tilt x + the segments' heights and tilts.
-    `covariance` is over (p, q, theta), with NaN rows for what was held.
+    `covariance` is over (p, q, theta), `pose_covariance` over these and the pose, with NaN rows for what was held.
     """
 
     ellipse: Ellipse
     varied: tuple[Parameter, ...]
     covariance: FloatArray  # (3, 3)
+    pose_covariance: FloatArray  # (5, 5), of p, q, theta and the pose's height and tilt
     pose: Pose
     segments: tuple[SegmentState, ...]
     figure: Figure
@@ -143,7 +145,7 @@ class EllipseFit:
     misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
 
     def __post_init__(self) -> None:
-        for name in ("covariance", "residual", "misplacement"):
+        for name in ("covariance", "pose_covariance", "residual", "misplacement"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
 
     @property
@@ -222,8 +224,12 @@ class EllipseFit:
     def identifiability(self) -> Identifiability:
         """What of p, q and theta the data can tell, all three free, by combinations and invariants."""
         parameters = np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta])
-        scale = self.problem.scale
-        return identify(self.ellipse, self.problem.posterior(parameters, (0, 1, 2))[:3, :3] * scale**2)
+        covariance = self.problem.posterior(parameters, (0, 1, 2))[:3, :3] * self.problem.scale**2
+        patterns = systematic_patterns(self.problem.reduction, self.ellipse, self.mirror.measurement)
+        for pattern in patterns.values():
+            change = self.problem.response(parameters, (0, 1, 2), pattern)[:3]
+            covariance = covariance + np.outer(change, change)
+        return identify(self.ellipse, covariance)
 
     def belief(self) -> Belief:
         """What speaks for and against the stated uncertainties: other models, jackknife, priors, oddities."""
