@@ -51,9 +51,8 @@ def test_foci_and_their_covariance_are_those_of_the_uncertainties_package(name: 
     assert_allclose(fit.focus.covariance / np.outer(size, size), whole / np.outer(size, size), rtol=0, atol=1e-7)
     along = [umath.cos(nominal.theta) * expected[0] + umath.sin(nominal.theta) * expected[1]]
     along.append(umath.cos(nominal.theta) * expected[2] - umath.sin(nominal.theta) * expected[3])
-    assert_allclose(
-        [fit.focus.image_along_stderr, fit.focus.source_along_stderr], [item.s for item in along], rtol=1e-8
-    )
+    stderr = np.array([fit.focus.image_along_stderr, fit.focus.source_along_stderr], dtype=float)
+    assert_allclose(stderr, [item.s for item in along], rtol=1e-8)
 
 
 def test_invariants_are_those_of_the_uncertainties_package() -> None:

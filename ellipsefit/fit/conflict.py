@@ -4,6 +4,8 @@ Of knowledge that is held by rows of one, c ~ N(0, 1) before the data, the data 
 covariance S. Before the data were known, c* was a normal variable of covariance 1 - S: what the data say of c
 enters it through both. So c*' (1 - S)**-1 c* is chi-squared, with as many degrees of freedom as there are
 combinations of which the data say anything; it is that of prior minus data-only estimate over its variance.
+Where the variance of the data is itself estimated, with nu effective degrees of freedom, chi-squared over its own
+is compared with Fisher's F of both (for one degree that is Student's t).
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.campaigns import MOVES
+from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement
@@ -93,7 +96,7 @@ def _combinations(
     alone = replace(problem, priors=())
     found, solution = alone.solve(start, varied)
     v = len(varied)
-    covariance = alone.posterior(found, varied) * problem.scale**2
+    covariance = alone.posterior(found, varied) * _inflation(problem) ** 2
     for pattern in systematic_patterns(problem.reduction, Ellipse(*(float(x) for x in found)), how).values():
         change = alone.response(found, varied, pattern)
         covariance = covariance + np.outer(change, change)
@@ -109,7 +112,7 @@ def _combinations(
         source = "the data, which say" if weights[index, list(varied)].any() else "the value that is held,"
         if told:
             what = f"the {name} and {source} {number(float(values[index]), prior.kind, digits=6)},"
-            checks.append(_check(name, float(away[index] ** 2 / spread[index, index]), 1, what))
+            checks.append(_check(name, float(away[index] ** 2 / spread[index, index]), 1, problem.freedom, what))
         else:
             text = f"{name}: the data alone say nothing of it"
             checks.append(PriorCheck(name=name, chi_squared=0.0, degrees=0, p_value=1.0, text=text))
@@ -117,14 +120,20 @@ def _combinations(
         size = np.sqrt(np.diag(spread))
         scaled = away / size
         together = float(scaled @ np.linalg.solve(spread / np.outer(size, size), scaled))
-        checks.append(_check("all priors together", together, len(checks), "all priors together and the data"))
+        checks.append(
+            _check("all priors together", together, len(checks), problem.freedom, "all priors together and the data")
+        )
     return checks
 
 
-def _check(name: str, chi_squared: float, degrees: int, what: str) -> PriorCheck:
-    from scipy.stats import chi2, norm
+def _check(name: str, chi_squared: float, degrees: int, freedom: float, what: str) -> PriorCheck:
+    """The sentence and the probability; `freedom`: of the variance of the data."""
+    from scipy.stats import chi2, f, norm
 
-    p_value = float(chi2.sf(chi_squared, degrees)) if degrees else 1.0
+    p_value = 1.0
+    if degrees:
+        known = not np.isfinite(freedom)
+        p_value = float(chi2.sf(chi_squared, degrees) if known else f.sf(chi_squared / degrees, degrees, freedom))
     away = float(norm.isf(p_value / 2)) if p_value > 0 else float(np.sqrt(chi_squared))
     verdict = "one of them is wrong" if p_value < CONFLICT else "they agree"
     text = f"{what} are {away:.1f} standard deviations apart (p = {_spoken(p_value)}): {verdict}"
@@ -146,6 +155,7 @@ def _shop(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...]
     return _check(
         "segment form from the shop",
         *whole,
+        problem.freedom,
         f"the form from the shop and the data, segment {names[worst]} the most,",
     )
 
@@ -157,7 +167,12 @@ def _moves(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...
     mean, covariance = _held(problem, MOVES, parameters, varied)
     whole = _statistic(mean, covariance)
     if not moved.unsure:
-        return _check("the last campaign and the moves since", *whole, "the last campaign with the moves since and now")
+        return _check(
+            "the last campaign and the moves since",
+            *whole,
+            problem.freedom,
+            "the last campaign with the moves since and now",
+        )
     stand = ", ".join(_misplaced(problem, mean, row, names[row]) for row in moved.unsure)
     many = len(moved.unsure) > 1
     them, are = ("them", "they are") if many else ("it", "it is")
@@ -174,7 +189,7 @@ def _moves(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...
 def _misplaced(problem: JointProblem, mean: FloatArray, row: int, name: str) -> str:
     moved = problem.moved
     assert moved is not None
-    away = moved.factor[row][:, moved.columns(MOVES)] @ mean * problem.scale
+    away = moved.factor[row][:, moved.columns(MOVES)] @ mean * _inflation(problem)
     height = f"{number(float(away[0]), 'length', sign=True)} and " if len(away) == 2 else ""
     return f"{name} stands {height}{number(float(away[-1]), 'angle', sign=True)} off"
 
@@ -188,7 +203,7 @@ def moved_checks(problem: JointProblem, parameters: FloatArray) -> dict[int, Pri
     for row, factor in enumerate(moved.factor[:, :, moved.columns(MOVES)]):
         statistic = _statistic(*_of(mean, covariance, np.abs(factor).max(axis=0) > 0))
         if statistic[1]:
-            found[row] = _check("moves", *statistic, "the moves since the last campaign and now")
+            found[row] = _check("moves", *statistic, problem.freedom, "the moves since the last campaign and now")
     return found
 
 
@@ -199,7 +214,12 @@ def _held(
     columns = problem.held_columns(name)
     v = len(varied)
     covariance = problem.posterior(parameters, varied)[v:, v:][columns, columns]
-    return problem.linear_solution(parameters)[columns] / problem.scale, covariance
+    return problem.linear_solution(parameters)[columns] / _inflation(problem), covariance
+
+
+def _inflation(problem: JointProblem) -> float:
+    """By which standard uncertainties are larger for estimated spreads, but for Student's factor."""
+    return problem.scale / coverage_scale(problem.freedom)
 
 
 def _of(mean: FloatArray, covariance: FloatArray, chosen: Any) -> tuple[FloatArray, FloatArray]:

@@ -225,13 +225,18 @@ def prepare_problem(
 
 
 def _of_both(now: JointProblem, then: JointProblem, previous: Previous) -> JointProblem:
-    """One problem of two campaigns: surface error as it is found now, spreads as they were before the moves."""
+    """One problem of two campaigns: all that is estimated is what it was before the moves, but for the noise.
+
+    Segments that were put where the first result, with its errors, wanted them are no random ones any more: what
+    they have in common would be taken for form.
+    """
     names = {part.number for part in then.reduction.segments}
     if not any(part.number in names for part in now.reduction.segments):
         raise DataError(f"{previous.name}: no segment was measured then that is measured now; expected the same mirror")
     weight = (now.error.noise / then.error.noise) ** 2
     loose_then = {then.reduction.segments[row].number for row in then.loose}
     loose = tuple(row for row, part in enumerate(now.reduction.segments) if part.number in loose_then)
+    error = replace(then.error, noise=now.error.noise)
     unsure: tuple[int, ...] = ()
     found: list[PriorCheck] = []
     start = np.array([getattr(now.reduction.reference, name) for name in PARAMETERS])
@@ -242,13 +247,14 @@ def _of_both(now: JointProblem, then: JointProblem, previous: Previous) -> Joint
         both = replace(
             now,
             reduction=merged,
-            whitened=whiten(merged, now.error),
+            whitened=whiten(merged, error),
+            error=error,
             model="free" if "free" in (now.model, then.model) else now.model,
             spreads=then.spreads,
-            form=now.form or then.form,
+            form=then.form,
             loose=loose,
-            freedom=min(now.freedom, then.freedom),
-            scale=max(now.scale, then.scale),
+            freedom=then.freedom,
+            scale=then.scale,
             moved=moved,
         )
         if found:
