@@ -286,10 +286,22 @@ def audit(
     workers: Annotated[int, typer.Option(metavar="N", help="Processes; the result does not depend on it.")] = 1,
     spread_height: Annotated[str, typer.Option(metavar="LENGTH", help="Of the segments' heights.")] = "5 um",
     spread_tilt: Annotated[str, typer.Option(metavar="ANGLE", help="Of the segments' tilts.")] = "20 urad",
-    figure: Annotated[str, typer.Option(metavar="LENGTH", help="Rms figure error.")] = "100 nm",
+    form: Annotated[
+        str, typer.Option(metavar="LENGTH", help="Of each of two Legendre terms of a segment's own form.")
+    ] = "100 nm",
+    figure: Annotated[
+        str | None, typer.Option(metavar="LENGTH|ANGLE", help="Rms figure error. Default 100 nm, of slopes 2 urad.")
+    ] = None,
     correlation_length: Annotated[str, typer.Option(metavar="LENGTH", help="Of the figure error.")] = "40 mm",
-    noise: Annotated[str, typer.Option(metavar="LENGTH", help="White noise of a point.")] = "60 nm",
+    noise: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH|ANGLE", help="White noise of a point. Default 60 nm, of slopes 0.1 urad."),
+    ] = None,
     step: Annotated[str, typer.Option(metavar="LENGTH", help="Distance of points.")] = "2 mm",
+    measured: Annotated[str, typer.Option("--quantity", metavar="height|slope", help="What is measured.")] = "height",
+    vary: Vary = None,
+    segments: Segments = "random",
+    residual: Residual = "correlated",
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -305,27 +317,31 @@ def audit(
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
+    slopes = measured == "slope"
+    kind = "angle" if slopes else "length"
     quantities: dict[str, Any] = {
         "spread_height": quantity(spread_height, "--spread-height"),
         "spread_tilt": quantity(spread_tilt, "--spread-tilt", "angle"),
-        "figure": quantity(figure, "--figure"),
+        "form": quantity(form, "--form"),
+        "figure": quantity(figure or ("2 urad" if slopes else "100 nm"), "--figure", kind),
         "correlation_length": quantity(correlation_length, "--correlation-length"),
-        "noise": quantity(noise, "--noise"),
+        "noise": quantity(noise or ("0.1 urad" if slopes else "60 nm"), "--noise", kind),
         "step": quantity(step, "--step"),
     }
-    with options_named("campaigns", *quantities):
-        settings = AuditSettings(campaigns=campaigns, seed=seed, **quantities)
+    with options_named("campaigns", "quantity", *quantities):
+        settings = AuditSettings(campaigns=campaigns, seed=seed, quantity=measured, **quantities)
+    options = fit_options(vary, segments, residual, None, None, None, None)
     if workers < 1:
         raise ParameterError(f"--workers: got {workers}; expected at least 1")
     design = ef.read_mirror(mirror)
-    with output.progress() as tell:
+    with output.progress() as tell, options_named("segments", "residual"):
         if workers == 1:
-            result = run_audit(design, settings, progress=tell)
+            result = run_audit(design, settings, progress=tell, **options)
         else:
             from concurrent.futures import ProcessPoolExecutor
 
             with ProcessPoolExecutor(workers) as executor:
-                result = run_audit(design, settings, executor=executor, progress=tell)
+                result = run_audit(design, settings, executor=executor, progress=tell, **options)
     output.text(result)
     output.answer(result)
     raise typer.Exit(0 if result.covers else 1)

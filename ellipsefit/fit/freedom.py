@@ -44,6 +44,19 @@ def coverage_scale(freedom: float) -> float:
     return float(t.ppf(0.841344746, freedom)) if np.isfinite(freedom) else 1.0
 
 
+def expanded_factor(freedom: float) -> float:
+    """What a standard uncertainty with `coverage_scale` is multiplied by for an interval of 95.45 %, >= 2.
+
+    Examples
+    --------
+    >>> round(expanded_factor(10), 2), round(expanded_factor(float("inf")), 6)  # Table G.2: 2.28 / 1.05, and 2
+    (2.17, 2.0)
+    """
+    from scipy.stats import t
+
+    return float(t.ppf(0.977249868, freedom) / t.ppf(0.841344746, freedom)) if np.isfinite(freedom) else 2.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadCost:
     """What it costs that spreads are estimated and not known."""

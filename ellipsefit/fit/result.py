@@ -14,6 +14,7 @@ from ellipsefit.figure import Figure
 from ellipsefit.fit.belief import Belief
 from ellipsefit.fit.budget import Budget
 from ellipsefit.fit.conflict import PriorCheck
+from ellipsefit.fit.freedom import expanded_factor
 from ellipsefit.fit.identifiability import Identifiability, identify
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
@@ -161,6 +162,11 @@ class EllipseFit:
         return float(np.sqrt(self.covariance[index, index]))
 
     @property
+    def coverage_factor(self) -> float:
+        """What a standard uncertainty is multiplied by for an interval of 95.45 %: 2, or more by Student's t."""
+        return expanded_factor(self.settings.freedom)
+
+    @property
     def correlation(self) -> tuple[tuple[float | None, ...], ...]:
         """Correlation of (p, q, theta); None where one of a pair was held."""
         size = np.sqrt(np.diag(self.covariance))
@@ -201,6 +207,7 @@ class EllipseFit:
                 "spreads_estimated": settings.spreads_estimated,
                 "correlated_rms": settings.surface_error.correlated,
                 "correlation_length": settings.surface_error.length or None,
+                "coverage_factor": self.coverage_factor,
                 "degrees_of_freedom": settings.freedom if np.isfinite(settings.freedom) else None,
                 **self.belief().to_dict(),
                 "budget": self.budget.to_dict(),
