@@ -590,7 +590,7 @@ def test_verbose_adds_the_model_as_a_table(home: Path, cli: Cli) -> None:
     assert "FitSettings" not in verbose
     for row in (
         r"spread of heights +[\d.]+ um \(estimated\)",
-        r"prior +1 p \+ 1 q = \(21\.5000 ± 0\.0010\) m",
+        r"prior +p\+q = \(21\.5000 ± 0\.0010\) m",
         r"uncertainty of the x origin +500 um",
         r"points +\d+ used, 0 masked, 0 in no segment",
     ):

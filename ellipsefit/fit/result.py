@@ -285,6 +285,12 @@ class EllipseFit:
 
         return plot_fit(self)
 
+    def plot_uncertainty(self) -> Figure_:
+        """Figure of confidence regions and of the budget of the image focus."""
+        from ellipsefit.report import plot_uncertainty
+
+        return plot_uncertainty(self)
+
     def _ellipse_table(self) -> Table:
         nominal, cells = self.mirror.nominal, []
         labels = {"p": "source distance p", "q": "image distance q", "theta": "grazing angle θ"}

@@ -6,6 +6,7 @@ from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
 from ellipsefit.report.saving import figure_format, save_figure
 from ellipsefit.report.stitch_figures import plot_stitched
+from ellipsefit.report.uncertainty import plot_uncertainty
 from ellipsefit.report.verdict import Verdict, verdict
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "plot_fit",
     "plot_plan",
     "plot_stitched",
+    "plot_uncertainty",
     "render_report",
     "save_figure",
     "verdict",

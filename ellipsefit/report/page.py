@@ -19,6 +19,7 @@ from ellipsefit.report.moves import moves_table
 from ellipsefit.report.pieces import Picture, few, table_html
 from ellipsefit.report.stitch_section import stitch_section
 from ellipsefit.report.style import as_svg
+from ellipsefit.report.uncertainty import plot_uncertainty
 from ellipsefit.report.verdict import verdict
 from ellipsefit.rows import Table, number
 from ellipsefit.stitching import Stitched
@@ -80,9 +81,10 @@ def render_report(
         summary=table_html(summary),
         mirror=table_html(_mirror_table(fit)),
         stitching=None if stitched is None else stitch_section(stitched),
-        fit=[table_html(table) for table in (*fit.rows(), *fit.identifiability().rows(), *fit.budget.rows())],
+        fit=[table_html(table) for table in _fit_tables(fit)],
         shape=_shape(fit),
         segments=_segments(fit) if several else None,
+        uncertainty=_uncertainty(fit) if fit.varied else None,
         carrier=_carrier_words(plan),
         moves=table_html(moves_table(plan)) if plan.moves else None,
         moves_picture=_moves(plan) if plan.moves else None,
@@ -219,6 +221,24 @@ def _segments(fit: EllipseFit) -> Picture:
     if known:
         caption += " In the upper graph each segment is drawn on the line that it stands on."
     return Picture(svg=as_svg(figures.segments_figure(fit), "segments", label), caption=caption)
+
+
+def _fit_tables(fit: EllipseFit) -> list[Table]:
+    """All tables of the fit: the result, what can be known, and what speaks for and against it."""
+    return [*fit.rows(), *fit.identifiability().rows(), *fit.belief().rows(), *fit.budget.rows()]
+
+
+def _uncertainty(fit: EllipseFit) -> Picture:
+    first = fit.budget.contributions[0].source if fit.budget.contributions else "nothing"
+    label = (
+        "Confidence regions of p, q, θ and the foci; bars: what makes up the uncertainty of the image focus, "
+        f"{first} first."
+    )
+    caption = (
+        "Regions that hold both true values with a probability of 68 % and 95 %, found and nominal marked; foci in the "
+        "carrier's frame. Below, the standard uncertainty of the image focus that each input alone would leave."
+    )
+    return Picture(svg=as_svg(plot_uncertainty(fit), "uncertainty", label), caption=caption)
 
 
 def _residual(fit: EllipseFit, plan: CorrectionPlan) -> Picture:
