@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from scipy.stats import binom, t
+from scipy.stats import binom
 
 from ellipsefit.fit import fit_ellipse
 from tests.fit_cases import CASES, Case, deviations
@@ -42,8 +42,7 @@ def campaign(case: Case, seed: int, count: int) -> Outcome:
         simulated = case.draw(np.random.default_rng([4, seed, number]))
         fit = fit_ellipse(simulated.placed, vary=PARAMETERS, priors=simulated.priors)
         assert fit.converged
-        freedom = min(fit.settings.freedom, 1e9)
-        two = t.ppf(0.5 + WITHIN[1] / 2, freedom) / t.ppf(0.5 + WITHIN[0] / 2, freedom)
+        two = fit.coverage_factor
         z, tilts = deviations(fit, simulated)
         for name, value in z.items():
             held.setdefault(name, []).append([abs(value) <= 1, abs(value) <= two])

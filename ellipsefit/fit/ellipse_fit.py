@@ -12,7 +12,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.figure import Figure, figure_errors
 from ellipsefit.fit.budget import Budget, Contribution
-from ellipsefit.fit.campaigns import Previous, both_campaigns
+from ellipsefit.fit.campaigns import POSE_THEN, Previous, both_campaigns
 from ellipsefit.fit.conflict import PriorCheck, moved_checks, prior_checks
 from ellipsefit.fit.effects import (
     FEWEST_SEGMENTS,
@@ -704,6 +704,7 @@ def _budget(problem: JointProblem, state: _State, outputs: dict[str, FloatArray]
     rows_ = maps @ problem.posterior(state.parameters, state.varied) @ jacobian.T * problem.scale
     found = {name: np.linalg.norm(rows_[:, part], axis=1) for name, part in problem.sources().items()}
     found |= {name: np.abs(maps @ change) for name, change in state.systematic.items()}
+    found.pop(POSE_THEN, None)  # free, so it contributes nothing
     key = names.index("image_across") if "image_across" in names else 0
     order = sorted(found, key=lambda name: -float(found[name][key]))
     return Budget(
