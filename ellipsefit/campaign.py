@@ -203,11 +203,13 @@ def _one(task: tuple[Mirror, AuditSettings, int, dict[str, Any]]) -> dict[str, t
         correlation_length=settings.correlation_length,
         quantity=settings.quantity,
     )
-    measured = _imperfect(profile, mirror, settings, rng)
+    measured = _imperfect(profile, state, mirror, settings, rng)
     return errors_of(fit_ellipse(measured, mirror, **options), state)
 
 
-def _imperfect(profile: Profile, mirror: Mirror, settings: AuditSettings, rng: np.random.Generator) -> Profile:
+def _imperfect(
+    profile: Profile, state: HiddenState, mirror: Mirror, settings: AuditSettings, rng: np.random.Generator
+) -> Profile:
     """The profile with form of its segments, and with the errors that the mirror file says all points may share."""
     how, heights = mirror.measurement, profile.quantity == "height"
     x, values = np.array(profile.x), np.array(profile.values)
@@ -224,8 +226,15 @@ def _imperfect(profile: Profile, mirror: Mirror, settings: AuditSettings, rng: n
     warm = (how.expansion or 0.0) * how.temperature_uncertainty * rng.normal()
     stretch = (1 + how.x_scale_uncertainty * rng.normal()) * (1 + warm)
     gain = (1 + how.gain_uncertainty * rng.normal()) * (1 + warm if heights else 1.0)
-    shifted = x * stretch + how.x_uncertainty * rng.normal()
-    return replace(profile, x=shifted, values=values * gain)
+    # what is reported at x was measured elsewhere
+    place = (x - how.x_uncertainty * rng.normal()) / stretch
+
+    def curve(at: FloatArray) -> FloatArray:
+        if heights:
+            return state.ellipse.height(at) + state.tilt * at
+        return state.ellipse.slope(at)
+
+    return replace(profile, values=(values + curve(place) - curve(x)) * gain)
 
 
 def errors_of(fit: EllipseFit, state: HiddenState) -> dict[str, tuple[float, float, float]]:
