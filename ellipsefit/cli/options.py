@@ -24,7 +24,10 @@ Json = Annotated[
 Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwritten.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print no tables and no progress.")]
 VerboseFit = Annotated[
-    bool, typer.Option("--verbose", "-v", help="Also print the model and its settings, and what the data can tell.")
+    bool,
+    typer.Option(
+        "--verbose", "-v", help="Also print the model, what the data can tell, and what speaks for the uncertainties."
+    ),
 ]
 VerbosePlan = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings.")]
 VerboseStitch = Annotated[bool, typer.Option("--verbose", "-v", help="Also print how the scans were treated.")]

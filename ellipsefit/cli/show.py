@@ -150,6 +150,8 @@ def model_text(fit: EllipseFit) -> str:
     noise = number(error.noise, kind) if placed.sigma is None else f"{error.noise:.3g} times the stated sigma"
     cells.append(("white noise", noise))
     cells += [("prior", str(prior)) for prior in settings.priors]
+    if settings.previous is not None:
+        cells.append(("last campaign", settings.previous))
     cells.append(("uncertainty of the x origin", number(settings.x_uncertainty, "length")))
     cells.append(("filter for slope errors", number(fit.figure.cutoff, "length")))
     points = f"{len(placed.x)} used, {placed.masked} masked, {placed.outside} in no segment"

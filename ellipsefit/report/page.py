@@ -176,6 +176,8 @@ def _settings_table(fit: EllipseFit, further: Sequence[tuple[str, str]]) -> Tabl
         cells.append(("correlated surface error, rms", number(error.correlated, kind)))
         cells.append(("its correlation length", number(error.length, "length")))
     cells += [("prior", str(prior)) for prior in settings.priors]
+    if settings.previous is not None:
+        cells.append(("last campaign", settings.previous))
     if settings.x_uncertainty:
         cells.append(("standard uncertainty of the x origin", number(settings.x_uncertainty, "length")))
     return Table(title="Settings", cells=tuple(cells))
