@@ -25,9 +25,7 @@ Force = Annotated[bool, typer.Option("--force", help="Allow files to be overwrit
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print no tables and no progress.")]
 VerboseFit = Annotated[
     bool,
-    typer.Option(
-        "--verbose", "-v", help="Also print the model, what the data can tell, and what speaks for the uncertainties."
-    ),
+    typer.Option("--verbose", "-v", help="Also print the model, what the data tell, and checks of the uncertainties."),
 ]
 VerbosePlan = Annotated[bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings.")]
 VerboseStitch = Annotated[bool, typer.Option("--verbose", "-v", help="Also print how the scans were treated.")]
