@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, NamedTuple, get_args
 
@@ -112,10 +112,13 @@ class Profile:
 
     def part(self, start: int, stop: int, *, names: bool = True) -> Profile:
         """Points `start` to `stop - 1` as a profile; without `names`, of segments and reasons, it is quicker."""
-        keys = ["sigma", "y", "mask", "covariance_factor", *(["segment", "mask_reason"] if names else [])]
-        arrays = {key: getattr(self, key)[start:stop] for key in keys if getattr(self, key) is not None}
-        bare = {} if names else {"segment": None, "mask_reason": None}
-        return replace(self, x=self.x[start:stop], values=self.values[start:stop], **arrays, **bare)
+        keys = ("sigma", "y", "mask", "covariance_factor", "segment", "mask_reason")
+        arrays: dict[str, Any] = {
+            key: None if getattr(self, key) is None else getattr(self, key)[start:stop] for key in keys
+        }
+        if not names:
+            arrays |= {"segment": None, "mask_reason": None}
+        return replace(self, x=self.x[start:stop], values=self.values[start:stop], **arrays)
 
 
 class Block(NamedTuple):
@@ -126,6 +129,16 @@ class Block(NamedTuple):
     sigma: FloatArray | None  # (n,)
     covariance_factor: FloatArray | None  # (n, k)
     rows: IntArray  # (n,) by which the points are named, if some are to be left out
+
+    def take(self, which: IntArray | slice) -> Block:
+        """Some of the points."""
+        return Block(
+            x=self.x[which],
+            values=self.values[which],
+            sigma=None if self.sigma is None else self.sigma[which],
+            covariance_factor=None if self.covariance_factor is None else self.covariance_factor[which],
+            rows=self.rows[which],
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -182,8 +195,7 @@ class PlacedProfile:
 
     def points_of(self, segment: int) -> int:
         """How many points there are of one segment."""
-        part = self.part(segment)
-        return part.stop - part.start
+        return int(self.bounds[segment + 1] - self.bounds[segment])
 
     def ends(self, segment: int) -> tuple[float, float]:
         """First and last position of the points of a segment that has some [m]."""
@@ -194,10 +206,10 @@ class PlacedProfile:
         """Median distance of neighbouring positions of a segment [m]."""
         return float(np.median(np.diff(np.unique(self.x[self.part(segment)]))))
 
-    def blocks(self, segment: int) -> Iterator[Block]:
-        """Points of one segment along x, up to `BLOCK` of them at a time."""
+    def blocks(self, segment: int, *, most: int | None = None) -> Iterator[Block]:
+        """Points of one segment along x, up to `BLOCK` of them at a time; all, or of blocks spread evenly."""
         part = self.part(segment)
-        for start in range(part.start, part.stop, BLOCK):
+        for start in spread_evenly(range(part.start, part.stop, BLOCK), most):
             at = slice(start, min(start + BLOCK, part.stop))
             yield Block(
                 x=self.x[at],
@@ -227,6 +239,13 @@ class PlacedProfile:
         return self
 
 
+def spread_evenly(items: range, most: int | None) -> Sequence[int]:
+    """All items, or so many of them that lie evenly between the first and the last."""
+    if most is None or len(items) <= most:
+        return items
+    return [items[round(place)] for place in np.linspace(0, len(items) - 1, most)]
+
+
 def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
     """Bring a profile into the mirror frame and sort its points by segment.
 
@@ -245,8 +264,8 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
     tally.add(points)
     tally.check()
     order = np.flatnonzero(points.kept)
-    order = order[np.lexsort((points.x[order], points.index[order]))]
-    bounds = np.searchsorted(points.index[order], np.arange(len(mirror.segments) + 1))
+    order = order[np.lexsort((points.x[order], points.segment[order]))]
+    bounds = np.searchsorted(points.segment[order], np.arange(len(mirror.segments) + 1))
     placed = PlacedProfile(
         name=profile.name,
         mirror=mirror,
@@ -284,7 +303,7 @@ class Points(NamedTuple):
     values: FloatArray  # (N,)
     sigma: FloatArray | None  # (N,)
     used: BoolArray  # (N,) not masked
-    index: IntArray  # (N,) segment; -1: in none
+    segment: IntArray  # (N,) number; -1: in none
     kept: BoolArray  # (N,) in use: on a segment and not at an edge that is left out
 
 
@@ -302,7 +321,7 @@ def points_on_mirror(profile: Profile, mirror: Mirror) -> Points:
     starts = np.array([segment.start for segment in mirror.segments]) + edges
     ends = np.array([segment.end for segment in mirror.segments]) - edges
     kept = used & (index >= 0) & (x >= starts[index] - _SLACK) & (x <= ends[index] + _SLACK)
-    return Points(x=x, values=values, sigma=sigma, used=used, index=index, kept=kept)
+    return Points(x=x, values=values, sigma=sigma, used=used, segment=index, kept=kept)
 
 
 class Tally:
@@ -319,7 +338,7 @@ class Tally:
         """Count points."""
         self.count += len(points.x)
         self.masked += len(points.x) - int(points.used.sum())
-        outside = points.used & (points.index < 0)
+        outside = points.used & (points.segment < 0)
         self.outside += int(outside.sum())
         if self._first_outside is None and outside.any():
             self._first_outside = float(points.x[outside][0])

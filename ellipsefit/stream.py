@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Any, Final, Protocol, overload
 
 import numpy as np
@@ -25,6 +26,7 @@ from ellipsefit.profile import (
     missing_notes,
     place_profile,
     points_on_mirror,
+    spread_evenly,
     to_mirror_frame,
     twice,
 )
@@ -117,8 +119,8 @@ class PlacedStream:
         """Typical distance of neighbouring positions of a segment [m]: the median of its blocks' medians."""
         return self._stretch(segment).step
 
-    def blocks(self, segment: int) -> Iterator[Block]:
-        """Points of one segment along x, a block at a time.
+    def blocks(self, segment: int, *, most: int | None = None) -> Iterator[Block]:
+        """Points of one segment along x, a block at a time; all, or of blocks spread evenly.
 
         Raises
         ------
@@ -126,7 +128,7 @@ class PlacedStream:
             If a position stands twice.
         """
         stretch, last = self._stretch(segment), -np.inf
-        read = self._read(stretch)
+        read = self._read(stretch, most)
         for block in _in_order(read, stretch.back) if stretch.back > 0 else read:
             same = np.diff(block.x, prepend=last) <= 0
             if same.any():
@@ -140,8 +142,8 @@ class PlacedStream:
             raise ParameterError(f"segment must have points; segment {segment} has none")
         return stretch
 
-    def _read(self, stretch: _Stretch) -> Iterator[Block]:
-        numbers = range(len(stretch.kept))
+    def _read(self, stretch: _Stretch, most: int | None = None) -> Iterator[Block]:
+        numbers = spread_evenly(range(len(stretch.kept)), most)
         for number in reversed(numbers) if stretch.downwards else numbers:
             start = stretch.start + number * self.block
             stop = min(start + self.block, stretch.stop)
@@ -178,10 +180,11 @@ class PlacedStream:
             stretches[segment] = replace(old, kept=tuple(kept[segment] or ()), count=old.count - count)
         placed = replace(self, stretches=tuple(stretches))
         for segment in left_out:  # the ends may have gone
-            stretches[segment] = replace(placed._stretch(segment), **placed._found_ends(segment))
+            first, last = placed._found_ends(segment)
+            stretches[segment] = replace(placed._stretch(segment), first=first, last=last)
         return replace(self, stretches=tuple(stretches))
 
-    def _found_ends(self, segment: int) -> dict[str, float]:
+    def _found_ends(self, segment: int) -> tuple[float, float]:
         """First and last position: what the outermost blocks with points, on both sides, reach."""
         stretch = self._stretch(segment)
         some = [number for number, bits in enumerate(stretch.kept) if bits.any()]
@@ -189,7 +192,7 @@ class PlacedStream:
         near = sorted({*some[:2], *some[-2:]})
         bare = tuple(bits if number in near else np.zeros_like(bits) for number, bits in enumerate(stretch.kept))
         x = np.concatenate([block.x for block in self._read(replace(stretch, kept=bare))])
-        return {"first": float(x.min()), "last": float(x.max())}
+        return float(x.min()), float(x.max())
 
     def shown(self) -> PlacedProfile:
         """What results hold and figures show of it: means over some neighbours, deviation from nominal by deviation."""
@@ -233,35 +236,43 @@ class PlacedStream:
 Placed = PlacedProfile | PlacedStream
 
 
+def with_neighbours(blocks: Iterable[Block], beside: int) -> Iterator[tuple[Block, int, int]]:
+    """Each block with up to so many points of those before and after it, and where it starts and stops therein."""
+    before: Block | None = None
+    here: Block | None = None
+    for after in chain(blocks, [None]):
+        if here is not None:
+            parts = [here] if after is None else [here, after.take(slice(0, beside))]
+            start = 0
+            if before is not None:
+                start = min(beside, len(before.x))
+                parts.insert(0, before.take(slice(len(before.x) - start, None)))
+            yield (_joined(parts) if len(parts) > 1 else here), start, start + len(here.x)
+        before, here = here, after
+
+
 def _in_order(blocks: Iterator[Block], back: float) -> Iterator[Block]:
     """The same points, sorted, when none lies further than `back` behind one that came before."""
     held: Block | None = None
     for block in blocks:
-        held = _sorted(block if held is None else _joined(held, block))
+        held = block if held is None else _joined([held, block])
+        held = held.take(np.argsort(held.x, kind="stable"))
         ready = int(np.searchsorted(held.x, held.x[-1] - back))
         if ready:
-            yield _cut(held, 0, ready)
-            held = _cut(held, ready, len(held.x))
+            yield held.take(slice(0, ready))
+            held = held.take(slice(ready, None))
     if held is not None:
         yield held
 
 
-def _sorted(block: Block) -> Block:
-    order = np.argsort(block.x, kind="stable")
-    return _take(block, order)
-
-
-def _cut(block: Block, start: int, stop: int) -> Block:
-    return _take(block, slice(start, stop))
-
-
-def _take(block: Block, which: IntArray | slice) -> Block:
-    return Block(*(None if array is None else array[which] for array in block))
-
-
-def _joined(one: Block, other: Block) -> Block:
+def _joined(blocks: list[Block]) -> Block:
+    sigma = [block.sigma for block in blocks if block.sigma is not None]
     return Block(
-        *(None if a is None else np.concatenate([a, b]) for a, b in zip(one, other, strict=True))
+        x=np.concatenate([block.x for block in blocks]),
+        values=np.concatenate([block.values for block in blocks]),
+        sigma=np.concatenate(sigma) if sigma else None,
+        covariance_factor=None,
+        rows=np.concatenate([block.rows for block in blocks]),
     )
 
 
@@ -357,8 +368,8 @@ def place_source(source: ProfileSource, mirror: Mirror, *, block: int = BLOCK) -
     for row in range(0, len(source), block):
         points = points_on_mirror(source.part(row, min(row + block, len(source))), mirror)
         tally.add(points)
-        for number in np.unique(points.index[points.kept]):
-            here = points.kept & (points.index == number)
+        for number in np.unique(points.segment[points.kept]):
+            here = points.kept & (points.segment == number)
             finders[number].add(row, here, points.x[here])
             shape.add(int(number), points.x[here], points.values[here])
     tally.check()

@@ -34,7 +34,7 @@ from ellipsefit.files.nexus import (
     write_profile_data,
     write_text,
 )
-from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.files.safe import existing_file, new_file, read_bytes
 from ellipsefit.fit import EllipseFit
 from ellipsefit.profile import Profile
 from ellipsefit.stitching import Stitched
@@ -216,14 +216,15 @@ def _write_stitched(entry: Any, stitched: Stitched) -> None:
 
 def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:
     for number, path in enumerate(inputs):
-        content = read_bytes(path)
+        with existing_file(path).open("rb") as file:  # measured files may be large
+            checksum = hashlib.file_digest(file, "sha256").hexdigest()
         note = new_group(entry, f"input_{number + 1}", "NXnote")
         write_text(note, "file_name", printable_name(path))
-        write_text(note, "checksum", hashlib.sha256(content).hexdigest())
+        write_text(note, "checksum", checksum)
         write_text(note, "algorithm", "SHA-256")
         if number == 0:
             write_text(note, "type", "application/toml")
-            write_text(note, "data", content.decode("utf-8", errors="replace"))
+            write_text(note, "data", read_bytes(path).decode("utf-8", errors="replace"))
 
 
 def _write_json(group: Any, name: str, answer: dict[str, Any]) -> None:

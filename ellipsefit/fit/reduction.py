@@ -168,10 +168,11 @@ class _Gathered:
         while factor is None:  # points that leave large gaps may not support the highest degrees
             k, to_nodes = degree + 1, _lagrange_coefficients(degree)
             try:
-                factor = np.linalg.cholesky(to_nodes.T @ self.gram[:k, :k] @ to_nodes).T
+                gram = to_nodes.T @ self.gram[:k, :k] @ to_nodes
+                factor = np.asarray(np.linalg.cholesky(gram).T, dtype=np.float64)
             except np.linalg.LinAlgError:
                 degree -= 1
-        projection: FloatArray = np.linalg.solve(factor.T, to_nodes.T @ self.right[:k])
+        projection: FloatArray = np.asarray(np.linalg.solve(factor.T, to_nodes.T @ self.right[:k]), dtype=np.float64)
         left = max(self.square - float(projection @ projection), 0.0)
         m = self.shared_sums.shape[1]
         reduced = np.zeros((k, 0))
