@@ -175,6 +175,13 @@ class PlacedProfile:
         return len(self.x) if self.stands_for is None else self.stands_for
 
     @property
+    def shown_words(self) -> str:
+        """What figures and records hold of the points where they don't hold all; else empty."""
+        if self.stands_for is None:
+            return ""
+        return f"means of {self.stands_for / len(self.x):.0f} neighbours each"
+
+    @property
     def shared(self) -> int:
         """Columns that the points are unsure of together."""
         return 0 if self.covariance_factor is None else int(self.covariance_factor.shape[1])

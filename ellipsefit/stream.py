@@ -368,7 +368,7 @@ def place_source(source: ProfileSource, mirror: Mirror, *, block: int = BLOCK) -
     for row in range(0, len(source), block):
         points = points_on_mirror(source.part(row, min(row + block, len(source))), mirror)
         tally.add(points)
-        for number in np.unique(points.segment[points.kept]):
+        for number in np.flatnonzero(np.bincount(points.segment[points.kept])):
             here = points.kept & (points.segment == number)
             finders[number].add(row, here, points.x[here])
             shape.add(int(number), points.x[here], points.values[here])

@@ -1,6 +1,6 @@
 """The record of a mirror: one HDF5 file by the NeXus standard, one NXentry a round.
 
-Each round holds the profile on the mirror, what the fit leaves (the default plot), the answers of fit and
+Each round holds the profile on the mirror (of a large one means over neighbours), what the fit leaves (the default plot), the answers of fit and
 plan as JSON, the moves as a table, the mirror file as text, and the inputs with their SHA-256.
 """
 
@@ -159,6 +159,8 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
     write_field(figure, "slope_error", fit.figure.slope_error, units="rad")
     figure.attrs["auxiliary_signals"] = ["slope_error"]
     write_field(figure, "segment", names)
+    if placed.shown_words:  # a large profile stays where it is
+        figure.attrs["averaged"] = placed.shown_words
     profile = Profile(
         name=placed.name,
         quantity=placed.quantity,
@@ -169,7 +171,9 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         covariance_factor=placed.covariance_factor,
         frame="mirror",
     )
-    write_profile_data(entry, "profile", profile)
+    data = write_profile_data(entry, "profile", profile)
+    if placed.shown_words:
+        data.attrs["averaged"] = placed.shown_words
     process = write_process(entry, _settings(fit), name="fit")
     _write_json(process, "answer", fit.to_dict())
     for name in fit.varied:

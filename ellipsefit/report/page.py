@@ -147,7 +147,7 @@ def _mirror_table(fit: EllipseFit) -> Table:
         cells.append(("tolerance of a segment's tilt", number(tolerance.segment_tilt, "angle")))
     cells += [
         ("measured quantity", placed.quantity),
-        ("points in use", f"{placed.count}"),
+        ("points in use", f"{placed.count}" + (f", shown as {placed.shown_words}" if placed.shown_words else "")),
     ]
     if placed.masked or placed.outside:
         cells.append(("points skipped", f"{placed.masked} masked, {placed.outside} in no segment"))
