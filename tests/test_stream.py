@@ -21,7 +21,16 @@ from ellipsefit.cli import main
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, FileFormatError, FileMissingError
 from ellipsefit.figure import Surface, figure_errors
-from ellipsefit.files import open_profile, read_profile, registry, write_mirror, write_profile
+from ellipsefit.files import inspect as inspection
+from ellipsefit.files import (
+    inspect_file,
+    inspect_together,
+    open_profile,
+    read_profile,
+    registry,
+    write_mirror,
+    write_profile,
+)
 from ellipsefit.files.nexus import NexusProfile, open_nexus_profile
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.problem import SegmentModel
@@ -320,7 +329,7 @@ def test_means_in_cells_have_the_slope_error_of_all_points() -> None:
     """A wave of 50 mm and 50 nm at steps of 10 um: 2 pi A / (wavelength sqrt(2)) times what the filter transmits,
     2**-(20/50)**2, and the cells, 1 - (pi w / wavelength)**2 / 6 = 1 - 7e-6; the ends cost 1 % of 1 m, 1e-2."""
     mirror = even_mirror(NOMINAL, count=1, pitch=1.0, gap=0.0)
-    x = -0.5 + (np.arange(100_000) + 0.5) * 1e-5
+    x: Array = np.asarray(-0.5 + (np.arange(100_000) + 0.5) * 1e-5)
     k = 2 * np.pi / 0.05
     values = NOMINAL.height(x) + 50e-9 * np.sin(k * x)
     profile = Profile(name="made", quantity="height", x=x, values=values, frame="mirror")
@@ -338,7 +347,7 @@ def test_means_in_cells_have_the_slope_error_of_all_points() -> None:
 def test_a_gap_and_missing_points_are_no_edge_for_cells() -> None:
     """A line of 5 urad with a gap of 50 mm and 10 % of its points missing has that slope wherever it has one."""
     mirror = even_mirror(NOMINAL, count=1, pitch=1.0, gap=0.0)
-    x = -0.5 + (np.arange(100_000) + 0.5) * 1e-5
+    x: Array = np.asarray(-0.5 + (np.arange(100_000) + 0.5) * 1e-5)
     x = x[((x < 0.1) | (x > 0.15)) & (np.random.default_rng(8).random(len(x)) > 0.1)]
     profile = Profile(name="made", quantity="height", x=x, values=NOMINAL.height(x) + 5e-6 * x, frame="mirror")
     nothing = np.zeros((1, 2))
@@ -401,7 +410,7 @@ class Endless:
 
     def part(self, start: int, stop: int, *, names: bool = True) -> Profile:  # noqa: ARG002  # it has none
         first, last = self.mirror.span
-        x = first + (np.arange(start, stop) + 0.5) * ((last - first) / self.count)
+        x: Array = np.asarray(first + (np.arange(start, stop) + 0.5) * ((last - first) / self.count))
         values = Ellipse(12.01, 7.99, 20.01e-3).height(x) + 50e-9 * np.sin(2 * np.pi * x / 7e-6)
         return Profile(name=self.name, quantity="height", x=x, values=values, frame="mirror")
 
@@ -462,6 +471,26 @@ def test_parts_of_a_file_are_parts_of_its_profile(tmp_path: Path) -> None:
         assert profile.part(0, 5, names=False).segment is None
     with pytest.raises(FileMissingError, match=r"chunks\.h5: is closed; expected the profile to stay open"):
         profile.part(0, 5)
+
+
+def test_a_large_file_is_inspected_as_if_it_were_held(
+    files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same facts; the median step is that of medians of parts, and here all steps are equal to 1e-9."""
+    held = inspect_file(files[1]).to_dict()
+    monkeypatch.setattr(inspection, "HELD", 100)
+    monkeypatch.setattr(inspection, "PART", 300)
+    monkeypatch.setattr("ellipsefit.stream.BLOCK", 300)
+    read = inspect_together([inspect_file(path) for path in files])
+    assert isinstance(read[1].content, NexusProfile)
+    found = read[1].to_dict()
+    assert_allclose(found["facts"].pop("median_step"), held["facts"].pop("median_step"), rtol=1e-9)
+    assert found == held
+    with h5py.File(files[1], "a") as file:
+        file["profile/data/height_errors"][700] = -1.0
+    assert inspect_file(files[1]).faults == (
+        f"{files[1]}: field '/profile/data/height_errors' is -1 at point 701; expected standard uncertainties above 0",
+    )
 
 
 def test_only_a_large_profile_stays_in_its_file(files: tuple[Path, Path], tmp_path: Path) -> None:

@@ -243,6 +243,11 @@ class NexusProfile:
                 raise
 
     @property
+    def units(self) -> tuple[tuple[str, str], ...]:
+        """Fields and their units, as they stand in the file."""
+        return tuple(self._reader.units)
+
+    @property
     def whole(self) -> bool:
         """Whether it must be read whole."""
         return not {"y", "covariance_factor", "covariance_diagonal"}.isdisjoint(self._reader.names)
@@ -302,6 +307,18 @@ def open_nexus_profile(path: str | os.PathLike[str], *, held: int) -> Profile | 
         return profile
     profile.close()
     return read_nexus_profile(path)
+
+
+def large_profile(path: str | os.PathLike[str], *, held: int) -> NexusProfile | None:
+    """The profile that `open_nexus_profile` leaves in its file; None for all else, also if something is wrong."""
+    try:
+        profile = None if holds_scans(path) else NexusProfile(path)
+    except FileFormatError:
+        return None
+    if profile is None or (len(profile) > held and not profile.whole):
+        return profile
+    profile.close()
+    return None
 
 
 def holds_scans(path: str | os.PathLike[str]) -> bool:
@@ -611,7 +628,9 @@ class _Fields:
         """A field to read in parts: a quantity of a kind, or else strings or a mask."""
         try:
             if kind is not None:
-                return _Column(*_quantity(self.path, self.group, name, lambda unit: unit_factor(unit, kind), kind)[:3])
+                found = _quantity(self.path, self.group, name, lambda unit: unit_factor(unit, kind), kind)
+                self.units.append((name, found[3]))
+                return _Column(*found[:3])
             dataset, _ = _dataset(self.path, self.group, name, "biuf" if name == "mask" else "SO")
             return _Column(dataset, None, 0.0)
         except FileFormatError as error:

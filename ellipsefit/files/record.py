@@ -1,7 +1,8 @@
 """The record of a mirror: one HDF5 file by the NeXus standard, one NXentry a round.
 
-Each round holds the profile on the mirror (of a large one means over neighbours), what the fit leaves (the default plot), the answers of fit and
-plan as JSON, the moves as a table, the mirror file as text, and the inputs with their SHA-256.
+Each round holds the profile on the mirror (of a large one, means over neighbours), what the fit leaves (the
+default plot), the answers of fit and plan as JSON, the moves as a table, the mirror file as text, and the inputs with
+their SHA-256.
 """
 
 from __future__ import annotations
