@@ -486,6 +486,7 @@ def test_a_large_file_is_inspected_as_if_it_were_held(
     found = read[1].to_dict()
     assert_allclose(found["facts"].pop("median_step"), held["facts"].pop("median_step"), rtol=1e-9)
     assert found == held
+    read[1].content.close()
     with h5py.File(files[1], "a") as file:
         file["profile/data/height_errors"][700] = -1.0
     assert inspect_file(files[1]).faults == (
