@@ -19,7 +19,15 @@ if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
-    from ellipsefit.files import read_mirror, read_previous, read_profile, read_scans, write_mirror, write_profile
+    from ellipsefit.files import (
+        open_profile,
+        read_mirror,
+        read_previous,
+        read_profile,
+        read_scans,
+        write_mirror,
+        write_profile,
+    )
     from ellipsefit.fit import EllipseFit, Previous, Prior, fit_ellipse, parse_prior, previous_campaign
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
@@ -47,6 +55,7 @@ __all__ = [
     "demo_mirror",
     "demo_scans",
     "fit_ellipse",
+    "open_profile",
     "parse_prior",
     "place_profile",
     "plan_corrections",
@@ -81,6 +90,7 @@ _HOMES: Final = {
     "demo_mirror": "simulate",
     "demo_scans": "simulate",
     "fit_ellipse": "fit",
+    "open_profile": "files",
     "parse_prior": "fit",
     "place_profile": "profile",
     "plan_corrections": "align",

@@ -60,7 +60,7 @@ def _fitted(
 
     with output.progress() as tell, options_named("segments", "residual"):
         tell("reading")
-        design, measured = ef.read_mirror(mirror), ef.read_profile(profile)
+        design, measured = ef.read_mirror(mirror), ef.open_profile(profile)
         earlier = None if previous is None else ef.read_previous(previous, design, stability=steady)
         tell("fitting")
         return ef.fit_ellipse(measured, design, previous=earlier, **options)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
     from ellipsefit.files.record import read_previous
-    from ellipsefit.files.registry import read_measured, read_profile, read_scans
+    from ellipsefit.files.registry import open_measured, open_profile, read_measured, read_profile, read_scans
     from ellipsefit.files.text import write_text_profile
 
 __all__ = [
@@ -22,6 +22,8 @@ __all__ = [
     "inspect_file",
     "inspect_files",
     "inspect_together",
+    "open_measured",
+    "open_profile",
     "read_measured",
     "read_mirror",
     "read_previous",
@@ -39,6 +41,8 @@ _HOMES: Final = {
     "inspect_file": "inspect",
     "inspect_files": "inspect",
     "inspect_together": "inspect",
+    "open_measured": "registry",
+    "open_profile": "registry",
     "read_measured": "registry",
     "read_mirror": "mirror",
     "read_previous": "record",

@@ -1,7 +1,8 @@
 """The record of a mirror: one HDF5 file by the NeXus standard, one NXentry a round.
 
-Each round holds the profile on the mirror, what the fit leaves (the default plot), the answers of fit and
-plan as JSON, the moves as a table, the mirror file as text, and the inputs with their SHA-256.
+Each round holds the profile on the mirror (of a large one, means over neighbours), what the fit leaves (the
+default plot), the answers of fit and plan as JSON, the moves as a table, the mirror file as text, and the inputs with
+their SHA-256.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from ellipsefit.files.nexus import (
     write_profile_data,
     write_text,
 )
-from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.files.safe import existing_file, new_file, read_bytes
 from ellipsefit.fit import EllipseFit, Previous, previous_campaign
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.mirror import Mirror
@@ -205,6 +206,8 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
     write_field(figure, "slope_error", fit.figure.slope_error, units="rad")
     figure.attrs["auxiliary_signals"] = ["slope_error"]
     write_field(figure, "segment", names)
+    if placed.shown_words:  # a large profile stays where it is
+        figure.attrs["averaged"] = placed.shown_words
     profile = Profile(
         name=placed.name,
         quantity=placed.quantity,
@@ -215,7 +218,9 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         covariance_factor=placed.covariance_factor,
         frame="mirror",
     )
-    write_profile_data(entry, "profile", profile)
+    data = write_profile_data(entry, "profile", profile)
+    if placed.shown_words:
+        data.attrs["averaged"] = placed.shown_words
     process = write_process(entry, _settings(fit), name="fit")
     _write_json(process, "answer", fit.to_dict())
     for name in fit.varied:
@@ -262,13 +267,14 @@ def _write_stitched(entry: Any, stitched: Stitched) -> None:
 
 def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:
     for number, path in enumerate(inputs):
-        content = read_bytes(path)
+        with existing_file(path).open("rb") as file:  # measured files may be large
+            checksum = hashlib.file_digest(file, "sha256").hexdigest()
         note = new_group(entry, f"input_{number + 1}", "NXnote")
         write_text(note, "file_name", printable_name(path))
-        write_text(note, "checksum", hashlib.sha256(content).hexdigest())
+        write_text(note, "checksum", checksum)
         write_text(note, "algorithm", "SHA-256")
         if number == 0:
-            _write_mirror(note, content.decode("utf-8", errors="replace"))
+            _write_mirror(note, read_bytes(path).decode("utf-8", errors="replace"))
 
 
 def _write_mirror(note: Any, text: str) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
-from ellipsefit.figure import Figure, figure_errors
+from ellipsefit.figure import Figure, Surface, figure_errors
 from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.campaigns import POSE_THEN, Previous, both_campaigns
 from ellipsefit.fit.conflict import PriorCheck, moved_checks, prior_checks
@@ -34,8 +34,9 @@ from ellipsefit.fit.shop import ShopForm, shop_form
 from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten, without_form
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
-from ellipsefit.profile import PlacedProfile, Profile, place_profile
+from ellipsefit.profile import PlacedProfile, Profile
 from ellipsefit.rows import number
+from ellipsefit.stream import Placed, ProfileSource, placed_on
 from ellipsefit.threads import single_threaded
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
@@ -46,7 +47,7 @@ WRONG_MOVE: Final = 1e-3
 
 @single_threaded
 def fit_ellipse(
-    profile: Profile | PlacedProfile,
+    profile: Profile | ProfileSource | Placed,
     mirror: Mirror | None = None,
     *,
     vary: tuple[Parameter, ...] | None = None,
@@ -62,8 +63,9 @@ def fit_ellipse(
 
     Parameters
     ----------
-    profile : Profile or PlacedProfile
-        What was measured.
+    profile : Profile, ProfileSource, PlacedProfile or PlacedStream
+        What was measured. A profile that is not held (`ellipsefit.open_profile`) is read block by block, a few
+        times; of it the result holds means over neighbours.
     mirror : Mirror, optional
         The mirror; not needed for a profile that is placed already.
     vary : tuple of {'p', 'q', 'theta'}, optional
@@ -94,7 +96,7 @@ def fit_ellipse(
         If an option is out of range.
     """
     _check_vary(vary)
-    placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
+    placed = placed_on(profile, mirror)
     given = (spread_height, spread_tilt)
     strays: dict[str, int] = {}
     if residual == "correlated":
@@ -155,12 +157,6 @@ def fit_ellipse(
     )
 
 
-def _required(mirror: Mirror | None) -> Mirror:
-    if mirror is None:
-        raise ParameterError("mirror is needed with a profile that is not placed on one")
-    return mirror
-
-
 def _check_vary(vary: tuple[Parameter, ...] | None) -> None:
     for name in vary or ():
         if name not in PARAMETERS:
@@ -169,7 +165,7 @@ def _check_vary(vary: tuple[Parameter, ...] | None) -> None:
 
 @single_threaded
 def prepare_problem(
-    profile: Profile | PlacedProfile,
+    profile: Profile | ProfileSource | Placed,
     mirror: Mirror | None = None,
     *,
     segments: SegmentModel = "random",
@@ -193,10 +189,10 @@ def prepare_problem(
     for key, spread in (("spread_height", spread_height), ("spread_tilt", spread_tilt)):
         if spread is not None and not 0 < spread < np.inf:
             raise ParameterError(f"{key} must be positive; got {spread!r}")
-    placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
+    placed = placed_on(profile, mirror)
     given = (spread_height, spread_tilt)
 
-    def alone(placed: PlacedProfile) -> JointProblem:
+    def alone(placed: Placed) -> JointProblem:
         reduction = reduce_profile(placed)
         effects = segment_effects(reduction)
         model, count = segments, len(reduction.segments)
@@ -274,10 +270,12 @@ def _of_both(now: JointProblem, then: JointProblem, previous: Previous) -> Joint
         unsure = tuple(sorted((*unsure, worst)))
 
 
-def _oddities(placed: PlacedProfile, strays: dict[str, int], problem: JointProblem, residual: FloatArray) -> Oddities:
+def _oddities(
+    placed: Placed, shown: PlacedProfile, strays: dict[str, int], problem: JointProblem, residual: FloatArray
+) -> Oddities:
     """What does not belong, named."""
-    left = {placed.mirror.segments[row].name: placed.part(row).stop - placed.part(row).start for row in placed.measured}
-    tails, heavy = noise_tails(placed, residual)
+    left = {placed.mirror.segments[row].name: placed.points_of(row) for row in placed.measured}
+    tails, heavy = noise_tails(shown, residual)
     return Oddities(
         strays=strays,
         dirty=tuple(name for name, count in strays.items() if count > DIRTY_SHARE * (count + left[name])),
@@ -496,7 +494,7 @@ def _kind(index: int) -> str:
 
 
 def _result(
-    placed: PlacedProfile,
+    placed: Placed,
     problem: JointProblem,
     state: _State,
     *,
@@ -522,10 +520,12 @@ def _result(
     own_stderr = np.zeros(len(segment_map)) if single else state.stderr(segment_map)
     everything = totals @ unknowns
     r = effects.r
-    rest, misplaced = _split(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
-    oddities = _oddities(placed, strays, problem, rest)
+    surface = _surface(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
+    shown = placed.shown()
+    rest, misplaced = surface.left(shown)
+    figure = figure_errors(placed, surface, cutoff=cutoff, shown=shown)
+    oddities = _oddities(placed, shown, strays, problem, rest)
     warnings = [*warnings, *oddities.warnings()]
-    figure = figure_errors(placed, rest, misplaced, cutoff=cutoff)
     if r == 1:
         warnings = [
             *warnings,
@@ -573,7 +573,7 @@ def _result(
         ),
         prior_checks=checks,
         oddities=oddities,
-        placed=placed,
+        placed=shown,
         problem=problem,
         jackknife=check,
         disagree=tuple(disagree),
@@ -582,26 +582,23 @@ def _result(
     )
 
 
-def _split(
-    placed: PlacedProfile, ellipse: Ellipse, totals: FloatArray, own: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Measured minus ellipse and total effects, and the segments' own effects, at the points."""
-    curve = ellipse.height(placed.x) if placed.quantity == "height" else ellipse.slope(placed.x)
-    rest, misplaced = placed.values - curve, np.zeros_like(curve)
-    for number_, total, mine in zip(placed.measured, totals, own, strict=True):
-        part = placed.part(number_)
-        if placed.quantity == "height":
-            lever = placed.x[part] - placed.mirror.segments[number_].middle
-            rest[part] -= total[0] + total[1] * lever
-            misplaced[part] = mine[0] + mine[1] * lever
-        else:
-            rest[part] -= total[0]
-            misplaced[part] = mine[0]
-    return rest, misplaced
+def _surface(placed: Placed, ellipse: Ellipse, totals: FloatArray, own: FloatArray) -> Surface:
+    """The surface that was found; for slopes there is one effect a segment, its tilt."""
+    segments = placed.mirror.segments
+    effects = np.zeros((2, len(segments), 2))
+    effects[0, placed.measured, 2 - totals.shape[1] :] = totals
+    effects[1, placed.measured, 2 - own.shape[1] :] = own
+    return Surface(
+        quantity=placed.quantity,
+        middles=np.array([segment.middle for segment in segments]),
+        ellipse=ellipse,
+        total=effects[0],
+        own=effects[1],
+    )
 
 
 def _segment_states(
-    placed: PlacedProfile, figure: Figure, own: FloatArray, stderr: FloatArray, single: bool
+    placed: Placed, figure: Figure, own: FloatArray, stderr: FloatArray, single: bool
 ) -> tuple[SegmentState, ...]:
     measured = {segment: row for row, segment in enumerate(placed.measured)}
     states = []

@@ -136,7 +136,7 @@ class EllipseFit:
     converged: bool  # False: the numbers are the last iterate, not a result
     warnings: tuple[str, ...]
     settings: FitSettings
-    placed: PlacedProfile
+    placed: PlacedProfile  # what was measured; of a profile that is not held, means over neighbours
     problem: JointProblem  # reduced data and model: whatever else is asked costs nothing that grows with points
     prior_checks: tuple[PriorCheck, ...]  # whether what is known from outside and the data agree
     oddities: Oddities  # what does not belong, named
@@ -214,7 +214,7 @@ class EllipseFit:
                 "identifiability": self.identifiability().to_dict(),
                 "previous": settings.previous,
                 "knocked": list(self.oddities.knocked),
-                "points": len(self.placed.x),
+                "points": self.placed.count,
             },
         }
 
