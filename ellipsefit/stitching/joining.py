@@ -91,18 +91,20 @@ def stitch(
         )
     progress("conditioning")
     conditioned = condition_scans(scans, mirror, settings)
-    ambiguities = scan_ambiguities(conditioned)
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    points = gather(conditioned, step)
+    heights = scans[0].quantity == "height"
+    timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20
+    ambiguities = scan_ambiguities(conditioned, drift_degree=settings.drift_degree if timed else 0)
     for item in ambiguities:
         if item.kind == "unlinked":
             raise DataError(
                 f"the scans don't hang together: nothing tells the {item.function}; expected overlaps of at least 5 "
                 f"points, or {item.remedy}"
             )
+    if settings.drift_degree >= 2 and not timed:
+        ambiguities = (*ambiguities, _unknown_drift(scans))
     progress("joining")
-    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
-    points = gather(conditioned, step)
-    heights = scans[0].quantity == "height"
-    timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20
     guide = None
     if settings.guide and points.carriage is not None and not any(item.kind == "guide" for item in ambiguities):
         guide = guide_basis(points.carriage, step)
@@ -132,6 +134,18 @@ def stitch(
         means = knot_means(points, effects)
     progress("covariance")
     return _result(conditioned, mirror, settings, ambiguities, points, effects, spreads, solution, means)
+
+
+def _unknown_drift(scans: Sequence[Scan]) -> Ambiguity:
+    """Drift that is not solved for, as something that stays open."""
+    timed = all(scan.time is not None for scan in scans)
+    return Ambiguity(
+        kind="drift",
+        function=f"a drift of each scan{' beyond a line' * (scans[0].quantity == 'height')}, "
+        + ("which no repeats tell from the mirror" if timed else "which nothing tells without the time of each point"),
+        remedy=("" if timed else "the time of each point, and ") + "repeats forward and backward of the same stretch",
+        partners=("drift",),
+    )
 
 
 def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
@@ -602,13 +616,23 @@ def _undetermined(
         fixed_by = f"the {'heights' if height else 'tilts'} of the scans are zero on average"
         known = len(conditioned) > 2
         kind = "length" if height else "angle"
-    elif effects.guide is not None and item.kind in ("parabola", "periodic"):
-        known = True
-        spread = number(spreads.guide, kind, digits=2)
-        fixed_by = (
-            "the guide's error is taken as a stationary random function of the carriage (spread "
-            f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
-        )
+    elif item.kind == "drift":
+        fixed_by = "nothing: it is taken as none, and stands in the profile as part of the mirror"
+    elif item.partners:
+        kind = "angle" if item.kind == "line" else kind
+        held = []
+        if "guide" in item.partners:
+            spread = number(spreads.guide, "length" if effects.heights else "angle", digits=2)
+            held.append(
+                "the guide is taken as straight, as asked for"
+                if effects.guide is None
+                else "the guide's error is taken as a stationary random function of the carriage (spread "
+                f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
+            )
+        if "drift" in item.partners:
+            spread = number(spreads.drift, "length" if effects.heights else "angle", digits=2)
+            held.append(f"the drift of each scan is taken as random about zero (spread {spread}, as the scans tell)")
+        fixed_by, known = ", and ".join(held), not ("guide" in item.partners and effects.guide is None)
     return Undetermined(
         function=item.function,
         fixed_by=fixed_by,
@@ -625,11 +649,17 @@ def _left_open(item: Ambiguity, heights: bool, place: FloatArray, factor: FloatA
     s = (place - middle) / half
     if item.kind == "periodic":
         return _periodic(place, factor, item.period or 1.0)
-    if item.kind == "parabola":
-        lower = np.column_stack([np.ones_like(s), s]) if heights else np.ones((len(s), 1))
-        pattern = s**2 if heights else s
-        return _along(pattern - lower @ np.linalg.lstsq(lower, pattern, rcond=None)[0], factor)
-    return _along(s * half if heights and "height" not in item.function else np.ones_like(s), factor)
+    if item.kind == "shape":  # rms over the mirror, a parabola set aside
+        basis = np.vander(s, 3)
+        rest = factor - basis @ np.linalg.lstsq(basis, factor, rcond=None)[0]
+        return float(np.sqrt(np.mean(np.einsum("ij,ij->i", rest, rest))))
+    degree = item.degree or 0
+    if degree == 1 and heights:
+        return _along(s * half, factor)
+    if degree == 0:
+        return _along(np.ones_like(s), factor)
+    lower = np.vander(s, degree)
+    return _along(s**degree - lower @ np.linalg.lstsq(lower, s**degree, rcond=None)[0], factor)
 
 
 def _along(pattern: FloatArray, factor: FloatArray) -> float:

@@ -45,7 +45,11 @@ class Undetermined:
     @property
     def name(self) -> str:
         """The function in short, for tables: without the clauses that say where it comes from."""
-        return self.function.partition(", ")[0] if self.ambiguity.kind in ("periodic", "guide") else self.function
+        return (
+            self.function.partition(", ")[0]
+            if self.ambiguity.kind in ("periodic", "shape", "guide", "drift")
+            else self.function
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +65,7 @@ class Stitched:
     guide_stderr: FloatArray  # (G,)
     guide_spread: float | None  # standard deviation of the guide's error in the model
     guide_length: float | None  # its correlation length [m]
-    drift: FloatArray  # (S, d) coefficients of Legendre polynomials 2, 3, ... of each scan's time, -1 to 1
+    drift: FloatArray  # (S, d) coefficients of Legendre polynomials of each scan's time, -1 to 1: from 2, of slopes 1
     drift_spread: float | None  # standard deviation of each of them [m or rad]
     noise: float  # standard deviation of a point over the stated one
     conditioned: tuple[ConditionedScan, ...]
@@ -136,7 +140,8 @@ class Stitched:
             facts.append(("guide: spread of its error", number(self.guide_spread, kind)))
             facts.append(("guide: correlation length", number(self.guide_length, "length")))
         if self.drift_spread is not None:
-            facts.append(("drift beyond a line, spread", number(self.drift_spread, kind)))
+            beyond = " beyond a line" if kind == "length" else ""
+            facts.append((f"drift{beyond}, spread", number(self.drift_spread, kind)))
         facts += [(f"masked: {reason}", str(count)) for reason, count in self.masked.items()]
         notes = tuple(f"Note: {text}" for text in self.warnings)
         return [
