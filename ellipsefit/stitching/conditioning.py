@@ -17,6 +17,7 @@ from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
+from ellipsefit.stitching.sag import segment_sag, segment_sag_slope, weight_over_stiffness
 
 #: Reasons for which a point is masked, in the order in which they are found.
 Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
@@ -86,10 +87,13 @@ class ConditionedScan:
     segment: IntArray  # (N,) number of the segment, -1: none
     reason: np.ndarray[tuple[int], np.dtype[np.str_]]  # (N,)
     guide_sign: float  # with which the guide's error enters: -1 for a mirror that lay face down
+    sag: FloatArray | None = None  # (N,) of the segments, already taken away from the deviation; None: none was
 
     def __post_init__(self) -> None:
         for name in ("x", "deviation", "sigma"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
+        if self.sag is not None:
+            object.__setattr__(self, "sag", sealed(self.sag))
         object.__setattr__(self, "segment", sealed(self.segment, np.intp))
         object.__setattr__(self, "reason", sealed(self.reason, np.str_))
 
@@ -184,6 +188,9 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
     ideal = nominal.height(x[known]) if scan.quantity == "height" else nominal.slope(x[known])
     deviation[known] = values[known] - ideal
     _check_curve(scan, x, values, deviation, reason, segment, mirror)
+    sag = _sag(scan, x, segment, mirror)
+    if sag is not None:
+        deviation = deviation - sag
     for number in np.unique(segment[reason == ""]):
         places = np.flatnonzero((reason == "") & (segment == number))
         places = places[np.argsort(x[places])]
@@ -202,7 +209,23 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
         segment=segment,
         reason=reason,
         guide_sign=(-1.0 if flipped else 1.0) * (1.0 if scan.quantity == "height" else turn),
+        sag=sag,
     )
+
+
+def _sag(scan: Scan, x: FloatArray, segment: IntArray, mirror: Mirror) -> FloatArray | None:
+    """What each segment's weight adds to it on its supports, in the mirror frame; None if those are not known."""
+    support = mirror.measurement.support
+    if support is None:
+        return None
+    load = weight_over_stiffness(support.density, support.modulus, support.thickness)
+    bend = segment_sag if scan.quantity == "height" else segment_sag_slope
+    sag = np.zeros(len(x))
+    for number in np.unique(segment[segment >= 0]):
+        part, inside = mirror.segments[number], segment == number
+        place = np.clip(x[inside] - part.middle, -part.length / 2, part.length / 2)
+        sag[inside] = bend(place, length=part.length, support=support.from_end, load=load)
+    return -sag if scan.orientation == "face_down" else sag  # face down, it sinks out of its reflecting side
 
 
 def _check_order(scan: Scan, x: FloatArray) -> None:

@@ -479,6 +479,10 @@ def _result(
     matrix, mean_value, weight, place = means
     deviation = mean_value - matrix @ solution.values
     factor, left = _low_rank(matrix, solution, effects, points.knots)
+    support = mirror.measurement.support
+    if support is not None and support.uncertainty:
+        column = _sag_column(conditioned, effects, spreads, solution)
+        factor = np.column_stack([factor, support.uncertainty * column])
     variance = spreads.noise**2 / weight + left
     quantity = conditioned[0].scan.quantity
     ideal = mirror.nominal.height(place) if quantity == "height" else mirror.nominal.slope(place)
@@ -503,9 +507,12 @@ def _result(
     _check_misfit(stitched)
     guide = _guide(effects, solution)
     warnings = [
-        f"scan {scan.name}: {scan.masked} points are masked"
-        for scan in stitched
-        if scan.masked > 0.05 * len(points.knot)
+        *_untreated(conditioned, mirror),
+        *(
+            f"scan {scan.name}: {scan.masked} points are masked"
+            for scan in stitched
+            if scan.masked > 0.05 * len(points.knot)
+        ),
     ]
     own = solution.values[: effects.per_scan * effects.scans].reshape(effects.scans, -1)
     return Stitched(
@@ -526,6 +533,34 @@ def _result(
         settings=settings,
         warnings=tuple(warnings),
     )
+
+
+def _untreated(conditioned: Sequence[ConditionedScan], mirror: Mirror) -> list[str]:
+    """Warnings of what scans tell but the mirror file gives no means to correct."""
+    warm = [scan.scan.name for scan in conditioned if scan.scan.temperature is not None]
+    if warm and mirror.measurement.expansion is None:
+        return ["the scans carry temperatures, but the mirror file has no expansion: lengths are taken as measured"]
+    if warm and len(warm) < len(conditioned) and mirror.measurement.temperature is None:
+        cold = next(scan.scan.name for scan in conditioned if scan.scan.temperature is None)
+        return [f"scan {cold} carries no temperature, as others do: its lengths are taken as measured"]
+    return []
+
+
+def _sag_column(
+    conditioned: Sequence[ConditionedScan],
+    effects: Effects,
+    spreads: Spreads,
+    solution: Solution,
+) -> FloatArray:
+    """What the profile owes to the sag that was taken away, shape (K,): joining is linear, so it is joined itself."""
+    sags = [scan.sag if scan.sag is not None else np.zeros(len(scan.x)) for scan in conditioned]
+    silent = tuple(replace(scan, deviation=sag) for scan, sag in zip(conditioned, sags, strict=True))
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    own = gather(silent, step)
+    values = solution.factorised(reduce_points(own, effects).right / spreads.noise**2)
+    matrix, mean, _, _ = knot_means(own, effects)
+    column: FloatArray = mean - matrix @ values
+    return column
 
 
 def _residuals(

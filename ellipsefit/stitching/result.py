@@ -87,6 +87,36 @@ class Stitched:
         return dict(sorted(counts.items()))
 
     @property
+    def steps(self) -> dict[str, str]:
+        """How the scans were treated before and while they were joined, in words."""
+        how, scans = self.mirror.measurement, [item.scan for item in self.conditioned]
+        lengths = "as measured"
+        if how.expansion is not None and any(scan.temperature is not None for scan in scans):
+            lengths = f"brought to {how.reference_temperature - 273.15:.4g} degC from the temperature of each point"
+        elif how.stretch != 1.0 and how.temperature is not None:
+            lengths = (
+                f"brought to {how.reference_temperature - 273.15:.4g} degC from {how.temperature - 273.15:.4g} degC"
+            )
+        sag = "left in: the mirror file does not tell how segments rest"
+        quantity = self.profile.quantity
+        sags = [
+            float(np.ptp(item.sag[item.used]))
+            for item in self.conditioned
+            if item.sag is not None and item.scan.quantity == quantity
+        ]
+        if sags and how.support is not None:
+            kind: Literal["length", "angle"] = "length" if quantity == "height" else "angle"
+            sag = f"taken away: {number(max(sags), kind)} from end to end, known to {how.support.uncertainty:.2g} of it"
+        passes = Counter(scan.direction or ("forward" if scan.x[-1] > scan.x[0] else "backward") for scan in scans)
+        lay = Counter(scan.orientation.replace("_", " ") for scan in scans)
+        return {
+            "passes": ", ".join(f"{count} {name}" for name, count in passes.items()),
+            "mirror": ", ".join(f"{count} {name}" for name, count in lay.items()),
+            "lengths": lengths,
+            "sag of the segments": sag,
+        }
+
+    @property
     def spikes(self) -> int:
         """Points masked as spikes."""
         return self.masked.get("spike", 0)
@@ -109,6 +139,7 @@ class Stitched:
             ],
             "spikes": self.spikes,
             "masked": self.masked,
+            "steps": self.steps,
             "points": int(self.profile.used.sum()),
             "noise": self.noise,
             "warnings": list(self.warnings),
