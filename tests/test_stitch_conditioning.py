@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Measurement
 from ellipsefit.scan import Scan
@@ -176,6 +177,72 @@ def test_a_reversed_scan_is_found_by_the_gradient_of_curvature(count: int, quant
     made[-1] = replace(made[-1], values=made[-1].values[::-1] * (1.0 if quantity == "height" else -1.0))
     with pytest.raises(DataError, match=rf"scan '{made[-1].name}': its curvature changes along x against .*reversed"):
         stitch(made, long)
+
+
+def short(seed: int, count: int, figure: float, quantity: Any = "height") -> list[Scan]:
+    """Scans of 0.4 m on a mirror so nearly symmetric that its curve tells no direction; waves of the figure do."""
+    rng = np.random.default_rng([57, seed])
+    phase = rng.uniform(0, 2 * np.pi, 3)
+    noise = 2e-8 if quantity == "height" else 1e-7
+
+    def waves(x: Any) -> Any:
+        rate = np.array([9.0, 23.0, 41.0])
+        size = figure * (np.ones(3) if quantity == "height" else rate)
+        return (size * np.sin(rate * x[:, None] + phase)).sum(axis=1)
+
+    return scans(
+        seed, starts=STARTS[:count], figure=waves, noise=noise, sigma=noise, quantity=quantity, timed=False,
+        heights=rng.normal(0, 1e-5, count), tilts=rng.normal(0, 1e-5, count),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+@pytest.mark.parametrize("which", [0, 2, 4])
+def test_a_short_reversed_scan_is_found_by_what_the_others_saw(which: int, quantity: Any) -> None:
+    """Waves of 100 nm, five times the noise, in the wrong order: turned round they fit, as they stand they don't.
+
+    Source: definition. The nominal curve's odd part over 0.4 m is below 0.2 um and tells nothing.
+    """
+    for seed in range(2):
+        made = short(seed, 5, 1e-7, quantity)
+        assert not stitch(made, MIRROR).warnings
+        turn = 1.0 if quantity == "height" else -1.0
+        made[which] = replace(made[which], values=turn * made[which].values[::-1], direction="forward")
+        with pytest.raises(DataError, match=rf"scan '{made[which].name}'.* fits the other scans only back to front"):
+            stitch(made, MIRROR)
+
+
+def test_of_two_scans_without_a_guide_the_reversed_one_is_found() -> None:
+    """Turned round, the wrong one fits the other; the right one doesn't. Source: definition."""
+    made = [replace(scan, carriage=None) for scan in short(1, 2, 1e-7)]
+    made[1] = replace(made[1], values=made[1].values[::-1], direction="forward")
+    with pytest.raises(DataError, match=r"scan 'scan 2'.* fits the other scans only back to front"):
+        stitch(made, MIRROR)
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_what_nothing_tells_from_its_mirror_image_is_said(count: int) -> None:
+    """No figure on a symmetric ellipse, or two scans of a guide of any shape: a warning names them.
+
+    Source: definition; of p = q = 10 m, the odd part over 0.4 m at 0.3 m from the pole is below 1 nm.
+    """
+    even = Ellipse(10.0, 10.0, 20e-3)
+    starts = (-0.50, -0.37, -0.22, -0.13, 0.03)[:count]
+    made = scans(starts=starts, nominal=even, heights=[1e-6] * count, tilts=None, timed=False)
+    if count == 2:
+        made = short(1, 2, 1e-7)
+    mirror = MIRROR if count == 2 else replace(MIRROR, nominal=even)
+    said = [text for text in stitch(made, mirror).warnings if "back to front" in text]
+    assert len(said) == 1
+    assert made[0].name in said[0]
+    made[-1] = replace(made[-1], values=made[-1].values[::-1])
+    stitch(made, mirror)  # as it was said: it is not noticed
+
+
+def test_good_scans_are_not_taken_for_reversed() -> None:
+    """9 campaigns of figures from nothing to much: never an error. Source: definition."""
+    for seed in range(9):
+        stitch(short(seed, 2 + seed % 4, 10.0 ** (-9 + seed % 3)), MIRROR)
 
 
 def test_a_scan_that_contradicts_the_others_is_named() -> None:

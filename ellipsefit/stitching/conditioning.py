@@ -87,6 +87,7 @@ class ConditionedScan:
     segment: IntArray  # (N,) number of the segment, -1: none
     reason: np.ndarray[tuple[int], np.dtype[np.str_]]  # (N,)
     guide_sign: float  # with which the guide's error enters: -1 for a mirror that lay face down
+    asymmetric: bool = False  # whether the nominal curve alone tells that the scan is not back to front
     sag: FloatArray | None = None  # (N,) of the segments, already taken away from the deviation; None: none was
 
     def __post_init__(self) -> None:
@@ -187,7 +188,7 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
     known = (reason == "") | (reason == "edge")
     ideal = nominal.height(x[known]) if scan.quantity == "height" else nominal.slope(x[known])
     deviation[known] = values[known] - ideal
-    _check_curve(scan, x, values, deviation, reason, segment, mirror)
+    asymmetric = _check_curve(scan, x, values, deviation, reason, segment, mirror)
     sag = _sag(scan, x, segment, mirror)
     if sag is not None:
         deviation = deviation - sag
@@ -209,6 +210,7 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
         segment=segment,
         reason=reason,
         guide_sign=(-1.0 if flipped else 1.0) * (1.0 if scan.quantity == "height" else turn),
+        asymmetric=asymmetric,
         sag=sag,
     )
 
@@ -283,10 +285,11 @@ def _check_curve(
     reason: np.ndarray[tuple[int], np.dtype[np.str_]],
     segment: IntArray,
     mirror: Mirror,
-) -> None:
+) -> bool:
     """Refuse a scan that is convex or in another unit, as far as its own curve shows it.
 
-    Values are regressed on the nominal curve less a line in each segment.
+    Values are regressed on the nominal curve less a line in each segment. True: its change of curvature is seen,
+    and runs as it should.
     """
     product, square, rest, count = 0.0, 0.0, 0.0, 0
     for number in np.unique(segment[reason == ""]):
@@ -305,7 +308,7 @@ def _check_curve(
         rest += float(found[kept] @ found[kept])
         count += int(kept.sum())
     if count < 5 or square <= count * LEAST_CURVE[scan.quantity] ** 2:
-        return
+        return False
     ratio = product / square
     spread = np.sqrt(max(rest - ratio * product, 0.0) / square / count)
     if ratio < -5 * spread and ratio < -0.5:
@@ -313,13 +316,14 @@ def _check_curve(
             f"scan '{scan.name}': the curve is convex where mirror '{mirror.name}' is concave; expected "
             f"{scan.quantity}s along +z, out of the reflecting side"
         )
-    _check_gradient(scan, x, values, deviation, (reason == "") & (segment >= 0), segment, mirror)
+    asymmetric = _check_gradient(scan, x, values, deviation, (reason == "") & (segment >= 0), segment, mirror)
     for factor in (1e3, 1e6, 1e-3, 1e-6):
         if 0.5 < ratio / factor < 2 and spread < abs(ratio) / 5:
             raise DataError(
                 f"scan '{scan.name}': its {scan.quantity}s are a factor {factor:g} away from those of mirror "
                 f"'{mirror.name}'; expected another unit of {scan.quantity}"
             )
+    return asymmetric
 
 
 def _check_gradient(
@@ -330,11 +334,11 @@ def _check_gradient(
     used: BoolArray,
     segment: IntArray,
     mirror: Mirror,
-) -> None:
+) -> bool:
     """Refuse a scan that is back to front, as far as the change of curvature along the nominal curve shows it.
 
     Segments' heights and tilts and a common curvature tell nothing of that; what is left of the nominal curve
-    changes its sign where x is reversed.
+    changes its sign where x is reversed. True: it is seen, and has the right sign.
     """
     degree = 1 if scan.quantity == "height" else 0
     t = (x[used] - x[used].mean()) / max(float(np.ptp(x[used])), 1e-12)
@@ -347,7 +351,7 @@ def _check_gradient(
     wanted, found = (both - poses @ np.linalg.lstsq(poses, both, rcond=None)[0]).T
     square, product = float(wanted @ wanted), float(wanted @ found)
     if square <= len(wanted) * LEAST_GRADIENT[scan.quantity] ** 2:
-        return
+        return False
     ratio = product / square
     rest = float(np.median(np.abs(found - ratio * wanted))) * NORMAL_MAD
     if -2 < ratio < -0.5 and rest**2 < square / len(wanted):
@@ -355,6 +359,7 @@ def _check_gradient(
             f"scan '{scan.name}': its curvature changes along x against that of mirror '{mirror.name}'; expected the "
             "nominal curve, check whether x is reversed"
         )
+    return ratio > 0.5
 
 
 def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:

@@ -22,6 +22,7 @@ from ellipsefit.rows import number
 from ellipsefit.scan import Scan
 from ellipsefit.stitching.ambiguity import Ambiguity, scan_ambiguities
 from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitching.direction import check_directions
 from ellipsefit.stitching.fusion import fuse
 from ellipsefit.stitching.guide import guide_basis, guide_covariance
 from ellipsefit.stitching.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
@@ -254,6 +255,13 @@ def _solve(
         return found
 
     return Solution(values=solve_sparse(total), factorised=solve_sparse, penalised=penalised)
+
+
+def _noise_of(scans: Sequence[ConditionedScan], effects: Effects, settings: StitchSettings) -> float:
+    """Noise over the stated one that joining of these scans finds."""
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in scans]))
+    part = replace(effects, scans=len(scans))
+    return _estimate(reduce_points(gather(scans, step), part), part, scans, settings).noise
 
 
 def _estimate(
@@ -502,12 +510,22 @@ def _result(
         covariance_factor=factor,
         frame="mirror",
     )
-    residuals = _residuals(conditioned, points, effects, solution, deviation)
+    residuals, against_others = _residuals(conditioned, points, effects, solution, deviation, weight)
     stitched = _stitched_scans(conditioned, effects, solution, residuals)
+    either_way = check_directions(
+        conditioned,
+        against_others,
+        mirror,
+        noise=spreads.noise,
+        rough_noise=_rough_noise(conditioned),
+        noise_of=lambda scans: _noise_of(scans, effects, settings),
+        guide=effects.guide is not None,
+    )
     _check_misfit(stitched)
     guide = _guide(effects, solution)
     warnings = [
         *_untreated(conditioned, mirror),
+        *_untold(either_way),
         *(
             f"scan {scan.name}: {scan.masked} points are masked"
             for scan in stitched
@@ -533,6 +551,17 @@ def _result(
         settings=settings,
         warnings=tuple(warnings),
     )
+
+
+def _untold(names: Sequence[str]) -> list[str]:
+    """Warning of scans that nothing tells from their mirror image."""
+    if not names:
+        return []
+    shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+    return [
+        f"scan{'s' * (len(names) > 1)} {shown}: the data fit as well back to front, so a reversed x would not be "
+        "noticed; the file is taken at its word"
+    ]
 
 
 def _untreated(conditioned: Sequence[ConditionedScan], mirror: Mirror) -> list[str]:
@@ -569,12 +598,17 @@ def _residuals(
     effects: Effects,
     solution: Solution,
     deviation: FloatArray,
-) -> tuple[FloatArray, ...]:
+    weight: FloatArray,
+) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
+    """For each scan, points minus the model, and minus the model of all other scans (NaN where there is none)."""
     rest = points.deviation - deviation[points.knot]
     for block in points.blocks():
         rest[block] -= effects.matrix(points, block) @ solution.values
     order = np.argsort(points.scan, kind="stable")
-    found = []
+    found, others = [], []
+    # in a knot the others' mean is the common one less this point's share
+    lone = np.maximum(1 - points.weight / weight[points.knot], 0.0)
+    apart = np.divide(rest, lone, out=np.full_like(rest, np.nan), where=lone > 1e-9)
     counts = np.bincount(points.scan, minlength=len(conditioned))
     for scan, mine in zip(conditioned, np.split(order, np.cumsum(counts)[:-1]), strict=True):
         values = np.full(len(scan.x), np.nan)
@@ -582,7 +616,10 @@ def _residuals(
         # points are sorted by x within a segment, and segments by x: so are these
         values[used[np.argsort(scan.x[used], kind="stable")]] = rest[mine]
         found.append(values)
-    return tuple(found)
+        alone = np.full(len(scan.x), np.nan)
+        alone[used[np.argsort(scan.x[used], kind="stable")]] = apart[mine]
+        others.append(alone)
+    return tuple(found), tuple(others)
 
 
 def _stitched_scans(
