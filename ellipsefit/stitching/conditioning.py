@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -125,7 +125,20 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     if not scans:
         raise DataError("no scans are given; expected at least one")
     _check_together(scans, settings)
-    return tuple(condition_scan(scan, mirror, settings) for scan in scans)
+    ready = [condition_scan(scan, mirror, settings) for scan in scans]
+    if len({scan.sigma is None for scan in scans}) > 1:  # beside others that state one, a scan needs one, too
+        ready = [
+            item if item.scan.sigma is not None else replace(item, sigma=np.full(len(item.x), _own_noise(item)))
+            for item in ready
+        ]
+    return tuple(ready)
+
+
+def _own_noise(scan: ConditionedScan) -> float:
+    """Standard deviation of a point from third differences, which no smooth curve reaches [m or rad]."""
+    third = np.diff(scan.deviation[scan.used], 3)
+    found = NORMAL_MAD * float(np.median(np.abs(third))) / np.sqrt(20.0) if len(third) else 0.0  # 1 + 9 + 9 + 1
+    return found or 1e-12
 
 
 def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:

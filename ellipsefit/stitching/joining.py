@@ -524,7 +524,7 @@ def _result(
     _check_misfit(stitched)
     guide = _guide(effects, solution)
     warnings = [
-        *_untreated(conditioned, mirror),
+        *_untreated(conditioned, mirror, settings),
         *_untold(either_way),
         *(
             f"scan {scan.name}: {scan.masked} points are masked"
@@ -553,26 +553,37 @@ def _result(
     )
 
 
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+
+
 def _untold(names: Sequence[str]) -> list[str]:
     """Warning of scans that nothing tells from their mirror image."""
     if not names:
         return []
-    shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
     return [
-        f"scan{'s' * (len(names) > 1)} {shown}: the data fit as well back to front, so a reversed x would not be "
+        f"scan{'s' * (len(names) > 1)} {_few(names)}: the data fit as well back to front, so a reversed x would not be "
         "noticed; the file is taken at its word"
     ]
 
 
-def _untreated(conditioned: Sequence[ConditionedScan], mirror: Mirror) -> list[str]:
-    """Warnings of what scans tell but the mirror file gives no means to correct."""
-    warm = [scan.scan.name for scan in conditioned if scan.scan.temperature is not None]
-    if warm and mirror.measurement.expansion is None:
-        return ["the scans carry temperatures, but the mirror file has no expansion: lengths are taken as measured"]
-    if warm and len(warm) < len(conditioned) and mirror.measurement.temperature is None:
-        cold = next(scan.scan.name for scan in conditioned if scan.scan.temperature is None)
-        return [f"scan {cold} carries no temperature, as others do: its lengths are taken as measured"]
-    return []
+def _untreated(conditioned: Sequence[ConditionedScan], mirror: Mirror, settings: StitchSettings) -> list[str]:
+    """Warnings of steps that lack what some scans or the mirror file do not tell."""
+    scans, how = [item.scan for item in conditioned], mirror.measurement
+    said = []
+    if how.expansion is None and any(scan.temperature is not None for scan in scans):
+        said.append("the scans carry temperatures, but the mirror file has no expansion: lengths are taken as measured")
+    lacking = (
+        ("temperature", "its lengths are taken as measured", how.expansion is not None and how.temperature is None),
+        ("carriage", "the error of the guide is solved for in no scan", settings.guide),
+        ("time", "drift is solved for in no scan", settings.drift_degree >= 2),
+        ("sigma", "it is taken from the differences of neighbours", True),
+    )
+    for key, what, wanted in lacking:
+        without = [scan.name for scan in scans if getattr(scan, key) is None]
+        if wanted and 0 < len(without) < len(scans):
+            said.append(f"scan {_few(without)} carries no {key}, as others do: {what}")
+    return said
 
 
 def _sag_column(

@@ -165,7 +165,9 @@ class Stitched:
             ("noise of a point of the profile, median", number(float(np.median(sigma[self.profile.used])), kind))
             if sigma is not None
             else ("noise of a point of the profile", "–"),
-            ("noise over the stated one", f"{self.noise:.2f}"),
+            ("noise over the stated one", f"{self.noise:.2f}")
+            if any(item.scan.sigma is not None for item in self.conditioned)
+            else ("noise of a point of a scan", number(self.noise, kind)),
         ]
         if self.guide_spread is not None:
             facts.append(("guide: spread of its error", number(self.guide_spread, kind)))
