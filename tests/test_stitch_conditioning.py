@@ -326,6 +326,26 @@ def test_roll_off_is_masked_at_the_end_that_bends_away() -> None:
     assert off.used.all()
 
 
+def test_sharp_chamfers_of_one_or_two_points_are_masked() -> None:
+    """20 um down over the last 6 mm of each segment at a step of 4 mm: one or two points. Source: what was put in."""
+    spans = ((-0.5, -0.302), (-0.298, -0.1), (-0.096, 0.43))
+    mirror = mirror_of(*spans)
+    made = []
+    for scan in scans(heights=None, tilts=None):
+        values = np.array(scan.values)
+        low = np.zeros(len(values), dtype=bool)
+        for end in np.ravel(spans):
+            low |= np.abs(scan.x - end) < 0.006
+        values[low] -= 20e-6
+        made.append((replace(scan, values=values), low))
+    for (raw, low), ready in zip(made, condition_scans([s for s, _ in made], mirror, StitchSettings()), strict=True):
+        for number in np.unique(ready.segment[ready.segment >= 0]):
+            here = ready.segment == number
+            if here.sum() >= 12:
+                assert not (low & here & ready.used).any(), raw.name
+                assert (~low & here & ~ready.used).sum() <= 1
+
+
 def test_temperature_brings_lengths_to_the_reference() -> None:
     """x and heights over 1 + expansion (T - reference): a glass of 9e-6 / K, 2 K too warm. Source: definition."""
     how = Measurement(reference_temperature=293.15, temperature=293.15, expansion=9e-6)

@@ -112,7 +112,7 @@ def scan_ambiguities(scans: Sequence[ConditionedScan], *, drift_degree: int = 0)
                 )
             )
             left -= repeats
-    if left > int(step is None):  # rounding to a lattice may cost one tie
+    if left > 1:  # rounding to a lattice may cost one tie
         found.append(
             Ambiguity(
                 kind="shape",

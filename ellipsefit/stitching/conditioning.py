@@ -209,7 +209,9 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
         places = np.flatnonzero((reason == "") & (segment == number))
         places = places[np.argsort(x[places])]
         if settings.roll_off:
-            reason[places[_roll_off(x[places], deviation[places])]] = "roll-off"
+            close = 2 * float(np.median(np.abs(np.diff(x)))) + 1e-9
+            physical = (x[places[0]] - starts[number] < close, ends[number] - x[places[-1]] < close)
+            reason[places[_roll_off(x[places], deviation[places], physical)]] = "roll-off"
             places = places[reason[places] == ""]
         if settings.spike_threshold is not None:
             spikes = stray_points(x[places], deviation[places], window=SPIKE_WINDOW, threshold=settings.spike_threshold)
@@ -375,16 +377,17 @@ def _check_gradient(
     return ratio > 0.5
 
 
-def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:
+def _roll_off(x: FloatArray, deviation: FloatArray, physical: tuple[bool, bool]) -> BoolArray:
     """Ends that bend away: from each end inward, as long as points stray from the middle's parabola.
 
-    Looked for within the outer tenth, against 8 robust standard deviations of the rest; a single stray
-    point at the end is left to the search for spikes.
+    Looked for within the outer tenth, at least 3 points, against 8 robust standard deviations of the rest. At an
+    end of the segment itself (`physical`) a chamfer may be one point; where a scan ends within a segment, less than
+    3 points are left to the search for spikes.
     """
     n = len(x)
     found = np.zeros(n, dtype=bool)
-    reach = n // 10
-    if reach < 3:
+    reach = max(n // 10, 3)
+    if n < 4 * reach:
         return found
     middle = slice(reach, n - reach)
     t = (x - x.mean()) / max(float(np.ptp(x)), 1e-12)
@@ -392,9 +395,9 @@ def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:
     curve = np.polyval(np.polyfit(t[middle], inner, 2), t)
     scale = NORMAL_MAD * float(np.median(np.abs(inner - curve[middle])))
     far = np.abs(deviation - curve) > 8 * max(scale, 1e-15)
-    for order in (np.arange(reach), n - 1 - np.arange(reach)):
+    for order, own_end in zip((np.arange(reach), n - 1 - np.arange(reach)), physical, strict=True):
         near = np.flatnonzero(~far[order])
         length = int(near[0]) if len(near) else reach
-        if length >= 3:
+        if length >= (1 if own_end else 3):
             found[order[:length]] = True
     return found
