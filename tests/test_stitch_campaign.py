@@ -174,7 +174,7 @@ def forecast_and_scatter(flips: int, runs: int) -> tuple[ScanPlan, Array]:
                     sigma=np.full(len(x), NOISE),
                     carriage=carriage,
                     orientation=item.orientation,
-                )  # fmt: skip
+                )
             )
         profile = stitch(made, MIRROR, settings=StitchSettings(spike_threshold=None, roll_off=False)).profile
         error = np.asarray(profile.values - MIRROR.nominal.height(profile.x))
