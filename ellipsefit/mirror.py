@@ -157,6 +157,38 @@ class Tolerance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Support:
+    """How each segment rests while it is scanned, and what it is made of: from this its own sag is known.
+
+    Parameters
+    ----------
+    from_end : float
+        Distance of each of the two supports from its end [m].
+    thickness : float
+        Of the segment, even [m].
+    modulus, density : float
+        Young's modulus [Pa] and density [kg/m**3].
+    uncertainty : float
+        Standard uncertainty of the sag, relative.
+    """
+
+    from_end: float
+    thickness: float
+    modulus: float
+    density: float
+    uncertainty: float = 0.1
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.from_end < math.inf:
+            raise ParameterError(f"measurement.support: from_end must not be negative; got {_mm(self.from_end)}")
+        for key in ("thickness", "modulus", "density"):
+            if not 0 < getattr(self, key) < math.inf:
+                raise ParameterError(f"measurement.support: {key} must be positive; got {getattr(self, key):g} in SI")
+        if not 0 <= self.uncertainty <= 1:
+            raise ParameterError(f"measurement.support: uncertainty must be from 0 to 1; got {self.uncertainty!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
     """How the scan's axis lies on the mirror, and the temperature at which it was measured."""
 
@@ -171,6 +203,7 @@ class Measurement:
     temperature: float | None = None  # [K]
     reference_temperature: float = 293.15  # [K], 20 degC: ISO 1
     expansion: float | None = None  # [1/K]
+    support: Support | None = None  # None: the segments' sag stays in what is measured
 
     def __post_init__(self) -> None:
         if self.x_direction not in get_args(Direction):
@@ -252,6 +285,13 @@ class Mirror:
                 raise ParameterError(
                     f"segment '{segment.name}': start {_mm(segment.start)} {fault} segment '{before.name}', "
                     f"which ends at {_mm(before.end)}; expected segments in the order of x without overlap"
+                )
+        support = self.measurement.support
+        for segment in self.segments:
+            if support is not None and not support.from_end < segment.length / 2:
+                raise ParameterError(
+                    f"measurement.support: from_end must lie within half of segment '{segment.name}', which is "
+                    f"{_mm(segment.length)} long; got {_mm(support.from_end)}"
                 )
         first, last = self.nominal.ends
         for segment in self.segments:

@@ -24,6 +24,8 @@ KINDS: Final = {
     "temperature": ("K", "20 degC"),
     "temperature difference": ("K", "0.2 K"),
     "expansion": ("1/K", "9e-6 / K"),
+    "pressure": ("Pa", "70 GPa"),
+    "density": ("kg/m^3", "2500 kg/m^3"),
 }
 
 #: Practical units by kind, from large to small: (factor to SI, unit).

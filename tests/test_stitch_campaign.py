@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from ellipsefit.stitching import StitchSettings, stitch
-from tests.stitch_cases import Array, Campaign, Curve, error_of, mirror_of, nothing
+from ellipsefit.scan import Scan
+from ellipsefit.stitching import ScanPlan, StitchSettings, plan_scans, stitch
+from tests.stitch_cases import Array, Campaign, Curve, error_of, less, mirror_of, nothing
 
 STARTS = (-0.50, -0.37, -0.22, -0.14, -0.03, 0.09)
 POINTS, STEP, NOISE, PAIRS = 40, 0.01, 5e-8, 200
@@ -141,3 +142,67 @@ def test_a_guide_of_cosines_is_reported(degree: int, record_property: Callable[[
     found = ratio(cosines, 1000, guide=True, degree=degree)
     record_property("actual over claimed", found)
     assert found < 1.5
+
+
+# --- forecasts -------------------------------------------------------------------------------------------
+
+
+def forecast_and_scatter(flips: int, runs: int) -> tuple[ScanPlan, Array]:
+    """A plan, and the rms of simulated stitched profiles of its scans: line removed, parabola removed, parabola."""
+    spread, reach, length = 5e-7, 0.5, 0.5 / 6
+    plan = plan_scans(MIRROR, reach=reach, step=5e-3, noise=NOISE, guide_spread=spread, flips=flips)
+    place = np.linspace(0.0, reach, 201)
+    a = np.sqrt(5.0) * np.abs(place[:, None] - place) / length
+    root = np.linalg.cholesky(spread**2 * (1 + a + a * a / 3) * np.exp(-a) + 1e-20 * np.eye(len(place)))
+    squares = []
+    for seed in range(runs):
+        rng = np.random.default_rng([91, seed])
+        bend = root @ rng.normal(size=len(place))
+        made = []
+        for number, item in enumerate(plan.scans):
+            x = np.arange(np.ceil(item.start / 5e-3), np.floor(item.end / 5e-3) + 1) * 5e-3
+            carriage = x - item.start
+            values = np.asarray(MIRROR.nominal.height(x))
+            values = values + (-1.0 if item.orientation == "face_down" else 1.0) * np.interp(carriage, place, bend)
+            values = values + rng.normal(0, 2e-5) + rng.normal(0, 3e-5) * (x - x.mean()) + rng.normal(0, NOISE, len(x))
+            made.append(
+                Scan(
+                    name=f"scan {number}",
+                    quantity="height",
+                    x=x,
+                    values=values,
+                    sigma=np.full(len(x), NOISE),
+                    carriage=carriage,
+                    orientation=item.orientation,
+                )
+            )
+        profile = stitch(made, MIRROR, settings=StitchSettings(spike_threshold=None, roll_off=False)).profile
+        error = np.asarray(profile.values - MIRROR.nominal.height(profile.x))
+        sag = np.polyfit(profile.x / np.abs(profile.x).max(), error, 2)[0]
+        squares.append([np.mean(less(profile.x, error, 1) ** 2), np.mean(less(profile.x, error, 2) ** 2), sag**2])
+    return plan, np.sqrt(np.mean(squares, axis=0))
+
+
+@pytest.mark.parametrize("flips", [0, 2])
+def test_plans_forecast_what_simulated_campaigns_scatter(flips: int) -> None:
+    """Uncertainty to expect, parabola set aside, against the rms of 8 campaigns.
+
+    The share that scans have in common has some 25 degrees of freedom in a campaign, that of the points more:
+    over 8 the rms is known to sqrt(1 / 400) = 5 % at worst; 10 % for the forecast, and three times that.
+    """
+    plan, found = forecast_and_scatter(flips, 8)
+    assert abs(found[1] / plan.shape - 1) < 0.1 + 3 * 0.05
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("flips", [0, 2])
+def test_plans_forecast_within_15_per_cent_over_200_campaigns(
+    flips: int, record_property: Callable[[str, object], None]
+) -> None:
+    """All that is forecast: 200 campaigns know a single number's spread to 1 / sqrt(400) = 5 %."""
+    plan, found = forecast_and_scatter(flips, 200)
+    record_property("actual over forecast", [found[0] / plan.noise, found[1] / plan.shape])
+    assert abs(found[1] / plan.shape - 1) < 0.1
+    assert abs(found[0] / plan.noise - 1) < 0.15
+    if plan.parabola is not None:
+        assert abs(found[2] / plan.parabola - 1) < 0.15

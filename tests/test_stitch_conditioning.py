@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Measurement
 from ellipsefit.scan import Scan
@@ -178,6 +179,72 @@ def test_a_reversed_scan_is_found_by_the_gradient_of_curvature(count: int, quant
         stitch(made, long)
 
 
+def short(seed: int, count: int, figure: float, quantity: Any = "height") -> list[Scan]:
+    """Scans of 0.4 m on a mirror so nearly symmetric that its curve tells no direction; waves of the figure do."""
+    rng = np.random.default_rng([57, seed])
+    phase = rng.uniform(0, 2 * np.pi, 3)
+    noise = 2e-8 if quantity == "height" else 1e-7
+
+    def waves(x: Any) -> Any:
+        rate = np.array([9.0, 23.0, 41.0])
+        size = figure * (np.ones(3) if quantity == "height" else rate)
+        return (size * np.sin(rate * x[:, None] + phase)).sum(axis=1)
+
+    return scans(
+        seed, starts=STARTS[:count], figure=waves, noise=noise, sigma=noise, quantity=quantity, timed=False,
+        heights=rng.normal(0, 1e-5, count), tilts=rng.normal(0, 1e-5, count),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+@pytest.mark.parametrize("which", [0, 2, 4])
+def test_a_short_reversed_scan_is_found_by_what_the_others_saw(which: int, quantity: Any) -> None:
+    """Waves of 100 nm, five times the noise, in the wrong order: turned round they fit, as they stand they don't.
+
+    Source: definition. The nominal curve's odd part over 0.4 m is below 0.2 um and tells nothing.
+    """
+    for seed in range(2):
+        made = short(seed, 5, 1e-7, quantity)
+        assert not stitch(made, MIRROR).warnings
+        turn = 1.0 if quantity == "height" else -1.0
+        made[which] = replace(made[which], values=turn * made[which].values[::-1], direction="forward")
+        with pytest.raises(DataError, match=rf"scan '{made[which].name}'.* fits the other scans only back to front"):
+            stitch(made, MIRROR)
+
+
+def test_of_two_scans_without_a_guide_the_reversed_one_is_found() -> None:
+    """Turned round, the wrong one fits the other; the right one doesn't. Source: definition."""
+    made = [replace(scan, carriage=None) for scan in short(1, 2, 1e-7)]
+    made[1] = replace(made[1], values=made[1].values[::-1], direction="forward")
+    with pytest.raises(DataError, match=r"scan 'scan 2'.* fits the other scans only back to front"):
+        stitch(made, MIRROR)
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_what_nothing_tells_from_its_mirror_image_is_said(count: int) -> None:
+    """No figure on a symmetric ellipse, or two scans of a guide of any shape: a warning names them.
+
+    Source: definition; of p = q = 10 m, the odd part over 0.4 m at 0.3 m from the pole is below 1 nm.
+    """
+    even = Ellipse(10.0, 10.0, 20e-3)
+    starts = (-0.50, -0.37, -0.22, -0.13, 0.03)[:count]
+    made = scans(starts=starts, nominal=even, heights=[1e-6] * count, tilts=None, timed=False)
+    if count == 2:
+        made = short(1, 2, 1e-7)
+    mirror = MIRROR if count == 2 else replace(MIRROR, nominal=even)
+    said = [text for text in stitch(made, mirror).warnings if "back to front" in text]
+    assert len(said) == 1
+    assert made[0].name in said[0]
+    made[-1] = replace(made[-1], values=made[-1].values[::-1])
+    stitch(made, mirror)  # as it was said: it is not noticed
+
+
+def test_good_scans_are_not_taken_for_reversed() -> None:
+    """9 campaigns of figures from nothing to much: never an error. Source: definition."""
+    for seed in range(9):
+        stitch(short(seed, 2 + seed % 4, 10.0 ** (-9 + seed % 3)), MIRROR)
+
+
 def test_a_scan_that_contradicts_the_others_is_named() -> None:
     """One pass over another mirror of the same shape: its waves of 2 um are not those of the 11 others.
 
@@ -257,6 +324,26 @@ def test_roll_off_is_masked_at_the_end_that_bends_away() -> None:
     assert bad.max() == 99
     off = condition_scans(made, MIRROR, StitchSettings(roll_off=False, spike_threshold=None))[1]
     assert off.used.all()
+
+
+def test_sharp_chamfers_of_one_or_two_points_are_masked() -> None:
+    """20 um down over the last 6 mm of each segment at a step of 4 mm: one or two points. Source: what was put in."""
+    spans = ((-0.5, -0.302), (-0.298, -0.1), (-0.096, 0.43))
+    mirror = mirror_of(*spans)
+    made = []
+    for scan in scans(heights=None, tilts=None):
+        values = np.array(scan.values)
+        low = np.zeros(len(values), dtype=bool)
+        for end in np.ravel(spans):
+            low |= np.abs(scan.x - end) < 0.006
+        values[low] -= 20e-6
+        made.append((replace(scan, values=values), low))
+    for (raw, low), ready in zip(made, condition_scans([s for s, _ in made], mirror, StitchSettings()), strict=True):
+        for number in np.unique(ready.segment[ready.segment >= 0]):
+            here = ready.segment == number
+            if here.sum() >= 12:
+                assert not (low & here & ready.used).any(), raw.name
+                assert (~low & here & ~ready.used).sum() <= 1
 
 
 def test_temperature_brings_lengths_to_the_reference() -> None:

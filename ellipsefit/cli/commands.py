@@ -148,7 +148,7 @@ def stitch(
         design, raw = ef.read_mirror(mirror), read_scans(scans)
         result = join(raw, design, settings=settings, progress=tell)
         tell("writing")
-        write_profile(result.profile, profile, settings=settings.as_text(), force=force)
+        write_profile(result.profile, profile, settings={**settings.as_text(), **result.steps}, force=force)
         if figure is not None:
             from ellipsefit.report import save_figure
 

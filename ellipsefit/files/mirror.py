@@ -14,12 +14,14 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import FileFormatError, ParameterError, UnitError
 from ellipsefit.files.safe import new_file
 from ellipsefit.files.toml import (
+    Density,
     Distance,
     Expansion,
     GrazingAngle,
     Length,
     Name,
     Number,
+    Pressure,
     Range,
     Table,
     Temperature,
@@ -30,7 +32,7 @@ from ellipsefit.files.toml import (
     parse_toml,
     table_faults,
 )
-from ellipsefit.mirror import Adjuster, Deflection, Direction, Measurement, Mirror, Segment, Tolerance, Turn
+from ellipsefit.mirror import Adjuster, Deflection, Direction, Measurement, Mirror, Segment, Support, Tolerance, Turn
 from ellipsefit.units import KINDS, parse_quantity, unit_factor
 
 
@@ -52,6 +54,16 @@ class ToleranceTable(Table):
     segment_tilt: GrazingAngle | None = None
 
 
+class SupportTable(Table):
+    """How each segment rests while it is scanned."""
+
+    from_end: Length
+    thickness: Distance
+    modulus: Pressure
+    density: Density
+    uncertainty: Number = 0.1
+
+
 class MeasurementTable(Table):
     """How the scan lies on the mirror."""
 
@@ -66,6 +78,7 @@ class MeasurementTable(Table):
     temperature: Temperature | None = None
     reference_temperature: Temperature = 293.15
     expansion: Expansion | None = None
+    support: SupportTable | None = None
 
 
 class AdjusterTable(Table):
@@ -162,9 +175,14 @@ def _mirror(table: MirrorTable) -> Mirror:
         deflection=table.deflection,
         nominal=nominal,
         tolerance=Tolerance(**table.tolerance.model_dump()),
-        measurement=Measurement(**table.measurement.model_dump()),
+        measurement=_measurement(table.measurement),
         segments=tuple(_segment(segment) for segment in table.segment),
     )
+
+
+def _measurement(table: MeasurementTable) -> Measurement:
+    support = None if table.support is None else Support(**table.support.model_dump())
+    return Measurement(support=support, **table.model_dump(exclude={"support"}))
 
 
 def _segment(table: SegmentTable) -> Segment:
@@ -230,6 +248,16 @@ def mirror_text(mirror: Mirror) -> str:
         for key in ("x_scale_uncertainty", "gain_uncertainty"):
             if getattr(measurement, key):
                 lines.append(f"{key} = {getattr(measurement, key)!r}")
+    if measurement.support is not None:
+        support = measurement.support
+        lines += _section(
+            "[measurement.support]",
+            ("from_end", support.from_end, "mm", "length"),
+            ("thickness", support.thickness, "mm", "length"),
+            ("modulus", support.modulus, "GPa", "pressure"),
+            ("density", support.density, "kg/m^3", "density"),
+        )
+        lines.append(f"uncertainty = {float(support.uncertainty)!r}")
     for segment in mirror.segments:
         lines += ["", *_segment_lines(segment)]
     return "\n".join(lines) + "\n"

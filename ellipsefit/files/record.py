@@ -255,7 +255,7 @@ def printable_name(path: str | os.PathLike[str]) -> str:
 
 
 def _write_stitched(entry: Any, stitched: Stitched) -> None:
-    process = write_process(entry, stitched.settings.as_text(), name="stitching")
+    process = write_process(entry, {**stitched.settings.as_text(), **stitched.steps}, name="stitching")
     _write_json(process, "answer", stitched.to_dict())
     if len(stitched.guide_carriage):
         unit = "m" if stitched.profile.quantity == "height" else "rad"

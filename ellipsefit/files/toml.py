@@ -91,6 +91,8 @@ TemperatureDifference = Annotated[
     float, BeforeValidator(_quantity("temperature difference")), Field(description=_expected("temperature difference"))
 ]
 Expansion = Annotated[float, BeforeValidator(_quantity("expansion")), Field(description=_expected("expansion"))]
+Pressure = Annotated[float, BeforeValidator(_quantity("pressure")), Field(description=_expected("pressure"))]
+Density = Annotated[float, BeforeValidator(_quantity("density")), Field(description=_expected("density"))]
 Number = Annotated[float, BeforeValidator(_bare_number), Field(description="a bare number, such as 4.0")]
 Name = Annotated[str, BeforeValidator(_name), Field(description='a name, such as "S01"')]
 Range = Annotated[tuple[Length, Length], BeforeValidator(_pair(_RANGE)), Field(description=_RANGE)]

@@ -86,7 +86,8 @@ def drift_of(stitched: Stitched, number: int) -> FloatArray | None:
         return None
     low, high = float(time.min()), float(time.max())
     unit = 2 * (time - low) / (high - low) - 1 if high > low else np.zeros_like(time)
-    drift: FloatArray = legval(unit, np.concatenate([[0.0, 0.0], coefficients]))
+    below = 2 if stitched.conditioned[number].scan.quantity == "height" else 1  # its own height and tilt
+    drift: FloatArray = legval(unit, np.concatenate([np.zeros(below), coefficients]))
     return drift
 
 

@@ -160,7 +160,8 @@ def draw_drift(axes: Axes, stitched: Stitched) -> list[Artist]:
     zero_line(axes)
     artists: list[Artist] = []
     for place, (time, drift) in enumerate(curves):
-        label = "drift of each scan, beyond a line" if place == 0 else "_"
+        beyond = ", beyond a line" if stitched.profile.quantity == "height" else ""
+        label = f"drift of each scan{beyond}" if place == 0 else "_"
         look = {**ABOVE, "color": TONES[place % len(TONES)], "linewidth": 1.0}
         artists += axes.plot(time / scale, drift / factor, label=label, **look)
     axes.set_ylabel(f"drift [{unit}]")

@@ -88,6 +88,7 @@ def settings_table(stitched: Stitched) -> Table:
             ("roll-off at segment ends", "masked" if settings.roll_off else "not looked for"),
             ("error of the guide", guide),
             ("drift of each scan", drift),
+            *stitched.steps.items(),
         ),
     )
 

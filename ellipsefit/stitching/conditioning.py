@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
+from ellipsefit.stitching.sag import segment_sag, segment_sag_slope, weight_over_stiffness
 
 #: Reasons for which a point is masked, in the order in which they are found.
 Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
@@ -86,10 +87,14 @@ class ConditionedScan:
     segment: IntArray  # (N,) number of the segment, -1: none
     reason: np.ndarray[tuple[int], np.dtype[np.str_]]  # (N,)
     guide_sign: float  # with which the guide's error enters: -1 for a mirror that lay face down
+    asymmetric: bool = False  # whether the nominal curve alone tells that the scan is not back to front
+    sag: FloatArray | None = None  # (N,) of the segments, already taken away from the deviation; None: none was
 
     def __post_init__(self) -> None:
         for name in ("x", "deviation", "sigma"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
+        if self.sag is not None:
+            object.__setattr__(self, "sag", sealed(self.sag))
         object.__setattr__(self, "segment", sealed(self.segment, np.intp))
         object.__setattr__(self, "reason", sealed(self.reason, np.str_))
 
@@ -120,7 +125,20 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     if not scans:
         raise DataError("no scans are given; expected at least one")
     _check_together(scans, settings)
-    return tuple(condition_scan(scan, mirror, settings) for scan in scans)
+    ready = [condition_scan(scan, mirror, settings) for scan in scans]
+    if len({scan.sigma is None for scan in scans}) > 1:  # beside others that state one, a scan needs one, too
+        ready = [
+            item if item.scan.sigma is not None else replace(item, sigma=np.full(len(item.x), _own_noise(item)))
+            for item in ready
+        ]
+    return tuple(ready)
+
+
+def _own_noise(scan: ConditionedScan) -> float:
+    """Standard deviation of a point from third differences, which no smooth curve reaches [m or rad]."""
+    third = np.diff(scan.deviation[scan.used], 3)
+    found = NORMAL_MAD * float(np.median(np.abs(third))) / np.sqrt(20.0) if len(third) else 0.0  # 1 + 9 + 9 + 1
+    return found or 1e-12
 
 
 def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
@@ -183,12 +201,17 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
     known = (reason == "") | (reason == "edge")
     ideal = nominal.height(x[known]) if scan.quantity == "height" else nominal.slope(x[known])
     deviation[known] = values[known] - ideal
-    _check_curve(scan, x, values, deviation, reason, segment, mirror)
+    asymmetric = _check_curve(scan, x, values, deviation, reason, segment, mirror)
+    sag = _sag(scan, x, segment, mirror)
+    if sag is not None:
+        deviation = deviation - sag
     for number in np.unique(segment[reason == ""]):
         places = np.flatnonzero((reason == "") & (segment == number))
         places = places[np.argsort(x[places])]
         if settings.roll_off:
-            reason[places[_roll_off(x[places], deviation[places])]] = "roll-off"
+            close = 2 * float(np.median(np.abs(np.diff(x)))) + 1e-9
+            physical = (x[places[0]] - starts[number] < close, ends[number] - x[places[-1]] < close)
+            reason[places[_roll_off(x[places], deviation[places], physical)]] = "roll-off"
             places = places[reason[places] == ""]
         if settings.spike_threshold is not None:
             spikes = stray_points(x[places], deviation[places], window=SPIKE_WINDOW, threshold=settings.spike_threshold)
@@ -202,7 +225,24 @@ def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> Cond
         segment=segment,
         reason=reason,
         guide_sign=(-1.0 if flipped else 1.0) * (1.0 if scan.quantity == "height" else turn),
+        asymmetric=asymmetric,
+        sag=sag,
     )
+
+
+def _sag(scan: Scan, x: FloatArray, segment: IntArray, mirror: Mirror) -> FloatArray | None:
+    """What each segment's weight adds to it on its supports, in the mirror frame; None if those are not known."""
+    support = mirror.measurement.support
+    if support is None:
+        return None
+    load = weight_over_stiffness(support.density, support.modulus, support.thickness)
+    bend = segment_sag if scan.quantity == "height" else segment_sag_slope
+    sag = np.zeros(len(x))
+    for number in np.unique(segment[segment >= 0]):
+        part, inside = mirror.segments[number], segment == number
+        place = np.clip(x[inside] - part.middle, -part.length / 2, part.length / 2)
+        sag[inside] = bend(place, length=part.length, support=support.from_end, load=load)
+    return -sag if scan.orientation == "face_down" else sag  # face down, it sinks out of its reflecting side
 
 
 def _check_order(scan: Scan, x: FloatArray) -> None:
@@ -260,10 +300,11 @@ def _check_curve(
     reason: np.ndarray[tuple[int], np.dtype[np.str_]],
     segment: IntArray,
     mirror: Mirror,
-) -> None:
+) -> bool:
     """Refuse a scan that is convex or in another unit, as far as its own curve shows it.
 
-    Values are regressed on the nominal curve less a line in each segment.
+    Values are regressed on the nominal curve less a line in each segment. True: its change of curvature is seen,
+    and runs as it should.
     """
     product, square, rest, count = 0.0, 0.0, 0.0, 0
     for number in np.unique(segment[reason == ""]):
@@ -282,7 +323,7 @@ def _check_curve(
         rest += float(found[kept] @ found[kept])
         count += int(kept.sum())
     if count < 5 or square <= count * LEAST_CURVE[scan.quantity] ** 2:
-        return
+        return False
     ratio = product / square
     spread = np.sqrt(max(rest - ratio * product, 0.0) / square / count)
     if ratio < -5 * spread and ratio < -0.5:
@@ -290,13 +331,14 @@ def _check_curve(
             f"scan '{scan.name}': the curve is convex where mirror '{mirror.name}' is concave; expected "
             f"{scan.quantity}s along +z, out of the reflecting side"
         )
-    _check_gradient(scan, x, values, deviation, (reason == "") & (segment >= 0), segment, mirror)
+    asymmetric = _check_gradient(scan, x, values, deviation, (reason == "") & (segment >= 0), segment, mirror)
     for factor in (1e3, 1e6, 1e-3, 1e-6):
         if 0.5 < ratio / factor < 2 and spread < abs(ratio) / 5:
             raise DataError(
                 f"scan '{scan.name}': its {scan.quantity}s are a factor {factor:g} away from those of mirror "
                 f"'{mirror.name}'; expected another unit of {scan.quantity}"
             )
+    return asymmetric
 
 
 def _check_gradient(
@@ -307,11 +349,11 @@ def _check_gradient(
     used: BoolArray,
     segment: IntArray,
     mirror: Mirror,
-) -> None:
+) -> bool:
     """Refuse a scan that is back to front, as far as the change of curvature along the nominal curve shows it.
 
     Segments' heights and tilts and a common curvature tell nothing of that; what is left of the nominal curve
-    changes its sign where x is reversed.
+    changes its sign where x is reversed. True: it is seen, and has the right sign.
     """
     degree = 1 if scan.quantity == "height" else 0
     t = (x[used] - x[used].mean()) / max(float(np.ptp(x[used])), 1e-12)
@@ -324,7 +366,7 @@ def _check_gradient(
     wanted, found = (both - poses @ np.linalg.lstsq(poses, both, rcond=None)[0]).T
     square, product = float(wanted @ wanted), float(wanted @ found)
     if square <= len(wanted) * LEAST_GRADIENT[scan.quantity] ** 2:
-        return
+        return False
     ratio = product / square
     rest = float(np.median(np.abs(found - ratio * wanted))) * NORMAL_MAD
     if -2 < ratio < -0.5 and rest**2 < square / len(wanted):
@@ -332,18 +374,20 @@ def _check_gradient(
             f"scan '{scan.name}': its curvature changes along x against that of mirror '{mirror.name}'; expected the "
             "nominal curve, check whether x is reversed"
         )
+    return ratio > 0.5
 
 
-def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:
+def _roll_off(x: FloatArray, deviation: FloatArray, physical: tuple[bool, bool]) -> BoolArray:
     """Ends that bend away: from each end inward, as long as points stray from the middle's parabola.
 
-    Looked for within the outer tenth, against 8 robust standard deviations of the rest; a single stray
-    point at the end is left to the search for spikes.
+    Looked for within the outer tenth, at least 3 points, against 8 robust standard deviations of the rest. At an
+    end of the segment itself (`physical`) a chamfer may be one point; where a scan ends within a segment, less than
+    3 points are left to the search for spikes.
     """
     n = len(x)
     found = np.zeros(n, dtype=bool)
-    reach = n // 10
-    if reach < 3:
+    reach = max(n // 10, 3)
+    if n < 4 * reach:
         return found
     middle = slice(reach, n - reach)
     t = (x - x.mean()) / max(float(np.ptp(x)), 1e-12)
@@ -351,9 +395,9 @@ def _roll_off(x: FloatArray, deviation: FloatArray) -> BoolArray:
     curve = np.polyval(np.polyfit(t[middle], inner, 2), t)
     scale = NORMAL_MAD * float(np.median(np.abs(inner - curve[middle])))
     far = np.abs(deviation - curve) > 8 * max(scale, 1e-15)
-    for order in (np.arange(reach), n - 1 - np.arange(reach)):
+    for order, own_end in zip((np.arange(reach), n - 1 - np.arange(reach)), physical, strict=True):
         near = np.flatnonzero(~far[order])
         length = int(near[0]) if len(near) else reach
-        if length >= 3:
+        if length >= (1 if own_end else 3):
             found[order[:length]] = True
     return found

@@ -22,6 +22,7 @@ from ellipsefit.rows import number
 from ellipsefit.scan import Scan
 from ellipsefit.stitching.ambiguity import Ambiguity, scan_ambiguities
 from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitching.direction import check_directions
 from ellipsefit.stitching.fusion import fuse
 from ellipsefit.stitching.guide import guide_basis, guide_covariance
 from ellipsefit.stitching.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
@@ -91,18 +92,20 @@ def stitch(
         )
     progress("conditioning")
     conditioned = condition_scans(scans, mirror, settings)
-    ambiguities = scan_ambiguities(conditioned)
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    points = gather(conditioned, step)
+    heights = scans[0].quantity == "height"
+    timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20
+    ambiguities = scan_ambiguities(conditioned, drift_degree=settings.drift_degree if timed else 0)
     for item in ambiguities:
         if item.kind == "unlinked":
             raise DataError(
                 f"the scans don't hang together: nothing tells the {item.function}; expected overlaps of at least 5 "
                 f"points, or {item.remedy}"
             )
+    if settings.drift_degree >= 2 and not timed:
+        ambiguities = (*ambiguities, _unknown_drift(scans))
     progress("joining")
-    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
-    points = gather(conditioned, step)
-    heights = scans[0].quantity == "height"
-    timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20
     guide = None
     if settings.guide and points.carriage is not None and not any(item.kind == "guide" for item in ambiguities):
         guide = guide_basis(points.carriage, step)
@@ -132,6 +135,18 @@ def stitch(
         means = knot_means(points, effects)
     progress("covariance")
     return _result(conditioned, mirror, settings, ambiguities, points, effects, spreads, solution, means)
+
+
+def _unknown_drift(scans: Sequence[Scan]) -> Ambiguity:
+    """Drift that is not solved for, as something that stays open."""
+    timed = all(scan.time is not None for scan in scans)
+    return Ambiguity(
+        kind="drift",
+        function=f"a drift of each scan{' beyond a line' * (scans[0].quantity == 'height')}, "
+        + ("which no repeats tell from the mirror" if timed else "which nothing tells without the time of each point"),
+        remedy=("" if timed else "the time of each point, and ") + "repeats forward and backward of the same stretch",
+        partners=("drift",),
+    )
 
 
 def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
@@ -240,6 +255,13 @@ def _solve(
         return found
 
     return Solution(values=solve_sparse(total), factorised=solve_sparse, penalised=penalised)
+
+
+def _noise_of(scans: Sequence[ConditionedScan], effects: Effects, settings: StitchSettings) -> float:
+    """Noise over the stated one that joining of these scans finds."""
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in scans]))
+    part = replace(effects, scans=len(scans))
+    return _estimate(reduce_points(gather(scans, step), part), part, scans, settings).noise
 
 
 def _estimate(
@@ -465,6 +487,10 @@ def _result(
     matrix, mean_value, weight, place = means
     deviation = mean_value - matrix @ solution.values
     factor, left = _low_rank(matrix, solution, effects, points.knots)
+    support = mirror.measurement.support
+    if support is not None and support.uncertainty:
+        column = _sag_column(conditioned, effects, spreads, solution)
+        factor = np.column_stack([factor, support.uncertainty * column])
     variance = spreads.noise**2 / weight + left
     quantity = conditioned[0].scan.quantity
     ideal = mirror.nominal.height(place) if quantity == "height" else mirror.nominal.slope(place)
@@ -484,14 +510,27 @@ def _result(
         covariance_factor=factor,
         frame="mirror",
     )
-    residuals = _residuals(conditioned, points, effects, solution, deviation)
+    residuals, against_others = _residuals(conditioned, points, effects, solution, deviation, weight)
     stitched = _stitched_scans(conditioned, effects, solution, residuals)
+    either_way = check_directions(
+        conditioned,
+        against_others,
+        mirror,
+        noise=spreads.noise,
+        rough_noise=_rough_noise(conditioned),
+        noise_of=lambda scans: _noise_of(scans, effects, settings),
+        guide=effects.guide is not None,
+    )
     _check_misfit(stitched)
     guide = _guide(effects, solution)
     warnings = [
-        f"scan {scan.name}: {scan.masked} points are masked"
-        for scan in stitched
-        if scan.masked > 0.05 * len(points.knot)
+        *_untreated(conditioned, mirror, settings),
+        *_untold(either_way),
+        *(
+            f"scan {scan.name}: {scan.masked} points are masked"
+            for scan in stitched
+            if scan.masked > 0.05 * len(points.knot)
+        ),
     ]
     own = solution.values[: effects.per_scan * effects.scans].reshape(effects.scans, -1)
     return Stitched(
@@ -514,18 +553,73 @@ def _result(
     )
 
 
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+
+
+def _untold(names: Sequence[str]) -> list[str]:
+    """Warning of scans that nothing tells from their mirror image."""
+    if not names:
+        return []
+    return [
+        f"scan{'s' * (len(names) > 1)} {_few(names)}: the data fit as well back to front, so a reversed x would not be "
+        "noticed; the file is taken at its word"
+    ]
+
+
+def _untreated(conditioned: Sequence[ConditionedScan], mirror: Mirror, settings: StitchSettings) -> list[str]:
+    """Warnings of steps that lack what some scans or the mirror file do not tell."""
+    scans, how = [item.scan for item in conditioned], mirror.measurement
+    said = []
+    if how.expansion is None and any(scan.temperature is not None for scan in scans):
+        said.append("the scans carry temperatures, but the mirror file has no expansion: lengths are taken as measured")
+    lacking = (
+        ("temperature", "its lengths are taken as measured", how.expansion is not None and how.temperature is None),
+        ("carriage", "the error of the guide is solved for in no scan", settings.guide),
+        ("time", "drift is solved for in no scan", settings.drift_degree >= 2),
+        ("sigma", "it is taken from the differences of neighbours", True),
+    )
+    for key, what, wanted in lacking:
+        without = [scan.name for scan in scans if getattr(scan, key) is None]
+        if wanted and 0 < len(without) < len(scans):
+            said.append(f"scan {_few(without)} carries no {key}, as others do: {what}")
+    return said
+
+
+def _sag_column(
+    conditioned: Sequence[ConditionedScan],
+    effects: Effects,
+    spreads: Spreads,
+    solution: Solution,
+) -> FloatArray:
+    """What the profile owes to the sag that was taken away, shape (K,): joining is linear, so it is joined itself."""
+    sags = [scan.sag if scan.sag is not None else np.zeros(len(scan.x)) for scan in conditioned]
+    silent = tuple(replace(scan, deviation=sag) for scan, sag in zip(conditioned, sags, strict=True))
+    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    own = gather(silent, step)
+    values = solution.factorised(reduce_points(own, effects).right / spreads.noise**2)
+    matrix, mean, _, _ = knot_means(own, effects)
+    column: FloatArray = mean - matrix @ values
+    return column
+
+
 def _residuals(
     conditioned: Sequence[ConditionedScan],
     points: Observations,
     effects: Effects,
     solution: Solution,
     deviation: FloatArray,
-) -> tuple[FloatArray, ...]:
+    weight: FloatArray,
+) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
+    """For each scan, points minus the model, and minus the model of all other scans (NaN where there is none)."""
     rest = points.deviation - deviation[points.knot]
     for block in points.blocks():
         rest[block] -= effects.matrix(points, block) @ solution.values
     order = np.argsort(points.scan, kind="stable")
-    found = []
+    found, others = [], []
+    # in a knot the others' mean is the common one less this point's share
+    lone = np.maximum(1 - points.weight / weight[points.knot], 0.0)
+    apart = np.divide(rest, lone, out=np.full_like(rest, np.nan), where=lone > 1e-9)
     counts = np.bincount(points.scan, minlength=len(conditioned))
     for scan, mine in zip(conditioned, np.split(order, np.cumsum(counts)[:-1]), strict=True):
         values = np.full(len(scan.x), np.nan)
@@ -533,7 +627,10 @@ def _residuals(
         # points are sorted by x within a segment, and segments by x: so are these
         values[used[np.argsort(scan.x[used], kind="stable")]] = rest[mine]
         found.append(values)
-    return tuple(found)
+        alone = np.full(len(scan.x), np.nan)
+        alone[used[np.argsort(scan.x[used], kind="stable")]] = apart[mine]
+        others.append(alone)
+    return tuple(found), tuple(others)
 
 
 def _stitched_scans(
@@ -602,13 +699,23 @@ def _undetermined(
         fixed_by = f"the {'heights' if height else 'tilts'} of the scans are zero on average"
         known = len(conditioned) > 2
         kind = "length" if height else "angle"
-    elif effects.guide is not None and item.kind in ("parabola", "periodic"):
-        known = True
-        spread = number(spreads.guide, kind, digits=2)
-        fixed_by = (
-            "the guide's error is taken as a stationary random function of the carriage (spread "
-            f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
-        )
+    elif item.kind == "drift":
+        fixed_by = "nothing: it is taken as none, and stands in the profile as part of the mirror"
+    elif item.partners:
+        kind = "angle" if item.kind == "line" else kind
+        held = []
+        if "guide" in item.partners:
+            spread = number(spreads.guide, "length" if effects.heights else "angle", digits=2)
+            held.append(
+                "the guide is taken as straight, as asked for"
+                if effects.guide is None
+                else "the guide's error is taken as a stationary random function of the carriage (spread "
+                f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
+            )
+        if "drift" in item.partners:
+            spread = number(spreads.drift, "length" if effects.heights else "angle", digits=2)
+            held.append(f"the drift of each scan is taken as random about zero (spread {spread}, as the scans tell)")
+        fixed_by, known = ", and ".join(held), not ("guide" in item.partners and effects.guide is None)
     return Undetermined(
         function=item.function,
         fixed_by=fixed_by,
@@ -625,11 +732,17 @@ def _left_open(item: Ambiguity, heights: bool, place: FloatArray, factor: FloatA
     s = (place - middle) / half
     if item.kind == "periodic":
         return _periodic(place, factor, item.period or 1.0)
-    if item.kind == "parabola":
-        lower = np.column_stack([np.ones_like(s), s]) if heights else np.ones((len(s), 1))
-        pattern = s**2 if heights else s
-        return _along(pattern - lower @ np.linalg.lstsq(lower, pattern, rcond=None)[0], factor)
-    return _along(s * half if heights and "height" not in item.function else np.ones_like(s), factor)
+    if item.kind == "shape":  # rms over the mirror, a parabola set aside
+        basis = np.vander(s, 3)
+        rest = factor - basis @ np.linalg.lstsq(basis, factor, rcond=None)[0]
+        return float(np.sqrt(np.mean(np.einsum("ij,ij->i", rest, rest))))
+    degree = item.degree or 0
+    if degree == 1 and heights:
+        return _along(s * half, factor)
+    if degree == 0:
+        return _along(np.ones_like(s), factor)
+    lower = np.vander(s, degree)
+    return _along(s**degree - lower @ np.linalg.lstsq(lower, s**degree, rcond=None)[0], factor)
 
 
 def _along(pattern: FloatArray, factor: FloatArray) -> float:

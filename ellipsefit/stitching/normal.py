@@ -98,14 +98,20 @@ class Effects:
     """Columns of the effects: for each scan height (not for slopes), tilt and drift, then the guide."""
 
     heights: bool
-    drift_degree: int  # powers of time from 2 to this
+    drift_degree: int  # highest power of time; below 2: no drift
     guide: GuideBasis | None
     scans: int
 
     @property
     def per_scan(self) -> int:
         """Effects of one scan."""
-        return 1 + int(self.heights) + max(self.drift_degree - 1, 0)
+        own = 1 + int(self.heights)
+        return own + (self.drift_degree + 1 - self.first_power if self.drift_degree >= 2 else 0)
+
+    @property
+    def first_power(self) -> int:
+        """Lowest power of time in the drift: what lies below is the scan's height and tilt, of slopes its tilt."""
+        return 1 + int(self.heights)
 
     @property
     def tilt_column(self) -> int:
@@ -135,7 +141,7 @@ class Effects:
             columns.append(along)
         if self.drift_degree >= 2:
             powers: FloatArray = np.asarray(np.polynomial.legendre.legvander(time, self.drift_degree), dtype=np.float64)
-            columns += list(powers.T[2:])
+            columns += list(powers.T[self.first_power :])
         values = np.stack(columns, axis=1)
         n, k = values.shape
         places = scan[:, None] * k + np.arange(k)

@@ -21,6 +21,11 @@ from ellipsefit.stitching.normal import Effects
 
 #: Points per scan that the forecast uses; more change nothing but the noise, which is scaled.
 FORECAST_POINTS: Final = 240
+#: Said wherever a plan has the mirror turned.
+TURNING: Final = (
+    "Caution: turning a mirror over is a lift. Plan it under local rules, by qualified persons, with every segment "
+    "secured; never stand below a load; keep fingers out of gaps."
+)
 #: Fractions of the golden ratio: starts that are spread without a common step.
 _GOLDEN: Final = 0.6180339887498949
 
@@ -96,6 +101,8 @@ class ScanPlan:
             f"Stays open: {what}; would be settled by {how}."
             for what, how in zip(self.ambiguities, self.remedies, strict=True)
         )
+        if any(scan.orientation != "normal" for scan in self.scans):
+            notes = (*notes, TURNING)
         return [
             Table(title=f"Scans of {self.mirror.name}", cells=facts, notes=notes),
             Table(

@@ -45,7 +45,11 @@ class Undetermined:
     @property
     def name(self) -> str:
         """The function in short, for tables: without the clauses that say where it comes from."""
-        return self.function.partition(", ")[0] if self.ambiguity.kind in ("periodic", "guide") else self.function
+        return (
+            self.function.partition(", ")[0]
+            if self.ambiguity.kind in ("periodic", "shape", "guide", "drift")
+            else self.function
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +65,7 @@ class Stitched:
     guide_stderr: FloatArray  # (G,)
     guide_spread: float | None  # standard deviation of the guide's error in the model
     guide_length: float | None  # its correlation length [m]
-    drift: FloatArray  # (S, d) coefficients of Legendre polynomials 2, 3, ... of each scan's time, -1 to 1
+    drift: FloatArray  # (S, d) coefficients of Legendre polynomials of each scan's time, -1 to 1: from 2, of slopes 1
     drift_spread: float | None  # standard deviation of each of them [m or rad]
     noise: float  # standard deviation of a point over the stated one
     conditioned: tuple[ConditionedScan, ...]
@@ -81,6 +85,36 @@ class Stitched:
         for scan in self.conditioned:
             counts.update(str(reason) for reason in scan.reason[scan.reason != ""])
         return dict(sorted(counts.items()))
+
+    @property
+    def steps(self) -> dict[str, str]:
+        """How the scans were treated before and while they were joined, in words."""
+        how, scans = self.mirror.measurement, [item.scan for item in self.conditioned]
+        lengths = "as measured"
+        if how.expansion is not None and any(scan.temperature is not None for scan in scans):
+            lengths = f"brought to {how.reference_temperature - 273.15:.4g} degC from the temperature of each point"
+        elif how.stretch != 1.0 and how.temperature is not None:
+            lengths = (
+                f"brought to {how.reference_temperature - 273.15:.4g} degC from {how.temperature - 273.15:.4g} degC"
+            )
+        sag = "left in: the mirror file does not tell how segments rest"
+        quantity = self.profile.quantity
+        sags = [
+            float(np.ptp(item.sag[item.used]))
+            for item in self.conditioned
+            if item.sag is not None and item.scan.quantity == quantity
+        ]
+        if sags and how.support is not None:
+            kind: Literal["length", "angle"] = "length" if quantity == "height" else "angle"
+            sag = f"taken away: {number(max(sags), kind)} from end to end, known to {how.support.uncertainty:.2g} of it"
+        passes = Counter(scan.direction or ("forward" if scan.x[-1] > scan.x[0] else "backward") for scan in scans)
+        lay = Counter(scan.orientation.replace("_", " ") for scan in scans)
+        return {
+            "passes": ", ".join(f"{count} {name}" for name, count in passes.items()),
+            "mirror": ", ".join(f"{count} {name}" for name, count in lay.items()),
+            "lengths": lengths,
+            "sag of the segments": sag,
+        }
 
     @property
     def spikes(self) -> int:
@@ -105,6 +139,7 @@ class Stitched:
             ],
             "spikes": self.spikes,
             "masked": self.masked,
+            "steps": self.steps,
             "points": int(self.profile.used.sum()),
             "noise": self.noise,
             "warnings": list(self.warnings),
@@ -130,13 +165,16 @@ class Stitched:
             ("noise of a point of the profile, median", number(float(np.median(sigma[self.profile.used])), kind))
             if sigma is not None
             else ("noise of a point of the profile", "–"),
-            ("noise over the stated one", f"{self.noise:.2f}"),
+            ("noise over the stated one", f"{self.noise:.2f}")
+            if any(item.scan.sigma is not None for item in self.conditioned)
+            else ("noise of a point of a scan", number(self.noise, kind)),
         ]
         if self.guide_spread is not None:
             facts.append(("guide: spread of its error", number(self.guide_spread, kind)))
             facts.append(("guide: correlation length", number(self.guide_length, "length")))
         if self.drift_spread is not None:
-            facts.append(("drift beyond a line, spread", number(self.drift_spread, kind)))
+            beyond = " beyond a line" if kind == "length" else ""
+            facts.append((f"drift{beyond}, spread", number(self.drift_spread, kind)))
         facts += [(f"masked: {reason}", str(count)) for reason, count in self.masked.items()]
         notes = tuple(f"Note: {text}" for text in self.warnings)
         return [

@@ -65,13 +65,7 @@ def segment_sag(x: FloatArray, *, length: float, support: float, load: float) ->
     ParameterError
         If a support lies beyond the middle, or a position beyond the ends.
     """
-    if not 0 < length < math.inf:
-        raise ParameterError(f"length must be positive; got {length!r}")
-    if not 0 <= support < length / 2:
-        raise ParameterError(f"support must lie within half the length of {length:g} m from its end; got {support!r}")
-    half = length / 2
-    if not (np.abs(x) <= half * (1 + 1e-12)).all():
-        raise ParameterError(f"x must lie within {half:g} m of the segment's middle")
+    half = _half(x, length, support)
     place = half - support
 
     def bent(at: FloatArray) -> FloatArray:
@@ -83,3 +77,24 @@ def segment_sag(x: FloatArray, *, length: float, support: float, load: float) ->
 
     sag: FloatArray = load * (bent(np.abs(np.asarray(x, dtype=np.float64))) - bent(np.array(place)))
     return sag
+
+
+def segment_sag_slope(x: FloatArray, *, length: float, support: float, load: float) -> FloatArray:
+    """Slope of `segment_sag`, its derivative [rad]; arguments and errors are the same."""
+    half = _half(x, length, support)
+    place = half - support
+    at = np.abs(np.asarray(x, dtype=np.float64))
+    bent = half * (place * at - at**2 / 2) + (half - at) ** 3 / 6 - half**3 / 6
+    slope: FloatArray = load * np.sign(x) * (bent + half * np.maximum(at - place, 0.0) ** 2 / 2)
+    return slope
+
+
+def _half(x: FloatArray, length: float, support: float) -> float:
+    if not 0 < length < math.inf:
+        raise ParameterError(f"length must be positive; got {length!r}")
+    if not 0 <= support < length / 2:
+        raise ParameterError(f"support must lie within half the length of {length:g} m from its end; got {support!r}")
+    half = length / 2
+    if not (np.abs(x) <= half * (1 + 1e-12)).all():
+        raise ParameterError(f"x must lie within {half:g} m of the segment's middle")
+    return half
