@@ -21,7 +21,7 @@ from ellipsefit.fit.result import EllipseFit
 from ellipsefit.focus.model import Model
 
 #: Draws of the mirror from the fit's covariance, and their seed.
-DRAWS: Final = (64, 20)
+DRAWS: Final = (48, 20)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,14 +111,12 @@ def loss_tree(model: Model, covariance: FloatArray | None = None) -> Losses:
     shifts: dict[frozenset[str], FloatArray] = {}
     values: dict[frozenset[str], FloatArray] = {}
     for subset in subsets:
-        value = model.throughput(subset).reshape(1)
-        if draws is not None:
-            moving = frozenset(subset & set(owners))
-            if moving not in shifts:
-                columns = np.isin(owners, list(moving))
-                shifts[moving] = response[:, columns] @ draws[columns]
-            value = np.append(value, model.throughput(subset, shifts[moving]))
-        values[subset] = value
+        moving = frozenset(subset & set(owners))
+        if draws is not None and moving not in shifts:
+            columns = np.isin(owners, list(moving))
+            moved = response[:, columns] @ draws[columns]
+            shifts[moving] = np.column_stack([np.zeros(len(moved)), moved])  # the first is the state itself
+        values[subset] = model.throughput(subset, shifts.get(moving))
     nothing, whole = values[frozenset()], values[frozenset(factors)]
     shares = [_loss("geometry", 1 - nothing)]
     for factor in factors:

@@ -30,7 +30,7 @@ Factor = Literal["carrier pose", "ellipse parameters", "segment misalignment", "
 #: Rows of the model for each piece, and the most and fewest over the mirror.
 ROWS: Final = (48, 1600, 480)
 #: Wavelengths by which a band is told.
-BAND: Final = 8
+BAND: Final = 6
 
 
 class Landing(NamedTuple):
@@ -233,23 +233,60 @@ class Model:
         )
 
     def throughput(self, active: frozenset[str], shift: FloatArray | None = None) -> FloatArray:
-        """Share of the beam through the aperture; `shift` (N, D) moves where light lands in D draws, shape (D,)."""
+        """Share of the beam through the aperture, shape (D,); `shift` (N, D) moves where light lands, in D ways."""
         found = self.landing(active)
-        weight = self.light * (self.solid if "gaps" in active else 1.0)
-        if shift is None:
-            return np.asarray((weight[:, None] * found.reflectivity * self.passes(found.across)).mean(axis=1).sum())
-        total = np.zeros(shift.shape[1])
-        count = max(found.across.shape[1], found.reflectivity.shape[1])
-        for band in range(count):
-            across = found.across[:, min(band, found.across.shape[1] - 1)]
-            reflected = found.reflectivity[:, min(band, found.reflectivity.shape[1] - 1)]
-            total += (weight * reflected) @ self.passes(across[:, None] + shift) / count
+        moves = np.zeros((len(self.x), 1)) if shift is None else shift
+        total = np.zeros(moves.shape[1])
+        for weight, across in self.bands(found, active):
+            total += weight @ self.passes(across[:, None] + moves)
         return total
 
-    def spread(self, shift: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Centroid and rms width [m] of the whole state, after a shift (N, D) of where light lands."""
-        found = self.landing(frozenset(self.factors))
-        weight = (self.light * self.solid)[:, None] * found.reflectivity
+    def bands(self, found: Landing, active: frozenset[str]) -> list[tuple[FloatArray, FloatArray]]:
+        """Light of each row and where it lands, for as many parts of the band as land elsewhere."""
+        weight = self.light * (self.solid if "gaps" in active else 1.0)
+        count = found.across.shape[1]
+        if count == 1:
+            return [(weight * found.reflectivity.mean(axis=1), found.across[:, 0])]
+        reflected = np.broadcast_to(found.reflectivity, found.across.shape)
+        return [(weight * reflected[:, band] / count, found.across[:, band]) for band in range(count)]
+
+    def mean_throughput(self, found: Landing, active: frozenset[str], spread: FloatArray) -> float:
+        """Mean throughput when each row's light lands with a Gaussian error besides, of standard deviation (N,)."""
+        total = 0.0
+        for weight, across in self.bands(found, active):
+            total += float(weight @ self._passes_on_average(across, spread))
+        return total
+
+    def _passes_on_average(self, across: FloatArray, spread: FloatArray) -> FloatArray:
+        from scipy.special import ndtr
+
+        if self.beam.aperture is None:
+            return np.ones_like(across)
+        middle, half = self.beam.aperture_offset, self.beam.aperture / 2
+        width = np.hypot(spread, self.smear)
+        ends = middle - half - across, middle + half - across
+        gaussian = np.asarray(ndtr(ends[1] / width) - ndtr(ends[0] / width))
+        if self.shape.shape == "gaussian":
+            return gaussian
+        # uniform smear: the mean of the normal distribution over it, by its integral t Phi(t) + phi(t)
+        wide = self.smear > 0.05 * spread
+        scale, box = np.maximum(spread, 1e-15), 3**0.5 * self.smear
+
+        def integral(t: FloatArray) -> FloatArray:
+            return np.asarray(t * ndtr(t) + np.exp(-t * t / 2) / np.sqrt(2 * np.pi))
+
+        mean = [
+            (integral((end + box) / scale) - integral((end - box) / scale)) * scale / (2 * box) for end in ends
+        ]
+        return np.where(wide, mean[1] - mean[0], gaussian)
+
+    def spread(
+        self, shift: FloatArray | None = None, active: frozenset[str] | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Centroid and rms width [m] of a state, by default the whole, after a shift (N, D) of where light lands."""
+        active = frozenset(self.factors) if active is None else active
+        found = self.landing(active)
+        weight = (self.light * (self.solid if "gaps" in active else 1.0))[:, None] * found.reflectivity
         weight = np.broadcast_to(weight, np.broadcast_shapes(weight.shape, found.across.shape))
         weight = weight / weight.sum()
         moves = np.zeros((len(self.x), 1)) if shift is None else shift

@@ -11,7 +11,7 @@ the mirror partially coherent, with the same sum over the surface for all of the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -29,7 +29,7 @@ PHASE_STEP: Final = 0.35
 FEWEST: Final = 1500
 #: Points of the plane for each diffraction width; most cells times points that are summed.
 POINTS: Final = 12
-MOST: Final = 60_000_000
+MOST: Final = 20_000_000
 #: Most points by which a source is told.
 SOURCE_POINTS: Final = 129
 
@@ -111,8 +111,6 @@ def line_spread(
 
 def beam_at_focus(beam: Beam) -> Beam:
     """The same beam from the nominal source focus, seen at the nominal image focus."""
-    from dataclasses import replace
-
     return replace(beam, plane=0.0, source_along=0.0, source_across=0.0)
 
 
