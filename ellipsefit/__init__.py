@@ -19,8 +19,17 @@ if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
-    from ellipsefit.files import open_profile, read_mirror, read_profile, read_scans, write_mirror, write_profile
+    from ellipsefit.files import (
+        open_profile,
+        read_beam,
+        read_mirror,
+        read_profile,
+        read_scans,
+        write_mirror,
+        write_profile,
+    )
     from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
+    from ellipsefit.focus import Beam, FocusResult, allocate_tolerances, trace_focus
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
     from ellipsefit.profile import Profile, place_profile
@@ -30,10 +39,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Adjuster",
+    "Beam",
     "CorrectionPlan",
     "Ellipse",
     "EllipseFit",
     "EllipsefitError",
+    "FocusResult",
     "Measurement",
     "Mirror",
     "Prior",
@@ -43,6 +54,7 @@ __all__ = [
     "StitchSettings",
     "Stitched",
     "Tolerance",
+    "allocate_tolerances",
     "demo_mirror",
     "demo_scans",
     "fit_ellipse",
@@ -51,21 +63,25 @@ __all__ = [
     "place_profile",
     "plan_corrections",
     "plan_scans",
+    "read_beam",
     "read_mirror",
     "read_profile",
     "read_scans",
     "run_job",
     "stitch",
+    "trace_focus",
     "write_mirror",
     "write_profile",
 ]
 
 _HOMES: Final = {
     "Adjuster": "mirror",
+    "Beam": "focus",
     "CorrectionPlan": "align",
     "Ellipse": "ellipse",
     "EllipseFit": "fit",
     "EllipsefitError": "errors",
+    "FocusResult": "focus",
     "Measurement": "mirror",
     "Mirror": "mirror",
     "Prior": "fit",
@@ -75,6 +91,7 @@ _HOMES: Final = {
     "StitchSettings": "stitching",
     "Stitched": "stitching",
     "Tolerance": "mirror",
+    "allocate_tolerances": "focus",
     "demo_mirror": "simulate",
     "demo_scans": "simulate",
     "fit_ellipse": "fit",
@@ -83,11 +100,13 @@ _HOMES: Final = {
     "place_profile": "profile",
     "plan_corrections": "align",
     "plan_scans": "stitching",
+    "read_beam": "files",
     "read_mirror": "files",
     "read_profile": "files",
     "read_scans": "files",
     "run_job": "job",
     "stitch": "stitching",
+    "trace_focus": "focus",
     "write_mirror": "files",
     "write_profile": "files",
 }

@@ -24,6 +24,7 @@ KINDS: Final = {
     "temperature": ("K", "20 degC"),
     "temperature difference": ("K", "0.2 K"),
     "expansion": ("1/K", "9e-6 / K"),
+    "wave number": ("1/m", "0.0217 / angstrom"),
 }
 
 #: Practical units by kind, from large to small: (factor to SI, unit).

@@ -110,7 +110,9 @@ class Distribution:
         return total / mass
 
     def _fine_cdf(self) -> tuple[FloatArray, FloatArray]:
-        x = np.unique(np.concatenate([np.linspace(a, b, 65) for a, b in zip(self.places, self.places[1:], strict=False)]))
+        x = np.unique(
+            np.concatenate([np.linspace(a, b, 65) for a, b in zip(self.places, self.places[1:], strict=False)])
+        )
         return x, self._table_cdf(x)
 
     def _table_cdf(self, value: FloatArray) -> FloatArray:

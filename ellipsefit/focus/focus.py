@@ -34,7 +34,12 @@ DIFFRACTS: Final = 0.1
 
 
 def trace_focus(
-    fit: EllipseFit, mirror: Mirror | None = None, beam: Beam | None = None, *, rays: int = RAYS, coverage: float = COVERAGE
+    fit: EllipseFit,
+    mirror: Mirror | None = None,
+    beam: Beam | None = None,
+    *,
+    rays: int = RAYS,
+    coverage: float = COVERAGE,
 ) -> FocusResult:
     """Trace a beam over a measured mirror and tell what its errors cost.
 
@@ -208,7 +213,9 @@ def _beam_notes(surface: Surface, mirror: Mirror, beam: Beam) -> list[str]:
     if beam.kind == "neutron":
         bare = [piece.name for piece in surface.pieces if piece.coating_m is None]
         if len(bare) == len(surface.pieces):
-            notes.append("no coating is stated (coating_m of the segments, or m of the beam's coating): all is reflected")
+            notes.append(
+                "no coating is stated (coating_m of the segments, or m of the beam's coating): all is reflected"
+            )
         elif bare:
             notes.append(f"no coating is stated of {', '.join(bare)}: they reflect all")
         if beam.gravity and mirror.deflection is None:
@@ -225,9 +232,7 @@ def _wave_notes(line: LineSpread | None, beam: Beam) -> list[str]:
             "are not known"
         ]
     if beam.aperture is not None and line.perfect_fwhm > DIFFRACTS * beam.aperture:
-        return [
-            "diffraction is as wide as a good part of the aperture: throughput is that of rays, the line spread tells more"
-        ]
+        return ["diffraction is as wide as a good part of the aperture: throughput is that of rays alone"]
     return []
 
 

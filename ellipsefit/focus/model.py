@@ -21,11 +21,13 @@ import numpy as np
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.focus.beam import FWHM, Beam, Distribution
 from ellipsefit.focus.geometry import Bench
-from ellipsefit.focus.rays import Cells, Fan, Flight, light_of, margin_above, positive_share, fly, straight
+from ellipsefit.focus.rays import ORIGIN, Cells, Fan, Flight, fly, light_of, margin_above, positive_share, straight
 from ellipsefit.focus.reflectivity import momentum_transfer, supermirror
 from ellipsefit.focus.surface import Surface
 
-Factor = Literal["carrier pose", "ellipse parameters", "segment misalignment", "figure", "gaps", "reflectivity", "gravity"]
+Factor = Literal[
+    "carrier pose", "ellipse parameters", "segment misalignment", "figure", "gaps", "reflectivity", "gravity"
+]
 
 #: Rows of the model for each piece, and the most and fewest over the mirror.
 ROWS: Final = (48, 1600, 480)
@@ -69,8 +71,10 @@ class Model:
             before = pieces[number - 1].end if number else piece.start
             after = pieces[number + 1].start if number + 1 < len(pieces) else piece.end
             ends = [*np.linspace(piece.start, piece.end, per + 1)]
-            ends = [(before + piece.start) / 2] * (before < piece.start) + ends + [(piece.end + after) / 2] * (
-                after > piece.end
+            ends = (
+                [(before + piece.start) / 2] * (before < piece.start)
+                + ends
+                + [(piece.end + after) / 2] * (after > piece.end)
             )
             index += [number] * (len(ends) - 1)
             lows += ends[:-1]
@@ -79,7 +83,9 @@ class Model:
         x = (low + high) / 2
         nominal, ellipse = surface.nominal, surface.ellipse
         zero = np.zeros_like(x)
-        own = {name: np.array([getattr(piece, name) for piece in pieces])[which] for name in ("height", "tilt", "middle")}
+        own = {
+            name: np.array([getattr(piece, name) for piece in pieces])[which] for name in ("height", "tilt", "middle")
+        }
         figure_z, figure_m, unresolved = zero.copy(), zero.copy(), zero.copy()
         for number, piece in enumerate(pieces):
             if piece.figure is not None:
@@ -91,7 +97,9 @@ class Model:
         inside &= x < np.array([piece.end for piece in pieces])[which]
         cells = _whole_cells(surface, which, x, low, high)
         fan = Fan.of(cells, beam, layout)
-        light = light_of(cells, beam, layout, fan, slice(0, len(x)), 0.0, beam.mean_wavelength)[:, 0]
+        light = light_of(cells, beam, layout, fan, slice(0, len(x)), ORIGIN, np.full((1, 1), beam.mean_wavelength))[
+            :, 0
+        ]
         return cls(
             beam=beam,
             layout=layout,
@@ -100,7 +108,7 @@ class Model:
             x=x,
             width=high - low,
             light=light,
-            solid=np.where(inside, _in_the_light(surface, beam, layout, which, low, high), 0.0),
+            solid=np.where(inside, _in_the_light(surface, layout, which, low, high), 0.0),
             height={
                 "nominal": nominal.height(x),
                 "ellipse parameters": ellipse.height(x) - nominal.height(x),
@@ -154,9 +162,9 @@ class Model:
         falls = "gravity" in active
         x, z, m = self.x[:, None], z[:, None], m[:, None]
         if falls:
-            flight = fly(x, z, m, 0.0, self.wavelengths, self.beam, self.layout)
+            flight = fly(x, z, m, ORIGIN, self.wavelengths, self.beam, self.layout)
         else:
-            flight = straight(x, z, m, 0.0, self.beam, self.layout)
+            flight = straight(x, z, m, ORIGIN, self.beam, self.layout)
         reflected: FloatArray = np.ones((1, 1))
         if "reflectivity" in active and self.reflects:
             q = momentum_transfer(flight.grazing(), self.wavelengths)
@@ -181,7 +189,7 @@ class Model:
         z, m = sum(self.height.values()), sum(self.slope.values())
         step = 1e-5 * float(np.hypot(*self.layout.source))
         x, z, m = self.x[:, None], np.asarray(z)[:, None], np.asarray(m)[:, None]
-        ends = [straight(x, z, m, side * step, self.beam, self.layout).across for side in (-1.0, 1.0)]
+        ends = [straight(x, z, m, ORIGIN + side * step, self.beam, self.layout).across for side in (-1.0, 1.0)]
         return np.asarray((ends[1] - ends[0])[:, 0] / (2 * step), dtype=np.float64)
 
     @cached_property
@@ -275,9 +283,7 @@ class Model:
         def integral(t: FloatArray) -> FloatArray:
             return np.asarray(t * ndtr(t) + np.exp(-t * t / 2) / np.sqrt(2 * np.pi))
 
-        mean = [
-            (integral((end + box) / scale) - integral((end - box) / scale)) * scale / (2 * box) for end in ends
-        ]
+        mean = [(integral((end + box) / scale) - integral((end - box) / scale)) * scale / (2 * box) for end in ends]
         return np.where(wide, mean[1] - mean[0], gaussian)
 
     def spread(
@@ -354,9 +360,7 @@ def _whole_cells(surface: Surface, which: IntArray, x: FloatArray, low: FloatArr
     )
 
 
-def _in_the_light(
-    surface: Surface, beam: Beam, layout: Bench, which: IntArray, low: FloatArray, high: FloatArray
-) -> FloatArray:
+def _in_the_light(surface: Surface, layout: Bench, which: IntArray, low: FloatArray, high: FloatArray) -> FloatArray:
     """Share of each row that edges of its neighbours leave in the light of source and image, as it stands."""
     z0, z1, m0, m1 = (np.empty_like(low) for _ in range(4))
     for number in range(len(surface.pieces)):
@@ -371,7 +375,8 @@ def _in_the_light(
         mine = which == number
         later_x, later_z = edges_x[number + 1 :], edges_z[number + 1 :]
         ahead = [
-            margin_above(x[mine], z[mine], m[mine], source, later_x, later_z) for x, z, m in ((low, z0, m0), (high, z1, m1))
+            margin_above(x[mine], z[mine], m[mine], source, later_x, later_z)
+            for x, z, m in ((low, z0, m0), (high, z1, m1))
         ]
         share[mine] = positive_share(*ahead)
         if number:

@@ -30,6 +30,8 @@ from ellipsefit.focus.surface import Surface
 
 #: Rays worked on at a time, so that all about them stays in the cache of a core.
 CHUNK: Final = 1 << 15
+#: The middle of the source, for one ray a cell.
+ORIGIN: Final = np.zeros((1, 1))
 #: Rays from which several cores pay.
 MANY: Final = 1 << 20
 #: Steps through a unit square that fill it evenly: the plastic number's powers (common practice).
@@ -141,6 +143,7 @@ class Fan:
 
     @classmethod
     def of(cls, cells: Cells, beam: Beam, layout: Bench) -> Fan:
+        """The fan of a beam over a mirror that is cut into cells."""
         toward = -layout.source / np.hypot(*layout.source)
         reach = source_reach(beam)
         scale = float(np.abs(reach).max()) or 1.0
@@ -155,8 +158,8 @@ class Fan:
         edges = np.stack([cells.x1[ends], cells.z1[ends]])
         shaded = np.zeros(len(cells.x), dtype=bool)
         for place in (float(reach[0]), 0.0, float(reach[1])):
-            low = _direction(cells.x0, cells.z0, layout, toward, place)
-            highest = np.maximum.accumulate(_direction(*edges, layout, toward, place))
+            low = _direction(cells.x0, cells.z0, layout, toward, np.array(place))
+            highest = np.maximum.accumulate(_direction(edges[0], edges[1], layout, toward, np.array(place)))
             behind = np.where(cells.piece > 0, highest[cells.piece - 1], -np.inf)
             shaded |= low < behind + 1e-12
         return cls(
@@ -168,7 +171,7 @@ class Fan:
             shaded=np.flatnonzero(shaded),
         )
 
-    def whole(self, s: FloatArray | float, wavelength: FloatArray | float, layout: Bench) -> FloatArray:
+    def whole(self, s: FloatArray, wavelength: FloatArray, layout: Bench) -> FloatArray:
         """Angle that the mirror subtends from its first edge to its last [rad]."""
         if layout.pull.any():
             x0, z0, x1, z1 = (np.array([[value]]) for value in self.ends)
@@ -181,16 +184,16 @@ def source_reach(beam: Beam) -> FloatArray:
     return np.zeros(2) if beam.source.is_point else beam.source.quantile(np.array([5e-7, 1 - 5e-7]))
 
 
-def _direction(x: FloatArray, z: FloatArray, layout: Bench, toward: FloatArray, s: FloatArray | float) -> FloatArray:
+def _direction(x: FloatArray, z: FloatArray, layout: Bench, toward: FloatArray, s: FloatArray) -> FloatArray:
     """Angle of the line from a point of the source to (x, z), from `toward`, growing downstream [rad]."""
     ux = x - layout.source[0] - s * layout.across_in[0]
     uz = z - layout.source[1] - s * layout.across_in[1]
-    return np.arctan2(toward[0] * uz - toward[1] * ux, toward[0] * ux + toward[1] * uz)
+    return np.asarray(np.arctan2(toward[0] * uz - toward[1] * ux, toward[0] * ux + toward[1] * uz))
 
 
 def _angle(x: float, z: float, layout: Bench, toward: FloatArray, s: float, other: tuple[float, float]) -> float:
-    low = _direction(np.array(x), np.array(z), layout, toward, s)
-    return float(_direction(np.array(other[0]), np.array(other[1]), layout, toward, s) - low)
+    low = _direction(np.array(x), np.array(z), layout, toward, np.array(s))
+    return float(_direction(np.array(other[0]), np.array(other[1]), layout, toward, np.array(s)) - low)
 
 
 def samples(part: slice, per_cell: int, which: int) -> FloatArray:
@@ -212,16 +215,14 @@ def _trace_part(
 ) -> None:
     per_cell = rays.across.shape[1]
     x, z, m = (values[part, None] for values in (cells.x, cells.z, cells.slope))
-    s: FloatArray | float = 0.0
+    s = ORIGIN
     if not beam.source.is_point:
         s = beam.source.quantile(samples(part, per_cell, 0))
-    wavelength: FloatArray | float = beam.wavelength[0]
+    wavelength = np.full((1, 1), beam.wavelength[0])
     if beam.wavelength[1] > beam.wavelength[0]:
         wavelength = beam.wavelengths(samples(part, per_cell, 1))
-    if layout.pull.any():
-        flight = fly(x, z, m, s, wavelength, beam, layout)
-    else:
-        flight = straight(x, z, m, s, beam, layout)
+    falls = bool(layout.pull.any())
+    flight = fly(x, z, m, s, wavelength, beam, layout) if falls else straight(x, z, m, s, beam, layout)
     across, slope = flight.across, flight.slope
     unresolved = cells.unresolved[part, None]
     if unresolved.any():
@@ -256,9 +257,7 @@ class Flight(NamedTuple):
         return np.arctan2(self.ux * self.m - self.uz, self.ux + self.m * self.uz)
 
 
-def straight(
-    x: FloatArray, z: FloatArray, m: FloatArray, s: FloatArray | float, beam: Beam, layout: Bench
-) -> Flight:
+def straight(x: FloatArray, z: FloatArray, m: FloatArray, s: FloatArray, beam: Beam, layout: Bench) -> Flight:
     """Rays on straight lines, see the module's text."""
     ux, uz = x - layout.source[0], z - layout.source[1]
     nx, nz = layout.across_in
@@ -279,8 +278,8 @@ def fly(
     x: FloatArray,
     z: FloatArray,
     m: FloatArray,
-    s: FloatArray | float,
-    wavelength: FloatArray | float,
+    s: FloatArray,
+    wavelength: FloatArray,
     beam: Beam,
     layout: Bench,
 ) -> Flight:
@@ -318,8 +317,8 @@ def light_of(
     layout: Bench,
     fan: Fan,
     part: slice,
-    s: FloatArray | float,
-    wavelength: FloatArray | float,
+    s: FloatArray,
+    wavelength: FloatArray,
 ) -> FloatArray:
     """Share of the beam that strikes each cell, (n, M): by angle at the source, less what upstream edges take."""
     x0, z0, x1, z1 = (values[part, None] for values in (cells.x0, cells.z0, cells.x1, cells.z1))
@@ -333,7 +332,7 @@ def light_of(
     if last > first:
         rows = fan.shaded[first:last]
         own = rows - part.start
-        place = np.broadcast_to(s, light.shape)[own] if np.ndim(s) else s
+        place = np.broadcast_to(s, (len(light), s.shape[1]))[own]
         low = _direction(cells.x0[rows, None], cells.z0[rows, None], layout, fan.toward, place)
         high = _direction(cells.x1[rows, None], cells.z1[rows, None], layout, fan.toward, place)
         highest = np.full_like(low, -np.inf)
@@ -341,8 +340,7 @@ def light_of(
             mine = cells.piece[rows] == piece
             for edge in range(int(piece)):
                 x, z = fan.shadow[:, edge]
-                at = place[mine] if np.ndim(place) else place
-                highest[mine] = np.maximum(highest[mine], _direction(x, z, layout, fan.toward, at))
+                highest[mine] = np.maximum(highest[mine], _direction(x, z, layout, fan.toward, place[mine]))
         light = np.array(np.broadcast_to(light, np.broadcast_shapes(light.shape, (1, low.shape[1]))))
         light[own] *= np.clip((high - np.maximum(low, highest)) / (high - low), 0.0, 1.0)
     return light
@@ -353,8 +351,8 @@ def _subtended(
     z0: FloatArray,
     x1: FloatArray,
     z1: FloatArray,
-    s: FloatArray | float,
-    wavelength: FloatArray | float,
+    s: FloatArray,
+    wavelength: FloatArray,
     layout: Bench,
 ) -> FloatArray:
     """Angle between the directions in which rays to the two ends of a cell leave the source [rad]."""
@@ -374,7 +372,7 @@ def _subtended(
 
 
 def _launched(
-    x: FloatArray, z: FloatArray, s: FloatArray | float, wavelength: FloatArray | float, layout: Bench
+    x: FloatArray, z: FloatArray, s: FloatArray, wavelength: FloatArray, layout: Bench
 ) -> tuple[FloatArray, FloatArray]:
     """Velocity with which a neutron leaves the source to reach (x, z)."""
     dx = x - layout.source[0] - s * layout.across_in[0]
@@ -386,8 +384,8 @@ def _launched(
 def _launch(
     x: FloatArray,
     z: FloatArray,
-    s: FloatArray | float,
-    wavelength: FloatArray | float,
+    s: FloatArray,
+    wavelength: FloatArray,
     layout: Bench,
     toward: FloatArray,
 ) -> FloatArray:
@@ -395,7 +393,7 @@ def _launch(
     if not layout.pull.any():
         return _direction(x, z, layout, toward, s)
     vx, vz = _launched(x, z, s, wavelength, layout)
-    return np.arctan2(toward[0] * vz - toward[1] * vx, toward[0] * vx + toward[1] * vz)
+    return np.asarray(np.arctan2(toward[0] * vz - toward[1] * vx, toward[0] * vx + toward[1] * vz))
 
 
 def _edges(surface: Surface) -> tuple[FloatArray, FloatArray]:

@@ -36,7 +36,7 @@ class Balance:
     @property
     def total(self) -> float:
         """Sum of all."""
-        return sum(getattr(self, name) for name in self.__slots__)
+        return float(sum(getattr(self, name) for name in self.__slots__))
 
     def to_dict(self) -> dict[str, float]:
         """For JSON."""
@@ -140,8 +140,13 @@ class FocusResult:
             "gravity": None if self.droop is None else {"droop": list(self.droop)},
             "side": None if self.side is None else {"centroid": self.side.centroid, "rms": self.side.rms},
             "roll": [
-                {"name": segment.name, "roll": roll.roll, "twist": roll.twist, "roll_stderr": roll.roll_stderr,
-                 "twist_stderr": roll.twist_stderr}
+                {
+                    "name": segment.name,
+                    "roll": roll.roll,
+                    "twist": roll.twist,
+                    "roll_stderr": roll.roll_stderr,
+                    "twist_stderr": roll.twist_stderr,
+                }
                 for segment, roll in zip(self.mirror.segments, self.rolls, strict=True)
                 if roll is not None
             ],
@@ -186,8 +191,7 @@ class FocusResult:
                 ("sideways: rms width", number(self.side.rms, "length")),
             ]
         notes = [
-            f"In the plane {number(self.beam.plane, 'length', sign=True)} from the nominal image focus. "
-            "Along: positive downstream; across: positive towards +z.",
+            f"In the plane {self._plane_words()}. Along: positive downstream; across: positive towards +z.",
             *(f"Note: {text}" for text in self.warnings),
         ]
         if not self.analytic.agrees:
@@ -196,6 +200,13 @@ class FocusResult:
                 f"{100 * self.analytic.throughput:.2f} % through. Shares and uncertainties follow from it."
             )
         return Table(title=f"Spot of {self.mirror.name}", header=("", "value"), cells=tuple(cells), notes=tuple(notes))
+
+    def _plane_words(self) -> str:
+        plane = self.beam.plane
+        if plane == 0:
+            return "of the nominal image focus"
+        side = "downstream" if plane > 0 else "upstream"
+        return f"{number(abs(plane), 'length')} {side} of the nominal image focus"
 
     def _diffraction_table(self, line: LineSpread) -> Table:
         cells = (
@@ -230,10 +241,9 @@ class FocusResult:
         ]
         notes = []
         if beam.aperture is not None:
-            notes.append(
-                f"The aperture is {number(beam.aperture, 'length')} wide, its middle "
-                f"{number(beam.aperture_offset, 'length', sign=True)} from the chief ray."
-            )
+            middle = number(beam.aperture_offset, "length", sign=True)
+            where = "on the chief ray" if beam.aperture_offset == 0 else f"{middle} from the chief ray"
+            notes.append(f"The aperture is {number(beam.aperture, 'length')} wide, its middle {where}.")
         if beam.required_throughput is not None:
             verdict = "reached" if self.acceptable else "NOT REACHED"
             notes.append(f"Required are {100 * beam.required_throughput:.3g} %: {verdict}.")
@@ -254,8 +264,8 @@ class FocusResult:
                 choice.name,
                 _percent(choice.throughput, None),
                 number(choice.rms, "length", unit="um"),
-                number(choice.carrier_height, "length", unit="um", sign=True) if "nothing" not in choice.name else "",
-                number(choice.carrier_tilt, "angle", unit="urad", sign=True) if "nothing" not in choice.name else "",
+                number(choice.carrier_height, "length", unit="um", sign=True) if choice.carrier_height else "",
+                number(choice.carrier_tilt, "angle", unit="urad", sign=True) if choice.carrier_tilt else "",
             )
             for choice in self.choices
         )

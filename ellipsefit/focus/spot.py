@@ -67,8 +67,8 @@ def spot_of(rays: Rays, beam: Beam) -> Spot:
         return _point(rms, middle, beam)
     cell = (high - low) / BINS
     index = np.minimum(((off - low) / cell).astype(np.intp), BINS - 1)
-    light = np.bincount(index, w, BINS) / total
-    edges = low + cell * np.arange(BINS + 1)
+    light: FloatArray = np.bincount(index, w, BINS) / total
+    edges: FloatArray = low + cell * np.arange(BINS + 1.0)
     cumulated = np.concatenate([[0.0], np.cumsum(light)])
     half, most = (_enclosed(edges, cumulated, share) for share in (0.5, 0.9))
     density, place = _seen(light, edges, most)
@@ -117,7 +117,7 @@ def _seen(light: FloatArray, edges: FloatArray, width: float) -> tuple[FloatArra
     from scipy.signal import oaconvolve
 
     cell = float(edges[1] - edges[0])
-    reach = max(int(round(RESOLUTION * width / cell)), 1)
+    reach = max(round(RESOLUTION * width / cell), 1)
     triangle = np.concatenate([np.arange(1, reach + 1), np.arange(reach - 1, 0, -1)]).astype(np.float64)
     density = np.maximum(oaconvolve(light, triangle / triangle.sum()), 0.0) / cell
     start = edges[0] - (reach - 1) * cell

@@ -105,7 +105,14 @@ class Tolerances:
             allowed = number(low, item.kind, unit=unit)
             if high > 1.005 * low:
                 allowed = f"{allowed} to {number(high, item.kind, unit=unit)}"
-            cells.append((item.name, allowed, number(item.floor, item.kind, unit=unit), f"{100 * item.loss:.2f} %"))
+            cells.append(
+                (
+                    item.name,
+                    allowed,
+                    number(item.floor, item.kind, unit=unit) if item.floor > 1e-9 else "none",
+                    f"{100 * item.loss:.2f} %",
+                )
+            )
         notes = [
             f"Together they cost {100 * self.loss:.2f} % of the beam on average; the perfect mirror passes "
             f"{100 * self.perfect:.2f} %, with a spot of {number(self.perfect_rms, 'length')} rms.",
@@ -152,9 +159,7 @@ def coated(surface: Surface, beam: Beam) -> Surface:
     if beam.kind != "neutron" or beam.coating.m is None:
         return surface
     m = beam.coating.m
-    return replace(
-        surface, pieces=tuple(replace(p, coating_m=m) if p.coating_m is None else p for p in surface.pieces)
-    )
+    return replace(surface, pieces=tuple(replace(p, coating_m=m) if p.coating_m is None else p for p in surface.pieces))
 
 
 def allocate_tolerances(mirror: Mirror, beam: Beam, budget: float) -> Tolerances:
@@ -185,7 +190,8 @@ def allocate_tolerances(mirror: Mirror, beam: Beam, budget: float) -> Tolerances
     perfect = float(model.throughput(active)[0])
     if not 0 < budget < 0.9 * perfect:
         raise ParameterError(
-            f"budget must be above 0 and below 0.9 of what the perfect mirror passes, {0.9 * perfect:.3g}; got {budget!r}"
+            f"budget must be a share of the beam above 0 and below {0.9 * perfect:.3g}, 0.9 of what the perfect mirror "
+            f"passes; got {budget!r}"
         )
     response = model.response(model.landing(active))
     k = len(mirror.segments)

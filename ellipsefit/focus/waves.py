@@ -19,7 +19,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.focus.beam import Beam
 from ellipsefit.focus.geometry import Bench
-from ellipsefit.focus.rays import Cells, Fan, cut, light_of
+from ellipsefit.focus.rays import ORIGIN, Cells, Fan, cut, light_of
 from ellipsefit.focus.surface import Surface
 
 #: Full width at half maximum of sinc**2: 2 u / pi with sin(u)/u = 1/sqrt(2).
@@ -118,13 +118,12 @@ def wave_of(surface: Surface, beam: Beam, layout: Bench, count: int) -> Wave:
     """Amplitudes and paths of about so many cells of the surface."""
     cells = cut(surface, layout, count)
     fan = Fan.of(cells, beam, layout)
-    light = light_of(cells, beam, layout, fan, slice(0, len(cells.x)), 0.0, beam.mean_wavelength)
+    light = light_of(cells, beam, layout, fan, slice(0, len(cells.x)), ORIGIN, np.full((1, 1), beam.mean_wavelength))
     angle = _seen_from(cells.x, surface.nominal.height(cells.x), layout)
     low, high = (_seen_from(x, surface.nominal.height(x), layout) for x in (cells.x0, cells.x1))
     amplitude = np.sqrt(light[:, 0] * cells.clear * np.abs(high - low))
     rise = _rise(surface, cells)
-    before = _path_change(_from_source(cells.x, surface, layout), np.zeros_like(rise), rise, surface, layout)
-    return Wave(cells.x, amplitude, before, rise, angle)
+    return Wave(cells.x, amplitude, _before(cells, rise, surface, layout), rise, angle)
 
 
 def intensity(
@@ -154,18 +153,12 @@ def intensity(
     return found / wavelength
 
 
-def _from_source(x: FloatArray, surface: Surface, layout: Bench) -> FloatArray:
-    """Lines from the nominal source focus to the nominal surface, (2, N)."""
+def _before(cells: Cells, rise: FloatArray, surface: Surface, layout: Bench) -> FloatArray:
+    """Path from the middle of the source to the surface, less that from the nominal focus to the nominal surface."""
     source = surface.nominal.foci[0]
-    return np.stack([x - source[0], surface.nominal.height(x) - source[1]])
-
-
-def _path_change(
-    line: FloatArray, dx: FloatArray, dz: FloatArray, surface: Surface, layout: Bench
-) -> FloatArray:
-    """Length of a line from the source after its end moved by (dx, dz), and its start to the beam's source [m]."""
-    shift = layout.source - surface.nominal.foci[0]
-    return _longer(line, np.stack([dx - shift[0], dz - shift[1]]))
+    line = np.stack([cells.x - source[0], surface.nominal.height(cells.x) - source[1]])
+    shift = layout.source - source
+    return _longer(line, np.stack([np.zeros_like(rise) - shift[0], rise - shift[1]]))
 
 
 def _longer(line: FloatArray, change: FloatArray) -> FloatArray:
@@ -209,7 +202,7 @@ def _seen_from(x: FloatArray, z: FloatArray, layout: Bench) -> FloatArray:
     """Direction from the image focus to a point of the surface, from the chief ray backwards [rad]."""
     rx, rz = x - layout.image[0], z - layout.image[1]
     ahead = -(rx * layout.along[0] + rz * layout.along[1])
-    return np.arctan2(rx * layout.across[0] + rz * layout.across[1], ahead)
+    return np.asarray(np.arctan2(rx * layout.across[0] + rz * layout.across[1], ahead))
 
 
 def _angle_at_image(surface: Surface, layout: Bench, x: float) -> float:
