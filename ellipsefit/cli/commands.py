@@ -36,6 +36,7 @@ from ellipsefit.cli.options import (
     VerboseStitch,
     above_zero,
     fit_options,
+    keys_in,
     options_named,
     positive,
     quantity,
@@ -338,6 +339,10 @@ def run(
     spike_threshold: SpikeThreshold = 6.0,
     roll_off: RollOff = True,
     temperature_limit: TemperatureLimit = 0.5,
+    beam: Annotated[
+        Path | None,
+        typer.Option("--beam", metavar="BEAM", help="Beam file (TOML): adds a section on the light at the focus."),
+    ] = None,
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -355,7 +360,7 @@ def run(
     output.check(folder=folder)
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     settings = stitch_settings_of(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
-    with output.progress() as tell, options_named("segments", "residual"):
+    with output.progress() as tell, options_named("segments", "residual"), keys_in(beam):
         result = run_job(
             mirror,
             scans,
@@ -364,6 +369,7 @@ def run(
             force=force,
             progress=tell,
             stitch_settings=settings,
+            beam_path=beam,
             **options,
         )
     _show_job(output, result)
@@ -375,6 +381,7 @@ def _show_job(output: Output, result: JobResult) -> None:
         if result.stitched is not None:
             parts += [result.stitched, treatment_text(result.stitched)]
         parts += [result.fit, model_text(result.fit)]
+        parts += [] if result.light is None else [result.light]
     output.text(*parts, result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)

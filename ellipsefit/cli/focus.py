@@ -24,6 +24,7 @@ from ellipsefit.cli.options import (
     SpreadTilt,
     Vary,
     fit_options,
+    keys_in,
     options_named,
 )
 from ellipsefit.cli.show import Output, model_text
@@ -31,9 +32,6 @@ from ellipsefit.errors import ParameterError
 
 if TYPE_CHECKING:
     from ellipsefit.focus import FocusResult, Tolerances
-
-#: Keys of the beam file that the library's sentences may name.
-_KEYS = ("source_position", "plane", "aperture", "beam")
 
 Verbose = Annotated[
     bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings, and each sensitivity.")
@@ -105,7 +103,7 @@ def focus(
         raise ParameterError(f"--workers: got {workers}; expected at least 1")
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     budget = None
-    with output.progress() as tell, options_named("segments", "residual", "rays", "coverage"), _keys_in(beam):
+    with output.progress() as tell, options_named("segments", "residual", "rays", "coverage"), keys_in(beam):
         tell("reading")
         design, light, measured = ef.read_mirror(mirror), ef.read_beam(beam), ef.read_profile(profile)
         tell("fitting")
@@ -135,17 +133,6 @@ def _checked(budget: Tolerances, draws: int, seed: int, workers: int, tell: Any)
 
     with ProcessPoolExecutor(workers) as executor:
         return verify(budget, draws=draws, seed=seed, executor=executor, progress=tell)
-
-
-@contextmanager
-def _keys_in(beam: Path) -> Iterator[None]:
-    """Let the library's sentences on the beam name its file."""
-    try:
-        yield
-    except ParameterError as fault:
-        if str(fault).partition(":")[0] not in _KEYS:
-            raise
-        raise ParameterError(f"{beam}: {fault}") from None
 
 
 @contextmanager
