@@ -30,6 +30,8 @@ from ellipsefit.focus.surface import Surface
 
 #: Rays worked on at a time, so that all about them stays in the cache of a core.
 CHUNK: Final = 1 << 15
+#: Places in the source, with a wavelength each, by which the light of a stated divergence is told.
+PLACES: Final = 32
 #: The middle of the source, for one ray a cell.
 ORIGIN: Final = np.zeros((1, 1))
 #: Rays from which several cores pay.
@@ -140,6 +142,7 @@ class Fan:
     ends: tuple[float, float, float, float]  # x and z of the first edge, x and z of the last
     shadow: FloatArray  # (2, pieces) x and z of the downstream edges
     shaded: IntArray  # cells that an edge upstream may shade
+    light: FloatArray | None  # (N,) what each cell gets of a stated divergence, over all of the source
 
     @classmethod
     def of(cls, cells: Cells, beam: Beam, layout: Bench) -> Fan:
@@ -157,9 +160,10 @@ class Fan:
         ends = np.flatnonzero(np.diff(cells.piece, append=cells.piece[-1] + 1))
         edges = np.stack([cells.x1[ends], cells.z1[ends]])
         shaded = np.zeros(len(cells.x), dtype=bool)
-        for place in (float(reach[0]), 0.0, float(reach[1])):
-            low = _direction(cells.x0, cells.z0, layout, toward, np.array(place))
-            highest = np.maximum.accumulate(_direction(edges[0], edges[1], layout, toward, np.array(place)))
+        wave = np.array(beam.mean_wavelength)
+        for place in (reach[0], 0.0, reach[1]):
+            low = _launch(cells.x0, cells.z0, np.array(place), wave, layout, toward)
+            highest = np.maximum.accumulate(_launch(edges[0], edges[1], np.array(place), wave, layout, toward))
             behind = np.where(cells.piece > 0, highest[cells.piece - 1], -np.inf)
             shaded |= low < behind + 1e-12
         return cls(
@@ -169,6 +173,7 @@ class Fan:
             ends=(float(first[0]), float(first[1]), float(last[0]), float(last[1])),
             shadow=edges,
             shaded=np.flatnonzero(shaded),
+            light=None if beam.divergence is None else _light_of_cells(cells, beam, layout, toward),
         )
 
     def whole(self, s: FloatArray, wavelength: FloatArray, layout: Bench) -> FloatArray:
@@ -322,28 +327,54 @@ def light_of(
 ) -> FloatArray:
     """Share of the beam that strikes each cell, (n, M): by angle at the source, less what upstream edges take."""
     x0, z0, x1, z1 = (values[part, None] for values in (cells.x0, cells.z0, cells.x1, cells.z1))
-    if beam.divergence is None:
+    if beam.divergence is None or fan.light is None:
         angle = _subtended(x0, z0, x1, z1, s, wavelength, layout)
         light = angle / fan.whole(s, wavelength, layout)
     else:
         low, high = (_launch(x, z, s, wavelength, layout, fan.toward) for x, z in ((x0, z0), (x1, z1)))
         light = beam.divergence.cdf(high) - beam.divergence.cdf(low)
+        # a few places of the source a cell do not tell its light as well as all of them tell that of every cell
+        mean = light.mean(axis=1, keepdims=True)
+        whole = fan.light[part, None]
+        light = np.where(mean > 0, light * (whole / np.where(mean > 0, mean, 1.0)), whole)
     first, last = np.searchsorted(fan.shaded, [part.start, part.stop])
     if last > first:
         rows = fan.shaded[first:last]
         own = rows - part.start
         place = np.broadcast_to(s, (len(light), s.shape[1]))[own]
-        low = _direction(cells.x0[rows, None], cells.z0[rows, None], layout, fan.toward, place)
-        high = _direction(cells.x1[rows, None], cells.z1[rows, None], layout, fan.toward, place)
+        wave = np.broadcast_to(wavelength, (len(light), wavelength.shape[1]))[own]
+        low = _launch(cells.x0[rows, None], cells.z0[rows, None], place, wave, layout, fan.toward)
+        high = _launch(cells.x1[rows, None], cells.z1[rows, None], place, wave, layout, fan.toward)
         highest = np.full_like(low, -np.inf)
         for piece in np.unique(cells.piece[rows]):
             mine = cells.piece[rows] == piece
             for edge in range(int(piece)):
                 x, z = fan.shadow[:, edge]
-                highest[mine] = np.maximum(highest[mine], _direction(x, z, layout, fan.toward, place[mine]))
+                highest[mine] = np.maximum(highest[mine], _launch(x, z, place[mine], wave[mine], layout, fan.toward))
         light = np.array(np.broadcast_to(light, np.broadcast_shapes(light.shape, (1, low.shape[1]))))
         light[own] *= np.clip((high - np.maximum(low, highest)) / (high - low), 0.0, 1.0)
     return light
+
+
+def _light_of_cells(cells: Cells, beam: Beam, layout: Bench, toward: FloatArray) -> FloatArray:
+    """What each cell gets of a beam of stated divergence, (N,): cells beside each other share their edge's value."""
+    if beam.divergence is None:
+        return np.zeros_like(cells.x)
+    s, wavelength = _places_and_waves(beam, PLACES)
+    total = np.zeros_like(cells.x)
+    for place, wave in zip(s, wavelength, strict=True):
+        ends = (_launch(x, z, place, wave, layout, toward) for x, z in ((cells.x0, cells.z0), (cells.x1, cells.z1)))
+        low, high = (beam.divergence.cdf(end) for end in ends)
+        total += (high - low) / len(s)
+    return total
+
+
+def _places_and_waves(beam: Beam, count: int) -> tuple[FloatArray, FloatArray]:
+    """So many places in the source with a wavelength each, evenly over both; one of a point and one wavelength."""
+    single = beam.source.is_point and beam.wavelength[0] == beam.wavelength[1]
+    share = (np.arange(1 if single else count) + 0.5) / (1 if single else count)
+    s = np.zeros_like(share) if beam.source.is_point else beam.source.quantile(share)
+    return s, beam.wavelengths((share * EVENLY[0] * count) % 1.0 if not single else share)
 
 
 def _subtended(
@@ -432,12 +463,10 @@ class Unused(NamedTuple):
     past: float  # beside the mirror: before its first edge or behind its last
 
 
-def unused(cells: Cells, beam: Beam, layout: Bench, count: int = 64) -> Unused:
+def unused(cells: Cells, beam: Beam, layout: Bench, count: int = PLACES) -> Unused:
     """What passes through gaps and beside the mirror, from the edges alone."""
     fan = Fan.of(cells, beam, layout)
-    share = (np.arange(count) + 0.5) / count
-    s = np.zeros(1) if beam.source.is_point else beam.source.quantile(share)
-    wavelength = beam.wavelengths(np.array([0.5]) if s.size == 1 else (share * EVENLY[0] * count) % 1.0)
+    s, wavelength = _places_and_waves(beam, count)
     starts = np.flatnonzero(np.diff(cells.piece, prepend=-1))
     ends = np.append(starts[1:] - 1, len(cells.x) - 1)
     low = _launch(cells.x0[starts, None], cells.z0[starts, None], s, wavelength, layout, fan.toward)
