@@ -26,6 +26,8 @@ MOST_BLOCKS: Final = 400
 KNOTS: Final = (6, 1500)
 #: Share of a segment's span that the profile must cover, or it is said what is missing.
 COVERAGE: Final = 0.95
+#: Share of the variance of slopes up to which what is unresolved is believed; beyond, the data do not tell it.
+OPEN: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -140,7 +142,7 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
         warning that says which part is missing, and is continued there as its model expects.
     """
     mirror, placed = fit.mirror, fit.placed
-    measured, pieces, warnings = set(placed.measured), [], []
+    measured, pieces, figures, warnings = set(placed.measured), [], [], []
     heights = placed.quantity == "height"
     for index, (segment, state) in enumerate(zip(mirror.segments, fit.segments, strict=True)):
         figure = None
@@ -159,6 +161,7 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
             if error.correlated > 0:
                 ends = (segment.start, segment.end)
                 figure = resolved_figure(placed.x[part], fit.residual[part], weight, error, ends, heights=heights)
+                figures.append(figure)
         else:
             warnings.append(f"segment {segment.name} was not measured; it is taken to stand on the fitted ellipse")
         pieces.append(
@@ -172,7 +175,19 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
                 coating_m=segment.coating_m,
             )
         )
-    if fit.settings.surface_error.correlated == 0:
+    error = fit.settings.surface_error
+    if figures:
+        prior = slope_spread(error, heights=heights)
+        open_part = float(np.sqrt(np.mean([np.mean(figure.unresolved**2) for figure in figures])))
+        if open_part**2 > OPEN * prior**2:
+            # next to nothing is known of these slopes: what the model would have them be is no measurement
+            pieces = [replace(piece, figure=None) for piece in pieces]
+            length, size = number(error.length, "length"), number(prior, "angle")
+            warnings.append(
+                f"errors {length} long are too short for the profile to tell their slopes from noise: they are left out; "
+                f"were they real, slopes of {size} rms would blur the spot further"
+            )
+    if error.correlated == 0:
         warnings.append(
             f"the residual of {number(fit.figure.height_error_rms, 'length')} rms is taken for noise of the "
             "measurement: no figure error enters"
@@ -185,6 +200,13 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
         pose_tilt=fit.pose.tilt,
         warnings=tuple(warnings),
     )
+
+
+def slope_spread(error: SurfaceError, *, heights: bool) -> float:
+    """Standard deviation of the slope that a model of the surface error expects [rad]."""
+    origin = np.zeros((1, 1))
+    variance = -_covariance(origin, error, 2) if heights else _covariance(origin, error, 0)
+    return float(np.sqrt(variance[0, 0]))
 
 
 def _missing(x: FloatArray, start: float, end: float) -> list[tuple[float, float]]:
@@ -233,15 +255,13 @@ def resolved_figure(
     if heights:
         across = _covariance(distance, error, 1)
         height, slope = _covariance(distance, error, 0) @ alpha, across @ alpha
-        prior = -_covariance(np.zeros((1, 1)), error, 2)[0, 0]
     else:
         across = _covariance(distance, error, 0)
         slope = across @ alpha
         steps = np.diff(knots) * (slope[1:] + slope[:-1]) / 2
         height = np.concatenate([[0.0], np.cumsum(steps)])
         height -= height.mean()
-        prior = _covariance(np.zeros((1, 1)), error, 0)[0, 0]
-    variance = prior - np.sum(across * cho_solve(factor, across.T).T, axis=1)
+    variance = slope_spread(error, heights=heights) ** 2 - np.sum(across * cho_solve(factor, across.T).T, axis=1)
     return FigureError(x=knots, height=height, slope=slope, unresolved=np.sqrt(np.maximum(variance, 0.0)))
 
 
