@@ -184,7 +184,7 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
             pieces = [replace(piece, figure=None) for piece in pieces]
             length, size = number(error.length, "length"), number(prior, "angle")
             warnings.append(
-                f"errors {length} long are too short for the profile to tell their slopes from noise: they are left out; "
+                f"errors {length} long are too short for the profile to tell slopes from noise: they are left out; "
                 f"were they real, slopes of {size} rms would blur the spot further"
             )
     if error.correlated == 0:

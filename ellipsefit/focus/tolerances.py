@@ -36,7 +36,7 @@ class Allowance:
     name: str
     kind: str  # length or angle
     stderr: FloatArray  # (segments,) or (1,), SI: allowed standard deviation
-    floor: float  # below this, hardly anything is gained: the spot of the perfect mirror is 5 % wider [SI]
+    floor: float  # below this (of the strictest segment) little is gained: the perfect spot is 5 % wider [SI]
     loss: float  # what it costs alone
 
     def __post_init__(self) -> None:
@@ -118,7 +118,8 @@ class Tolerances:
             f"{100 * self.perfect:.2f} %, with a spot of {number(self.perfect_rms, 'length')} rms.",
             "Floor: the spread at which this alone widens the perfect mirror's spot by 5 %; a finer tolerance "
             "gains hardly anything.",
-            "Segment tilts are allowed in inverse proportion to their lever, so that each blurs alike.",
+            "Segment tilts are allowed in inverse proportion to their lever, so that each blurs alike; their floor is "
+            "that of the strictest.",
         ]
         if self.verified is not None:
             check = self.verified
@@ -226,7 +227,7 @@ def allocate_tolerances(mirror: Mirror, beam: Beam, budget: float) -> Tolerances
             name=name,
             kind="length" if "height" in name else "angle",
             stderr=blur * scale[name] * profiles[name][1],
-            floor=float(rms * np.sqrt((1 + NOTICED) ** 2 - 1) * scale[name]),
+            floor=float(rms * np.sqrt((1 + NOTICED) ** 2 - 1) * scale[name] * profiles[name][1].min()),
             loss=loss_of({name: blur * scale[name]}),
         )
         for name in GROUPS
