@@ -31,8 +31,9 @@ Factor = Literal[
 
 #: Rows of the model for each piece, and the most and fewest over the mirror.
 ROWS: Final = (48, 1600, 480)
-#: Wavelengths by which a band is told.
+#: Parts of a band by which places are told, and wavelengths in each by which a coating is.
 BAND: Final = 6
+FINE: Final = 5
 
 
 class Landing(NamedTuple):
@@ -153,6 +154,15 @@ class Model:
         count = BAND if longest > shortest else 1
         return np.asarray(self.beam.wavelengths((np.arange(count) + 0.5) / count))
 
+    @cached_property
+    def fine_wavelengths(self) -> FloatArray:
+        """Wavelengths within each part of the band, (parts, F) [m]: near its edge a coating changes fast."""
+        shortest, longest = self.beam.wavelength
+        if longest == shortest:
+            return np.full((1, 1), shortest)
+        share = (np.arange(BAND * FINE) + 0.5) / (BAND * FINE)
+        return np.asarray(self.beam.wavelengths(share)).reshape(BAND, FINE)
+
     def landing(self, active: frozenset[str]) -> Landing:
         """Where light lands when only some factors act: rows (N,) or (N, wavelengths)."""
         z, m = self.height["nominal"], self.slope["nominal"]
@@ -167,8 +177,12 @@ class Model:
             flight = straight(x, z, m, ORIGIN, self.beam, self.layout)
         reflected: FloatArray = np.ones((1, 1))
         if "reflectivity" in active and self.reflects:
-            q = momentum_transfer(flight.grazing(), self.wavelengths)
-            reflected = supermirror(q, self.coating_m[:, None], self.beam.coating)
+            grazing = flight.grazing()
+            parts = self.fine_wavelengths  # (parts of the band, wavelengths in each)
+            q = momentum_transfer(
+                grazing[:, :, None], parts if grazing.shape[1] == len(parts) else parts.reshape(1, -1)
+            )
+            reflected = supermirror(q, self.coating_m[:, None, None], self.beam.coating).mean(axis=2)
         across = flight.across
         if self.beam.source.places:  # a given source need not be centred
             across = across + self.magnification[:, None] * self.beam.source.mean
