@@ -121,7 +121,7 @@ def options_named(*arguments: str) -> Iterator[None]:
 
 
 #: Keys of the beam file that the library's sentences may name.
-_BEAM_KEYS = ("source_position", "plane", "aperture", "beam")
+_BEAM_KEYS = ("source_position", "plane", "aperture", "beam", "wavelength")
 
 
 @contextmanager

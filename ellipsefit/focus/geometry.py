@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
-from ellipsefit.focus.beam import FREE_FALL, Beam
+from ellipsefit.focus.beam import FREE_FALL, H_OVER_M, Beam
 from ellipsefit.focus.surface import Surface
 from ellipsefit.mirror import Deflection
 
@@ -42,6 +42,10 @@ def bench(beam: Beam, nominal: Ellipse, deflection: Deflection | None) -> Bench:
     )
 
 
+#: Free fall over the way, as an angle [rad], beyond which a neutron is too slow for any such mirror.
+SLOW: Final = 0.05
+
+
 def check_places(beam: Beam, surface: Surface, layout: Bench) -> None:
     """Refuse a source or a plane that no ray could leave or reach.
 
@@ -61,6 +65,14 @@ def check_places(beam: Beam, surface: Surface, layout: Bench) -> None:
             raise ParameterError(
                 f"source_position: the source reaches x = {place[0]:.6g} m, z = {place[1]:.6g} m, inside or behind the "
                 f"mirror; expected it upstream of x = {first:.6g} m and above the surface"
+            )
+    if layout.pull.any():
+        slowest = H_OVER_M / beam.wavelength[1]
+        fall = float(np.hypot(*layout.pull)) * (float(np.hypot(*layout.source)) + surface.nominal.q) / slowest**2
+        if fall > SLOW:
+            raise ParameterError(
+                f"wavelength: {beam.wavelength[1] * 1e10:.6g} angstrom is a neutron of {slowest:.3g} m/s, which falls "
+                "out of the beam before it reaches the plane; expected a shorter wavelength"
             )
     end = np.array([last, float(surface.curve(len(surface.pieces) - 1, np.array([last])).height[0])])
     behind = float((end - layout.image) @ layout.along)

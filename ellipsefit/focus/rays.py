@@ -141,6 +141,7 @@ class Fan:
     scale: float
     ends: tuple[float, float, float, float]  # x and z of the first edge, x and z of the last
     shadow: FloatArray  # (2, pieces) x and z of the downstream edges
+    rivals: IntArray  # (3, pieces) upstream edge that stands highest from the ends and the middle of the source; -1
     shaded: IntArray  # cells that an edge upstream may shade
     light: FloatArray | None  # (N,) what each cell gets of a stated divergence, over all of the source
 
@@ -160,10 +161,13 @@ class Fan:
         ends = np.flatnonzero(np.diff(cells.piece, append=cells.piece[-1] + 1))
         edges = np.stack([cells.x1[ends], cells.z1[ends]])
         shaded = np.zeros(len(cells.x), dtype=bool)
-        wave = np.array(beam.mean_wavelength)
+        wave, rivals = np.array(beam.mean_wavelength), []
         for place in (reach[0], 0.0, reach[1]):
             low = _launch(cells.x0, cells.z0, np.array(place), wave, layout, toward)
-            highest = np.maximum.accumulate(_launch(edges[0], edges[1], np.array(place), wave, layout, toward))
+            seen = _launch(edges[0], edges[1], np.array(place), wave, layout, toward)
+            highest = np.maximum.accumulate(seen)
+            leader = np.maximum.accumulate(np.where(seen == highest, np.arange(len(seen)), -1))
+            rivals.append(np.concatenate([[-1], leader[:-1]]))
             behind = np.where(cells.piece > 0, highest[cells.piece - 1], -np.inf)
             shaded |= low < behind + 1e-12
         return cls(
@@ -172,6 +176,7 @@ class Fan:
             scale=scale,
             ends=(float(first[0]), float(first[1]), float(last[0]), float(last[1])),
             shadow=edges,
+            rivals=np.array(rivals),
             shaded=np.flatnonzero(shaded),
             light=None if beam.divergence is None else _light_of_cells(cells, beam, layout, toward),
         )
@@ -346,11 +351,10 @@ def light_of(
         low = _launch(cells.x0[rows, None], cells.z0[rows, None], place, wave, layout, fan.toward)
         high = _launch(cells.x1[rows, None], cells.z1[rows, None], place, wave, layout, fan.toward)
         highest = np.full_like(low, -np.inf)
-        for piece in np.unique(cells.piece[rows]):
-            mine = cells.piece[rows] == piece
-            for edge in range(int(piece)):
-                x, z = fan.shadow[:, edge]
-                highest[mine] = np.maximum(highest[mine], _launch(x, z, place[mine], wave[mine], layout, fan.toward))
+        for edge in fan.rivals[:, cells.piece[rows]]:  # of each row, the edges that may stand highest
+            x, z = fan.shadow[:, edge, None]
+            seen = _launch(x, z, place, wave, layout, fan.toward)
+            highest = np.where(edge[:, None] >= 0, np.maximum(highest, seen), highest)
         light = np.array(np.broadcast_to(light, np.broadcast_shapes(light.shape, (1, low.shape[1]))))
         light[own] *= np.clip((high - np.maximum(low, highest)) / (high - low), 0.0, 1.0)
     return light

@@ -145,7 +145,7 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
     measured, pieces, figures, warnings = set(placed.measured), [], [], []
     heights = placed.quantity == "height"
     for index, (segment, state) in enumerate(zip(mirror.segments, fit.segments, strict=True)):
-        figure = None
+        figure, line = None, (0.0, 0.0)
         if index in measured:
             part = placed.part(index)
             missing = _missing(placed.x[part], segment.start + segment.edge, segment.end - segment.edge)
@@ -162,6 +162,8 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
                 ends = (segment.start, segment.end)
                 figure = resolved_figure(placed.x[part], fit.residual[part], weight, error, ends, heights=heights)
                 figures.append(figure)
+            else:
+                line = _line(placed.x[part] - segment.middle, fit.residual[part], weight, heights=heights)
         else:
             warnings.append(f"segment {segment.name} was not measured; it is taken to stand on the fitted ellipse")
         pieces.append(
@@ -169,8 +171,8 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
                 name=segment.name,
                 start=segment.start,
                 end=segment.end,
-                height=state.height or 0.0,
-                tilt=state.tilt or 0.0,
+                height=(state.height or 0.0) + line[0],
+                tilt=(state.tilt or 0.0) + line[1],
                 figure=figure,
                 coating_m=segment.coating_m,
             )
@@ -190,7 +192,7 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
     if error.correlated == 0:
         warnings.append(
             f"the residual of {number(fit.figure.height_error_rms, 'length')} rms is taken for noise of the "
-            "measurement: no figure error enters"
+            "measurement, but for the line of each segment: no figure error enters"
         )
     return Surface(
         nominal=mirror.nominal,
@@ -200,6 +202,16 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
         pose_tilt=fit.pose.tilt,
         warnings=tuple(warnings),
     )
+
+
+def _line(lever: FloatArray, residual: FloatArray, weight: FloatArray, *, heights: bool) -> tuple[float, float]:
+    """Height and tilt that a segment's residual still holds: all of it where the fit has no segments of its own."""
+    if not heights:
+        return 0.0, float(np.average(residual, weights=weight))
+    root = np.sqrt(weight)
+    columns = np.column_stack([np.ones_like(lever), lever]) * root[:, None]
+    height, tilt = np.linalg.lstsq(columns, residual * root, rcond=None)[0]
+    return float(height), float(tilt)
 
 
 def slope_spread(error: SurfaceError, *, heights: bool) -> float:
