@@ -105,7 +105,7 @@ def focus(
     budget = None
     with output.progress() as tell, options_named("segments", "residual", "rays", "coverage"), keys_in(beam):
         tell("reading")
-        design, light, measured = ef.read_mirror(mirror), ef.read_beam(beam), ef.read_profile(profile)
+        design, light, measured = ef.read_mirror(mirror), ef.read_beam(beam), ef.open_profile(profile)
         tell("fitting")
         fit = ef.fit_ellipse(measured, design, **options)
         tell("tracing")

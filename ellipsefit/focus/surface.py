@@ -156,7 +156,9 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
                     f"segment {segment.name}: the profile covers {100 * share:.3g} % of it, less than "
                     f"{100 * coverage:.3g} %; missing: {where}. There its line is continued without figure"
                 )
-            weight = np.ones(part.stop - part.start) if placed.sigma is None else placed.sigma[part] ** -2
+            # without sigma a point has weight 1, a mean that of its neighbours
+            gathered = placed.count / len(placed.x)
+            weight = np.full(part.stop - part.start, gathered) if placed.sigma is None else placed.sigma[part] ** -2
             error = fit.settings.surface_error
             if error.correlated > 0:
                 ends = (segment.start, segment.end)
