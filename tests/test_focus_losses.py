@@ -317,6 +317,18 @@ def test_a_profile_that_covers_too_little_says_what_is_missing() -> None:
     assert not [text for text in result.warnings if text.startswith("segment S02")]
 
 
+def test_slopes_say_that_they_tell_no_heights() -> None:
+    """Measured slopes give the same spot as heights of the same mirror within 1 %, and say what they leave open."""
+    mirror = invented_mirror(segments=6, length=3.0)
+    state = hidden_state(mirror, np.random.default_rng(2), height=0.0, spread_height=0.0)
+    profile = simulate_profile(
+        mirror, state, np.random.default_rng(3), step=4e-3, quantity="slope", noise=0.1e-6, figure=0.3e-6
+    )
+    result = trace_focus(fit_ellipse(profile, mirror), mirror, x_rays())
+    assert_allclose(result.spot.rms, spot_in(true_surface(mirror, state), x_rays()).rms, rtol=0.01)
+    assert any(text.startswith("slopes tell no heights") for text in result.warnings)
+
+
 def test_lines_beside_each_other_tell_roll_and_twist() -> None:
     """Three lines over segments with known roll and twist: found within four stated uncertainties."""
     mirror = invented_mirror(segments=4, length=2.0)

@@ -179,6 +179,11 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
                 coating_m=segment.coating_m,
             )
         )
+    if not heights:
+        warnings.append(
+            "slopes tell no heights: the mirror and its segments are taken to stand at their nominal height, and steps "
+            "between them are not known"
+        )
     error = fit.settings.surface_error
     if figures:
         prior = slope_spread(error, heights=heights)
