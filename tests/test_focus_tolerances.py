@@ -156,4 +156,5 @@ def test_tolerances_show_themselves() -> None:
     assert "simulated mirrors with exact rays" in text
     answer = found.to_dict()
     assert len(answer["groups"]) == 4
+    assert len(found.sensitivity_table().cells) == 38
     assert len(answer["sensitivity"]) == 38

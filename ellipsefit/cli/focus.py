@@ -34,7 +34,8 @@ if TYPE_CHECKING:
     from ellipsefit.focus import FocusResult, Tolerances
 
 Verbose = Annotated[
-    bool, typer.Option("--verbose", "-v", help="Also print the fit, its model and its settings, and each sensitivity.")
+    bool,
+    typer.Option("--verbose", "-v", help="Also print the fit and its model, and each sensitivity beside tolerances."),
 ]
 
 
@@ -92,6 +93,7 @@ def focus(
     """
     import ellipsefit as ef
     from ellipsefit.report import figure_format, save_figure
+    from ellipsefit.rows import as_text
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check(figure)
@@ -119,7 +121,10 @@ def focus(
             tell("drawing")
             save_figure(result.plot(), figure, force=force)
     parts: list[object] = [fit, model_text(fit)] if verbose else []
-    output.text(*parts, result, *([] if budget is None else [budget]))
+    parts.append(result)
+    if budget is not None:
+        parts += [budget, as_text([budget.sensitivity_table()])] if verbose else [budget]
+    output.text(*parts)
     output.answer(_Answer(result, budget))
     raise typer.Exit(0 if result.acceptable else 1)
 

@@ -137,6 +137,17 @@ class Tolerances:
             )
         ]
 
+    def sensitivity_table(self) -> Table:
+        """How far each freedom sends the light, by its unit."""
+        cells = tuple(
+            (
+                label,
+                f"{number(value * 1e-6, 'length', unit='um')} per {'um' if label.endswith('height') else 'urad'}",
+            )
+            for label, value in zip(self.labels, self.sensitivity, strict=True)
+        )
+        return Table(title="Where each freedom sends the light, rms over all of it", header=("", "moves"), cells=cells)
+
     def __str__(self) -> str:
         return rows.as_text(self.rows())
 
