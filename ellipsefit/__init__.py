@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ellipsefit.errors import EllipsefitError
     from ellipsefit.files import (
         open_profile,
+        read_beam,
         read_mirror,
         read_previous,
         read_profile,
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
         write_profile,
     )
     from ellipsefit.fit import EllipseFit, Previous, Prior, fit_ellipse, parse_prior, previous_campaign
+    from ellipsefit.focus import Beam, FocusResult, allocate_tolerances, trace_focus
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
     from ellipsefit.profile import Profile, place_profile
@@ -38,10 +40,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Adjuster",
+    "Beam",
     "CorrectionPlan",
     "Ellipse",
     "EllipseFit",
     "EllipsefitError",
+    "FocusResult",
     "Measurement",
     "Mirror",
     "Previous",
@@ -52,6 +56,7 @@ __all__ = [
     "StitchSettings",
     "Stitched",
     "Tolerance",
+    "allocate_tolerances",
     "demo_mirror",
     "demo_scans",
     "fit_ellipse",
@@ -61,22 +66,26 @@ __all__ = [
     "plan_corrections",
     "plan_scans",
     "previous_campaign",
+    "read_beam",
     "read_mirror",
     "read_previous",
     "read_profile",
     "read_scans",
     "run_job",
     "stitch",
+    "trace_focus",
     "write_mirror",
     "write_profile",
 ]
 
 _HOMES: Final = {
     "Adjuster": "mirror",
+    "Beam": "focus",
     "CorrectionPlan": "align",
     "Ellipse": "ellipse",
     "EllipseFit": "fit",
     "EllipsefitError": "errors",
+    "FocusResult": "focus",
     "Measurement": "mirror",
     "Mirror": "mirror",
     "Previous": "fit",
@@ -87,6 +96,7 @@ _HOMES: Final = {
     "StitchSettings": "stitching",
     "Stitched": "stitching",
     "Tolerance": "mirror",
+    "allocate_tolerances": "focus",
     "demo_mirror": "simulate",
     "demo_scans": "simulate",
     "fit_ellipse": "fit",
@@ -96,12 +106,14 @@ _HOMES: Final = {
     "plan_corrections": "align",
     "plan_scans": "stitching",
     "previous_campaign": "fit",
+    "read_beam": "files",
     "read_mirror": "files",
     "read_previous": "files",
     "read_profile": "files",
     "read_scans": "files",
     "run_job": "job",
     "stitch": "stitching",
+    "trace_focus": "focus",
     "write_mirror": "files",
     "write_profile": "files",
 }

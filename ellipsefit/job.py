@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
-from ellipsefit.files import open_measured, read_mirror, read_previous, read_scans
+from ellipsefit.files import open_measured, read_beam, read_mirror, read_previous, read_scans
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
+from ellipsefit.focus import FocusResult, trace_focus
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
@@ -29,6 +30,7 @@ class JobResult:
     stitched: Stitched | None  # None: a profile was given
     fit: EllipseFit
     plan: CorrectionPlan
+    light: FocusResult | None  # None: no beam was given
     round: int
     record: Path
     report: Path
@@ -45,6 +47,7 @@ class JobResult:
             "stitch": None if self.stitched is None else self.stitched.to_dict(),
             "fit": self.fit.to_dict(),
             "correct": self.plan.to_dict(),
+            "focus": None if self.light is None else self.light.to_dict(),
             "round": self.round,
             "record": str(self.record),
             "report": str(self.report),
@@ -62,6 +65,7 @@ def run_job(
     stitch_settings: StitchSettings | None = None,
     previous: str | os.PathLike[str] | None = None,
     stability: float = USUAL_STABILITY,
+    beam_path: str | os.PathLike[str] | None = None,
     **options: Any,
 ) -> JobResult:
     """Stitch, fit, plan, record and report one round.
@@ -87,6 +91,8 @@ def run_job(
         Record, or file of a fit, of the last campaign; the record in `folder` before this round, if that is meant.
     stability : float
         How well adjusters hold their place since [m].
+    beam_path : path, optional
+        A beam file; the report then has a section on the light at the focus.
     **options
         As for `fit_ellipse`.
 
@@ -108,12 +114,17 @@ def run_job(
         )
     progress("reading")
     mirror = read_mirror(mirror_path)
+    beam = None if beam_path is None else read_beam(beam_path)
     profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
     last = None if previous is None else read_previous(previous, mirror, stability=stability)
     fit = fit_ellipse(profile, mirror, previous=last, **options)
     progress("planning")
     plan = plan_corrections(fit)
+    light = None
+    if beam is not None:
+        progress("tracing")
+        light = trace_focus(fit, mirror, beam)
     progress("reporting")
     number = max(earlier, default=0) + 1
     page = render_report(
@@ -124,8 +135,10 @@ def run_job(
             ("round", str(number)),
             ("mirror file", printable_name(mirror_path)),
             ("scans" if stitched else "profile", ", ".join(printable_name(path) for path in measured)),
+            *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
         ),
         stitched=stitched,
+        focus=light,
     )
     # nothing is written until everything is there to be written
     _made_folder(folder)
@@ -134,7 +147,7 @@ def run_job(
         report.replace(_free_name(place, max(earlier)))
     with new_file(report, force=force) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    return JobResult(stitched=stitched, fit=fit, plan=plan, round=number, record=record, report=report)
+    return JobResult(stitched=stitched, fit=fit, plan=plan, light=light, round=number, record=record, report=report)
 
 
 def _joined(stitched: Stitched) -> str:

@@ -162,9 +162,10 @@ class PlacedProfile:
     masked: int  # points masked in the file, skipped
     warnings: tuple[str, ...]
     stands_for: int | None = None  # points whose means these are; None: they are the points
+    y: FloatArray | None = None  # (N,) across [m], where it was measured
 
     def __post_init__(self) -> None:
-        for key in ("x", "values", "sigma", "covariance_factor"):
+        for key in ("x", "values", "sigma", "covariance_factor", "y"):
             if getattr(self, key) is not None:
                 object.__setattr__(self, key, sealed(getattr(self, key)))
         object.__setattr__(self, "bounds", sealed(self.bounds, np.intp))
@@ -238,6 +239,7 @@ class PlacedProfile:
             values=self.values[kept],
             sigma=None if self.sigma is None else self.sigma[kept],
             covariance_factor=None if self.covariance_factor is None else self.covariance_factor[kept],
+            y=None if self.y is None else self.y[kept],
             bounds=np.searchsorted(index, np.arange(len(self.bounds))),
         )
 
@@ -285,6 +287,7 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
         outside=tally.outside,
         masked=tally.masked,
         warnings=(*tally.warnings, *missing_notes(mirror, np.diff(bounds))),
+        y=None if profile.y is None else profile.y[order],
     )
     _check_points(placed, None if profile.y is None else profile.y[order])
     shape = Shape(profile.name, mirror, profile.quantity)

@@ -26,6 +26,7 @@ KINDS: Final = {
     "expansion": ("1/K", "9e-6 / K"),
     "pressure": ("Pa", "70 GPa"),
     "density": ("kg/m^3", "2500 kg/m^3"),
+    "wave number": ("1/m", "0.0217 / angstrom"),
 }
 
 #: Practical units by kind, from large to small: (factor to SI, unit).

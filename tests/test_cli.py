@@ -42,7 +42,7 @@ from ellipsefit.stitching import stitch
 from tests.stitch_cases import Campaign, mirror_of
 
 DATA = Path(__file__).parent / "data"
-COMMANDS = ("demo", "inspect", "stitch", "plan-scans", "fit", "correct", "audit", "run")
+COMMANDS = ("demo", "inspect", "stitch", "plan-scans", "fit", "correct", "focus", "audit", "run")
 #: Of these, the ones that the conventions give no answer 'not acceptable'.
 ALWAYS_ACCEPTABLE = ("stitch", "plan-scans")
 

@@ -38,6 +38,7 @@ from ellipsefit.cli.options import (
     VerboseStitch,
     above_zero,
     fit_options,
+    keys_in,
     options_named,
     positive,
     quantity,
@@ -367,6 +368,10 @@ def run(
     spike_threshold: SpikeThreshold = 6.0,
     roll_off: RollOff = True,
     temperature_limit: TemperatureLimit = 0.5,
+    beam: Annotated[
+        Path | None,
+        typer.Option("--beam", metavar="BEAM", help="Beam file (TOML): adds a section on the light at the focus."),
+    ] = None,
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -384,7 +389,7 @@ def run(
     output.check(folder=folder)
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     settings = stitch_settings_of(guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit)
-    with output.progress() as tell, options_named("segments", "residual"):
+    with output.progress() as tell, options_named("segments", "residual"), keys_in(beam):
         result = run_job(
             mirror,
             scans,
@@ -395,6 +400,7 @@ def run(
             stitch_settings=settings,
             previous=previous,
             stability=above_zero(stability, "--stability"),
+            beam_path=beam,
             **options,
         )
     _show_job(output, result)
@@ -406,6 +412,7 @@ def _show_job(output: Output, result: JobResult) -> None:
         if result.stitched is not None:
             parts += [result.stitched, treatment_text(result.stitched)]
         parts += [result.fit, model_text(result.fit)]
+        parts += [] if result.light is None else [result.light]
     output.text(*parts, result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)

@@ -132,6 +132,21 @@ def options_named(*arguments: str) -> Iterator[None]:
         raise ParameterError(f"--{argument.replace('_', '-')} {rest}") from None
 
 
+#: Keys of the beam file that the library's sentences may name.
+_BEAM_KEYS = ("source_position", "plane", "aperture", "beam", "wavelength")
+
+
+@contextmanager
+def keys_in(beam: Path | None) -> Iterator[None]:
+    """Let the library's sentences on the beam name its file."""
+    try:
+        yield
+    except ParameterError as fault:
+        if beam is None or str(fault).partition(":")[0] not in _BEAM_KEYS:
+            raise
+        raise ParameterError(f"{beam}: {fault}") from None
+
+
 def positive(text: str | None, option: str, kind: str = "length") -> float | None:
     """Quantity above zero, if one was typed."""
     return None if text is None else above_zero(text, option, kind)

@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from ellipsefit.files.beam import read_beam
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
@@ -24,6 +25,7 @@ __all__ = [
     "inspect_together",
     "open_measured",
     "open_profile",
+    "read_beam",
     "read_measured",
     "read_mirror",
     "read_previous",
@@ -43,6 +45,7 @@ _HOMES: Final = {
     "inspect_together": "inspect",
     "open_measured": "registry",
     "open_profile": "registry",
+    "read_beam": "beam",
     "read_measured": "registry",
     "read_mirror": "mirror",
     "read_previous": "record",

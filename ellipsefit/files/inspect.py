@@ -14,10 +14,12 @@ import numpy as np
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError, FileFormatError, FileMissingError
+from ellipsefit.files.beam import beam_faults, is_beam_file, read_beam
 from ellipsefit.files.mirror import mirror_faults, read_mirror
 from ellipsefit.files.registry import HELD, file_format, zip_fault
 from ellipsefit.files.safe import existing_file, read_bytes
 from ellipsefit.files.text import examine_text, looks_like_toml
+from ellipsefit.files.toml import load_toml
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile, Quantity
 from ellipsefit.scan import Scan, ScanDirection
@@ -26,7 +28,7 @@ from ellipsefit.stream import ProfileSource, placed_on
 #: Points of a large profile that are looked at together.
 PART: Final = 1 << 17
 
-Kind = Literal["mirror", "profile", "scans", "unknown"]
+Kind = Literal["mirror", "beam", "profile", "scans", "unknown"]
 
 
 class Fact(NamedTuple):
@@ -43,7 +45,7 @@ class FileContent:
 
     Parameters
     ----------
-    kind : {'mirror', 'profile', 'scans', 'unknown'}
+    kind : {'mirror', 'beam', 'profile', 'scans', 'unknown'}
         What it is.
     path : str
         The file.
@@ -141,7 +143,7 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
             return _inspect_nexus(path)
         if found == "zip":
             return FileContent(kind="unknown", path=os.fspath(path), faults=(zip_fault(path),))
-        return _inspect_mirror(path) if _is_toml(path) else _inspect_text(path)
+        return _inspect_toml(path) if _is_toml(path) else _inspect_text(path)
     except FileMissingError as error:
         return FileContent(kind="unknown", path=os.fspath(path), faults=(str(error),))
 
@@ -177,6 +179,30 @@ def _is_toml(path: str | os.PathLike[str]) -> bool:
     text = read_bytes(path)[:4096].decode("utf-8-sig", errors="replace")
     lines = (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
     return looks_like_toml(next(lines, ""))
+
+
+def _inspect_toml(path: str | os.PathLike[str]) -> FileContent:
+    try:
+        beam = is_beam_file(load_toml(path))
+    except FileFormatError:
+        beam = False  # which it was to be cannot be told; the fault is the same
+    return _inspect_beam(path) if beam else _inspect_mirror(path)
+
+
+def _inspect_beam(path: str | os.PathLike[str]) -> FileContent:
+    faults = beam_faults(path)
+    if faults:
+        return FileContent(kind="beam", path=os.fspath(path), faults=faults)
+    beam = read_beam(path)
+    shortest, longest = (f"{wave * 1e10:.6g}" for wave in beam.wavelength)
+    band = shortest if shortest == longest else f"{shortest} to {longest}"
+    facts = (
+        Fact("kind", beam.kind, beam.kind),
+        Fact("wavelength", f"{band} angstrom", list(beam.wavelength)),
+        Fact("source, rms", rows.number(beam.source.std, "length"), beam.source.std),
+        Fact("aperture", "none" if beam.aperture is None else rows.number(beam.aperture, "length"), beam.aperture),
+    )
+    return FileContent(kind="beam", path=os.fspath(path), facts=facts)
 
 
 def _inspect_mirror(path: str | os.PathLike[str]) -> FileContent:

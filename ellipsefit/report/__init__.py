@@ -2,6 +2,7 @@
 
 from ellipsefit.report.cautions import CAUTIONS
 from ellipsefit.report.figures import plot_fit, plot_plan
+from ellipsefit.report.focus_figures import plot_focus
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
 from ellipsefit.report.saving import figure_format, save_figure
@@ -15,6 +16,7 @@ __all__ = [
     "figure_format",
     "moves_table",
     "plot_fit",
+    "plot_focus",
     "plot_plan",
     "plot_stitched",
     "plot_uncertainty",

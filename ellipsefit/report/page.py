@@ -12,9 +12,11 @@ from typing import Final
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.files.safe import new_file
 from ellipsefit.fit import EllipseFit
+from ellipsefit.focus.result import FocusResult
 from ellipsefit.report import figures
 from ellipsefit.report.cautions import CAUTIONS
 from ellipsefit.report.curves import MOST_POINTS
+from ellipsefit.report.focus_section import focus_section
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.pieces import Picture, few, table_html
 from ellipsefit.report.stitch_section import stitch_section
@@ -36,6 +38,7 @@ def render_report(
     *,
     when: datetime,
     stitched: Stitched | None = None,
+    focus: FocusResult | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
 ) -> str:
@@ -49,6 +52,8 @@ def render_report(
         Date and time to print; nothing else on the page depends on when it is made.
     stitched : Stitched, optional
         How the profile was joined from scans, if it was; it gets a section before the fit.
+    focus : FocusResult, optional
+        What the mirror does to a beam, if one is known; it gets a section before the warnings.
     title : str, optional
         Heading, by default the mirror's name.
     settings : sequence of (name, value)
@@ -70,6 +75,7 @@ def render_report(
     )
     summary, _, rest = plan.rows()
     several = len(fit.placed.measured) > 1
+    light_warnings = () if focus is None else focus.warnings
     scan_warnings = () if stitched is None else few(stitched.warnings, MOST_WARNINGS)
     return environment.get_template("report.html.j2").render(
         title=title or f"Mirror {fit.mirror.name}",
@@ -90,7 +96,8 @@ def render_report(
         moves_picture=_moves(plan) if plan.moves else None,
         residual=_residual(fit, plan),
         rest=table_html(rest),
-        warnings=tuple(dict.fromkeys((*scan_warnings, *fit.warnings, *plan.warnings))),
+        focus=None if focus is None else focus_section(focus),
+        warnings=tuple(dict.fromkeys((*scan_warnings, *fit.warnings, *plan.warnings, *light_warnings))),
         settings=table_html(_settings_table(fit, settings)),
         versions=table_html(_version_table()),
         cautions=CAUTIONS,
@@ -105,6 +112,7 @@ def write_report(
     when: datetime,
     force: bool = False,
     stitched: Stitched | None = None,
+    focus: FocusResult | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
 ) -> None:
@@ -117,7 +125,7 @@ def write_report(
     FileMissingError
         If the folder is missing or cannot be written to.
     """
-    page = render_report(fit, plan, when=when, stitched=stitched, title=title, settings=settings)
+    page = render_report(fit, plan, when=when, stitched=stitched, focus=focus, title=title, settings=settings)
     with new_file(path, force=force) as place:
         place.write_text(page, encoding="utf-8", newline="\n")
 

@@ -25,7 +25,7 @@ BENEATH: Final[dict[str, Any]] = {"color": WARM, "linewidth": 2.6, "solid_capsty
 ABOVE: Final[dict[str, Any]] = {"color": INK, "linewidth": 0.8, "solid_capstyle": "butt"}
 
 
-def stack(heights: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
+def stack(heights: tuple[float, ...], *, aligned: bool = True) -> tuple[Figure, list[Axes]]:
     """Empty figure with axes one above the other, of so many inches each; no window, no global state."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -33,7 +33,8 @@ def stack(heights: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
     figure = Figure(figsize=(WIDTH, sum(heights) + 0.5 * len(heights) + 0.35), layout="constrained")
     FigureCanvasAgg(figure)
     panels = figure.subplots(len(heights), 1, squeeze=False, gridspec_kw={"height_ratios": heights})
-    figure.align_ylabels()
+    if aligned:
+        figure.align_ylabels()
     return figure, list(panels[:, 0])
 
 

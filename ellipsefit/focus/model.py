@@ -1,0 +1,404 @@
+"""The analytic model beside the rays: first order in what each freedom does, a Gauss-like sum over the mirror.
+
+Light that meets the mirror at P lands at y(P), the source smears it by the magnification there, and a
+change of the surface by dz and its slope by dm moves it by
+
+    dy = lever dm + lift dz,    lever = 2 d' (1 + t**2) / (1 + z'**2),
+
+d' the distance from P to the plane along the chief ray and t the tangent of the ray's angle to it: near the
+chief ray, 2 d dm, the law of reflection. Tilts, heights, pose and ellipse change dz and dm linearly, so what
+a spot and a throughput do when all of them move costs a matrix product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray
+from ellipsefit.focus.beam import FWHM, Beam, Distribution
+from ellipsefit.focus.geometry import Bench
+from ellipsefit.focus.rays import ORIGIN, Cells, Fan, Flight, fly, light_of, margin_above, positive_share, straight
+from ellipsefit.focus.reflectivity import momentum_transfer, supermirror
+from ellipsefit.focus.surface import Surface
+
+Factor = Literal[
+    "carrier pose", "ellipse parameters", "segment misalignment", "figure", "gaps", "reflectivity", "gravity"
+]
+
+#: Rows of the model for each piece, and the most and fewest over the mirror.
+ROWS: Final = (48, 1600, 480)
+#: Parts of a band by which places are told, and wavelengths in each by which a coating is.
+BAND: Final = 6
+FINE: Final = 5
+
+
+class Landing(NamedTuple):
+    """What the model says of one state: rows (N,) or, over a band, (N, wavelengths)."""
+
+    across: FloatArray  # where light from the middle of the source lands [m]
+    lever: FloatArray  # dy/dm [m]
+    lift: FloatArray  # dy/dz
+    reflectivity: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Model:
+    """Rows along the mirror, gaps included, with each contribution to the surface for itself."""
+
+    beam: Beam
+    layout: Bench
+    surface: Surface
+    piece: IntArray  # (N,)
+    x: FloatArray  # (N,)
+    width: FloatArray  # (N,) of each row along x [m]
+    light: FloatArray  # (N,) share of the beam that heads for each row of the nominal mirror without gaps
+    solid: FloatArray  # (N,) share of a row that is there and in the light of source and image
+    height: dict[str, FloatArray]  # contribution -> (N,) [m]; 'nominal' is the target ellipse
+    slope: dict[str, FloatArray]
+    unresolved: FloatArray  # (N,) [rad]
+    coating_m: FloatArray  # (N,)
+
+    @classmethod
+    def of(cls, surface: Surface, beam: Beam, layout: Bench) -> Model:
+        """Lay out the rows; a gap belongs half and half to the pieces beside it."""
+        pieces = surface.pieces
+        per = int(np.clip(ROWS[0], -(-ROWS[2] // len(pieces)), max(ROWS[1] // len(pieces), 4)))
+        index, lows, highs = [], [], []
+        for number, piece in enumerate(pieces):
+            before = pieces[number - 1].end if number else piece.start
+            after = pieces[number + 1].start if number + 1 < len(pieces) else piece.end
+            ends = [*np.linspace(piece.start, piece.end, per + 1)]
+            ends = (
+                [(before + piece.start) / 2] * (before < piece.start)
+                + ends
+                + [(piece.end + after) / 2] * (after > piece.end)
+            )
+            index += [number] * (len(ends) - 1)
+            lows += ends[:-1]
+            highs += ends[1:]
+        which, low, high = np.array(index), np.array(lows), np.array(highs)
+        x = (low + high) / 2
+        nominal, ellipse = surface.nominal, surface.ellipse
+        zero = np.zeros_like(x)
+        own = {
+            name: np.array([getattr(piece, name) for piece in pieces])[which] for name in ("height", "tilt", "middle")
+        }
+        figure_z, figure_m, unresolved = zero.copy(), zero.copy(), zero.copy()
+        for number, piece in enumerate(pieces):
+            if piece.figure is not None:
+                mine = which == number
+                inside = np.clip(x[mine], piece.start, piece.end)
+                figure_z[mine], figure_m[mine] = piece.figure.at(inside)
+                unresolved[mine] = surface.unresolved(number, inside)
+        inside = np.array([piece.start for piece in pieces])[which] < x
+        inside &= x < np.array([piece.end for piece in pieces])[which]
+        cells = _whole_cells(surface, which, x, low, high)
+        fan = Fan.of(cells, beam, layout)
+        light = light_of(cells, beam, layout, fan, slice(0, len(x)), ORIGIN, np.full((1, 1), beam.mean_wavelength))[
+            :, 0
+        ]
+        return cls(
+            beam=beam,
+            layout=layout,
+            surface=surface,
+            piece=which,
+            x=x,
+            width=high - low,
+            light=light,
+            solid=np.where(inside, _in_the_light(surface, layout, which, low, high), 0.0),
+            height={
+                "nominal": nominal.height(x),
+                "ellipse parameters": ellipse.height(x) - nominal.height(x),
+                "carrier pose": surface.pose_height + surface.pose_tilt * x,
+                "segment misalignment": own["height"] + own["tilt"] * (x - own["middle"]),
+                "figure": figure_z,
+            },
+            slope={
+                "nominal": nominal.slope(x),
+                "ellipse parameters": ellipse.slope(x) - nominal.slope(x),
+                "carrier pose": zero + surface.pose_tilt,
+                "segment misalignment": own["tilt"],
+                "figure": figure_m,
+            },
+            unresolved=unresolved,
+            coating_m=np.array([np.nan if p.coating_m is None else p.coating_m for p in pieces])[which],
+        )
+
+    @property
+    def factors(self) -> tuple[Factor, ...]:
+        """What can cost light here."""
+        found: list[Factor] = ["carrier pose", "ellipse parameters", "segment misalignment", "figure", "gaps"]
+        silent = [name for name in found[:4] if not self.height[name].any() and not self.slope[name].any()]
+        found = [name for name in found if name not in silent]
+        if self.solid.min() == 1.0 and "gaps" in found:
+            found.remove("gaps")
+        if self.reflects:
+            found.append("reflectivity")
+        if self.layout.pull.any():
+            found.append("gravity")
+        return tuple(found)
+
+    @property
+    def reflects(self) -> bool:
+        """Whether a coating takes part."""
+        return self.beam.kind == "neutron" and not bool(np.isnan(self.coating_m).all())
+
+    @cached_property
+    def wavelengths(self) -> FloatArray:
+        """Wavelengths of the band, evenly filled [m]."""
+        shortest, longest = self.beam.wavelength
+        count = BAND if longest > shortest else 1
+        return np.asarray(self.beam.wavelengths((np.arange(count) + 0.5) / count))
+
+    @cached_property
+    def fine_wavelengths(self) -> FloatArray:
+        """Wavelengths within each part of the band, (parts, F) [m]: near its edge a coating changes fast."""
+        shortest, longest = self.beam.wavelength
+        if longest == shortest:
+            return np.full((1, 1), shortest)
+        share = (np.arange(BAND * FINE) + 0.5) / (BAND * FINE)
+        return np.asarray(self.beam.wavelengths(share)).reshape(BAND, FINE)
+
+    def landing(self, active: frozenset[str]) -> Landing:
+        """Where light lands when only some factors act: rows (N,) or (N, wavelengths)."""
+        z, m = self.height["nominal"], self.slope["nominal"]
+        for name in ("carrier pose", "ellipse parameters", "segment misalignment", "figure"):
+            if name in active:
+                z, m = z + self.height[name], m + self.slope[name]
+        falls = "gravity" in active
+        x, z, m = self.x[:, None], z[:, None], m[:, None]
+        if falls:
+            flight = fly(x, z, m, ORIGIN, self.wavelengths, self.beam, self.layout)
+        else:
+            flight = straight(x, z, m, ORIGIN, self.beam, self.layout)
+        reflected: FloatArray = np.ones((1, 1))
+        if "reflectivity" in active and self.reflects:
+            grazing = flight.grazing()
+            parts = self.fine_wavelengths  # (parts of the band, wavelengths in each)
+            q = momentum_transfer(
+                grazing[:, :, None], parts if grazing.shape[1] == len(parts) else parts.reshape(1, -1)
+            )
+            reflected = supermirror(q, self.coating_m[:, None, None], self.beam.coating).mean(axis=2)
+        across = flight.across
+        if self.beam.source.places:  # a given source need not be centred
+            across = across + self.magnification[:, None] * self.beam.source.mean
+        return Landing(across, flight.lever, self._lift(flight, x, z), reflected)
+
+    def _lift(self, flight: Flight, x: FloatArray, z: FloatArray) -> FloatArray:
+        """Change of the place of landing by the surface's height: P moves, and is seen from the source elsewhere."""
+        (ax, az), ez = self.layout.along, self.layout.across[1]
+        ahead = self.beam.plane - ((x - self.layout.image[0]) * ax + (z - self.layout.image[1]) * az)
+        ux, uz = x - self.layout.source[0], z - self.layout.source[1]
+        t = flight.slope
+        turned = ux / (ux * ux + uz * uz)
+        return np.asarray(ez - az * t - ahead * (1 + t * t) * turned, dtype=np.float64)
+
+    @cached_property
+    def magnification(self) -> FloatArray:
+        """Image of the source over the source, for each row, (N,); negative: upside down."""
+        z, m = sum(self.height.values()), sum(self.slope.values())
+        step = 1e-5 * float(np.hypot(*self.layout.source))
+        x, z, m = self.x[:, None], np.asarray(z)[:, None], np.asarray(m)[:, None]
+        ends = [straight(x, z, m, ORIGIN + side * step, self.beam, self.layout).across for side in (-1.0, 1.0)]
+        return np.asarray((ends[1] - ends[0])[:, 0] / (2 * step), dtype=np.float64)
+
+    @cached_property
+    def smear(self) -> FloatArray:
+        """Standard deviation with which each row spreads its light, (N,) [m]: source, figure not resolved, row."""
+        full = self.landing(frozenset(self.factors))
+        lever = np.abs(full.lever[:, :1])[:, 0]
+        place = full.across[:, 0]
+        step = np.zeros_like(place)
+        for number in range(len(self.surface.pieces)):
+            mine = self.piece == number
+            step[mine] = np.abs(np.gradient(place[mine])) if mine.sum() > 1 else 0.0
+        source = np.abs(self.magnification) * self.beam.source.std
+        least = 1e-12  # m: below what any plane can tell
+        return np.sqrt(source**2 + (lever * self.unresolved) ** 2 + step**2 / 12 + least**2)
+
+    @cached_property
+    def shape(self) -> Distribution:
+        """Shape of what each row spreads, of standard deviation 1."""
+        source = self.beam.source
+        if bool(source.places) or (source.shape == "gaussian" and not source.is_point):
+            return Distribution(shape="gaussian", width=FWHM)
+        return Distribution(shape="uniform", width=12**0.5)
+
+    def passes(self, across: FloatArray) -> FloatArray:
+        """Share of each row's light that passes the aperture when it lands at `across`, shape (N, ...)."""
+        if self.beam.aperture is None:
+            return np.ones_like(across)
+        smear = self.smear.reshape(-1, *(1,) * (across.ndim - 1))
+        middle, half = self.beam.aperture_offset, self.beam.aperture / 2
+        return np.asarray(
+            self.shape.cdf((middle + half - across) / smear) - self.shape.cdf((middle - half - across) / smear)
+        )
+
+    def density(self, across: FloatArray) -> FloatArray:
+        """Derivative of `passes` by where the light lands [1/m]."""
+        if self.beam.aperture is None:
+            return np.zeros_like(across)
+        smear = self.smear.reshape(-1, *(1,) * (across.ndim - 1))
+        middle, half = self.beam.aperture_offset, self.beam.aperture / 2
+
+        def pdf(t: FloatArray) -> FloatArray:
+            if self.shape.shape == "gaussian":
+                return np.asarray(np.exp(-t * t / 2) / np.sqrt(2 * np.pi))
+            return np.where(np.abs(t) < 3**0.5, 12**-0.5, 0.0)
+
+        return np.asarray(
+            (pdf((middle - half - across) / smear) - pdf((middle + half - across) / smear)) / smear, dtype=np.float64
+        )
+
+    def throughput(self, active: frozenset[str], shift: FloatArray | None = None) -> FloatArray:
+        """Share of the beam through the aperture, shape (D,); `shift` (N, D) moves where light lands, in D ways."""
+        found = self.landing(active)
+        moves = np.zeros((len(self.x), 1)) if shift is None else shift
+        total = np.zeros(moves.shape[1])
+        for weight, across in self.bands(found, active):
+            total += weight @ self.passes(across[:, None] + moves)
+        return total
+
+    def bands(self, found: Landing, active: frozenset[str]) -> list[tuple[FloatArray, FloatArray]]:
+        """Light of each row and where it lands, for as many parts of the band as land elsewhere."""
+        weight = self.light * (self.solid if "gaps" in active else 1.0)
+        count = found.across.shape[1]
+        if count == 1:
+            return [(weight * found.reflectivity.mean(axis=1), found.across[:, 0])]
+        reflected = np.broadcast_to(found.reflectivity, found.across.shape)
+        return [(weight * reflected[:, band] / count, found.across[:, band]) for band in range(count)]
+
+    def mean_throughput(self, found: Landing, active: frozenset[str], spread: FloatArray) -> float:
+        """Mean throughput when each row's light lands with a Gaussian error besides, of standard deviation (N,)."""
+        total = 0.0
+        for weight, across in self.bands(found, active):
+            total += float(weight @ self._passes_on_average(across, spread))
+        return total
+
+    def _passes_on_average(self, across: FloatArray, spread: FloatArray) -> FloatArray:
+        from scipy.special import ndtr
+
+        if self.beam.aperture is None:
+            return np.ones_like(across)
+        middle, half = self.beam.aperture_offset, self.beam.aperture / 2
+        width = np.hypot(spread, self.smear)
+        ends = middle - half - across, middle + half - across
+        gaussian = np.asarray(ndtr(ends[1] / width) - ndtr(ends[0] / width))
+        if self.shape.shape == "gaussian":
+            return gaussian
+        # uniform smear: the mean of the normal distribution over it, by its integral t Phi(t) + phi(t)
+        wide = self.smear > 0.05 * spread
+        scale, box = np.maximum(spread, 1e-15), 3**0.5 * self.smear
+
+        def integral(t: FloatArray) -> FloatArray:
+            return np.asarray(t * ndtr(t) + np.exp(-t * t / 2) / np.sqrt(2 * np.pi))
+
+        mean = [(integral((end + box) / scale) - integral((end - box) / scale)) * scale / (2 * box) for end in ends]
+        return np.where(wide, mean[1] - mean[0], gaussian)
+
+    def spread(
+        self, shift: FloatArray | None = None, active: frozenset[str] | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Centroid and rms width [m] of a state, by default the whole, after a shift (N, D) of where light lands."""
+        active = frozenset(self.factors) if active is None else active
+        found = self.landing(active)
+        weight = (self.light * (self.solid if "gaps" in active else 1.0))[:, None] * found.reflectivity
+        weight = np.broadcast_to(weight, np.broadcast_shapes(weight.shape, found.across.shape))
+        weight = weight / weight.sum()
+        moves = np.zeros((len(self.x), 1)) if shift is None else shift
+        row, place = weight.sum(axis=1), np.broadcast_to(found.across, weight.shape)
+        first = (weight * place).sum(axis=1)
+        second = (weight * place**2).sum(axis=1)
+        centre = first.sum() + row @ moves
+        square = second.sum() + 2 * first @ moves + row @ moves**2 + row @ self.smear**2
+        return centre, np.sqrt(np.maximum(square - centre**2, 0.0))
+
+    @cached_property
+    def freedoms(self) -> Freedoms:
+        """What each freedom of segments, carrier and ellipse does to where light lands."""
+        n, k = len(self.x), len(self.surface.pieces)
+        middles = np.array([piece.middle for piece in self.surface.pieces])
+        own: BoolArray = self.piece[:, None] == np.arange(k)[None, :]
+        ones = np.ones((n, 1))
+        partials, slopes = self.surface.ellipse.height_partials(self.x), self.surface.ellipse.slope_partials(self.x)
+        dz = np.column_stack([own, own * (self.x[:, None] - middles), ones, self.x, *partials])
+        dm = np.column_stack([np.zeros((n, k)), own, 0 * ones, ones, *slopes])
+        names = self.surface.pieces
+        labels = (
+            *(f"{piece.name} height" for piece in names),
+            *(f"{piece.name} tilt" for piece in names),
+            "carrier height",
+            "carrier tilt",
+            "p",
+            "q",
+            "theta",
+        )
+        factor = ("segment misalignment",) * (2 * k) + ("carrier pose",) * 2 + ("ellipse parameters",) * 3
+        return Freedoms(labels=labels, factor=factor, dz=dz, dm=dm)
+
+    def response(self, landing: Landing) -> FloatArray:
+        """Change of where light lands by every freedom, (N, freedoms) [m/m or m/rad], at the band's middle."""
+        band = landing.lever.shape[1] // 2
+        free = self.freedoms
+        lift = landing.lift[:, min(band, landing.lift.shape[1] - 1), None]
+        return np.asarray(landing.lever[:, band, None] * free.dm + lift * free.dz)
+
+
+class Freedoms(NamedTuple):
+    """Freedoms of a mirror and what they do to its surface at the rows of a model."""
+
+    labels: tuple[str, ...]
+    factor: tuple[str, ...]  # the factor to which each belongs
+    dz: FloatArray  # (N, freedoms)
+    dm: FloatArray
+
+
+def _whole_cells(surface: Surface, which: IntArray, x: FloatArray, low: FloatArray, high: FloatArray) -> Cells:
+    """The nominal mirror without gaps, in the rows of the model."""
+    nominal = surface.nominal
+    return Cells(
+        piece=np.zeros_like(which),  # one piece: nothing shades
+        x=x,
+        z=nominal.height(x),
+        slope=nominal.slope(x),
+        unresolved=np.zeros_like(x),
+        x0=low,
+        z0=nominal.height(low),
+        x1=high,
+        z1=nominal.height(high),
+        clear=np.ones_like(x),
+    )
+
+
+def _in_the_light(surface: Surface, layout: Bench, which: IntArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Share of each row that edges of its neighbours leave in the light of source and image, as it stands."""
+    z0, z1, m0, m1 = (np.empty_like(low) for _ in range(4))
+    for number in range(len(surface.pieces)):
+        mine = which == number
+        at_low, at_high = surface.curve(number, low[mine]), surface.curve(number, high[mine])
+        z0[mine], m0[mine], z1[mine], m1[mine] = at_low.height, at_low.slope, at_high.height, at_high.slope
+    edges_x = np.array([[piece.start, piece.end] for piece in surface.pieces])
+    edges_z = np.stack([surface.curve(number, row).height for number, row in enumerate(edges_x)])
+    share = np.empty_like(low)
+    source = layout.source
+    for number in range(len(surface.pieces)):
+        mine = which == number
+        later_x, later_z = edges_x[number + 1 :], edges_z[number + 1 :]
+        ahead = [
+            margin_above(x[mine], z[mine], m[mine], source, later_x, later_z)
+            for x, z, m in ((low, z0, m0), (high, z1, m1))
+        ]
+        share[mine] = positive_share(*ahead)
+        if number:
+            # rays that graze the highest edge before: how far the row's ends stand above them
+            x, z = edges_x[:number, 1], edges_z[:number, 1]
+            rise = float(((z - source[1]) / (x - source[0])).max())
+            above = [
+                height[mine] - source[1] - rise * (place[mine] - source[0]) for place, height in ((low, z0), (high, z1))
+            ]
+            share[mine] *= positive_share(*above)
+    return share

@@ -1,0 +1,292 @@
+"""What a measured mirror does to a beam, with uncertainty; it prints itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from ellipsefit import rows
+from ellipsefit.focus.beam import Beam
+from ellipsefit.focus.losses import Loss
+from ellipsefit.focus.model import Model
+from ellipsefit.focus.rays import Rays
+from ellipsefit.focus.solid import Roll
+from ellipsefit.focus.spot import BestFocus, Spot
+from ellipsefit.focus.surface import Surface
+from ellipsefit.focus.waves import LineSpread
+from ellipsefit.focus.what_if import Choice
+from ellipsefit.mirror import Mirror
+from ellipsefit.rows import Table, number, with_uncertainty
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Balance:
+    """Where the beam goes, as shares of it; they sum to 1."""
+
+    into_aperture: float
+    beside_aperture: float
+    absorbed: float  # by the coating
+    cut_off: float  # reflected, and stopped by the edge of a later segment
+    gaps: float
+    past: float  # beside the mirror
+
+    @property
+    def total(self) -> float:
+        """Sum of all."""
+        return float(sum(getattr(self, name) for name in self.__slots__))
+
+    def to_dict(self) -> dict[str, float]:
+        """For JSON."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Analytic:
+    """The same by the analytic model, to first order."""
+
+    throughput: float
+    rms: float  # [m]
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideSpot:
+    """The spot in the third dimension [m], positive towards +y."""
+
+    centroid: float
+    rms: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FocusResult:
+    """Spot, best focus, throughput and what costs how much light. Lengths in m, angles in rad."""
+
+    mirror: Mirror
+    beam: Beam
+    spot: Spot
+    rms_stderr: float | None  # None: the mirror's uncertainty is not known
+    centroid_stderr: float | None
+    best_focus: BestFocus
+    throughput: float  # share of the beam that passes the aperture
+    throughput_stderr: float | None
+    balance: Balance
+    losses: tuple[Loss, ...]  # shares that sum to 1 - throughput
+    analytic: Analytic
+    line: LineSpread | None  # of X-rays; None: neutrons, or more fringes than are summed
+    choices: tuple[Choice, ...]
+    droop: tuple[float, float] | None  # fall of the shortest and longest wave to the plane [m]; None: does not fall
+    side: SideSpot | None  # None: no roll or twist is known
+    rolls: tuple[Roll | None, ...]
+    warnings: tuple[str, ...]
+    surface: Surface
+    model: Model
+    rays: Rays  # (N, M)
+
+    @property
+    def acceptable(self) -> bool:
+        """Whether the required throughput, if any, is reached."""
+        required = self.beam.required_throughput
+        return required is None or self.throughput >= required
+
+    @property
+    def strehl(self) -> float | None:
+        """Strehl ratio of X-rays; None where it is not known."""
+        return None if self.line is None else self.line.strehl
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer, SI."""
+        spot, best, line = self.spot, self.best_focus, self.line
+        return {
+            "spot": {
+                "rms": spot.rms,
+                "rms_stderr": self.rms_stderr,
+                "rms_about_axis": spot.rms_about_axis,
+                "fwhm": spot.fwhm,
+                "width_50": spot.width_50,
+                "width_90": spot.width_90,
+                "centroid_along": spot.centroid_along,
+                "centroid_across": spot.centroid_across,
+                "centroid_across_stderr": self.centroid_stderr,
+            },
+            "best_focus": {"along": best.along, "across": best.across, "rms": best.rms},
+            "throughput": {
+                "value": self.throughput,
+                "stderr": self.throughput_stderr,
+                "required": self.beam.required_throughput,
+                "acceptable": self.acceptable,
+            },
+            "strehl": self.strehl,
+            "loss": [{"name": loss.name, "share": loss.share, "stderr": loss.stderr} for loss in self.losses],
+            "balance": self.balance.to_dict(),
+            "diffraction": None
+            if line is None
+            else {
+                "fwhm": line.fwhm,
+                "perfect_fwhm": line.perfect_fwhm,
+                "strehl": line.strehl,
+                "marechal": line.marechal,
+                "phase_rms": line.phase_rms,
+                "coherence": line.coherence,
+            },
+            "analytic": {
+                "throughput": self.analytic.throughput,
+                "rms": self.analytic.rms,
+                "agrees": self.analytic.agrees,
+            },
+            "what_if": [choice.to_dict() for choice in self.choices],
+            "gravity": None if self.droop is None else {"droop": list(self.droop)},
+            "side": None if self.side is None else {"centroid": self.side.centroid, "rms": self.side.rms},
+            "roll": [
+                {
+                    "name": segment.name,
+                    "roll": roll.roll,
+                    "twist": roll.twist,
+                    "roll_stderr": roll.roll_stderr,
+                    "twist_stderr": roll.twist_stderr,
+                }
+                for segment, roll in zip(self.mirror.segments, self.rolls, strict=True)
+                if roll is not None
+            ],
+            "beam": self.beam.to_dict(),
+            "warnings": list(self.warnings),
+        }
+
+    def rows(self) -> list[Table]:
+        """Tables of the result, as shown on screens and pages."""
+        tables = [self._spot_table(), self._throughput_table(), self._loss_table(), self._choice_table()]
+        if self.line is not None:
+            tables.insert(1, self._diffraction_table(self.line))
+        return tables
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())
+
+    def plot(self) -> Figure:
+        """Figure of the light at the focus: spot, caustic, losses, line spread."""
+        from ellipsefit.report import plot_focus  # the one way up: a result draws itself when asked
+
+        return plot_focus(self)
+
+    def _spot_table(self) -> Table:
+        spot, best = self.spot, self.best_focus
+        cells = [
+            ("rms width", _stated(spot.rms, self.rms_stderr)),
+            ("full width at half maximum", number(spot.fwhm, "length")),
+            ("width that holds 50 %", number(spot.width_50, "length")),
+            ("width that holds 90 %", number(spot.width_90, "length")),
+            ("centroid across the chief ray", _stated(spot.centroid_across, self.centroid_stderr)),
+            ("best focus, along the chief ray", number(best.along, "length", sign=True)),
+            ("best focus, across it", number(best.across, "length", sign=True)),
+            ("rms width there", number(best.rms, "length")),
+        ]
+        if self.side is not None:
+            cells += [
+                ("sideways (+y): centroid", number(self.side.centroid, "length", sign=True)),
+                ("sideways: rms width", number(self.side.rms, "length")),
+            ]
+        notes = [
+            f"In the plane {self._plane_words()}. Along: positive downstream; across: positive towards +z.",
+            *(f"Note: {text}" for text in self.warnings),
+        ]
+        if not self.analytic.agrees:
+            notes.append(
+                f"The analytic model does NOT AGREE: {number(self.analytic.rms, 'length')} rms, "
+                f"{100 * self.analytic.throughput:.2f} % through. Shares and uncertainties follow from it."
+            )
+        return Table(title=f"Spot of {self.mirror.name}", header=("", "value"), cells=tuple(cells), notes=tuple(notes))
+
+    def _plane_words(self) -> str:
+        plane = self.beam.plane
+        if plane == 0:
+            return "of the nominal image focus"
+        side = "downstream" if plane > 0 else "upstream"
+        return f"{number(abs(plane), 'length')} {side} of the nominal image focus"
+
+    def _diffraction_table(self, line: LineSpread) -> Table:
+        cells = (
+            ("Strehl ratio", _ratio(line.strehl)),
+            ("Maréchal's estimate of it", _ratio(line.marechal)),
+            ("phase error, rms", f"{line.phase_rms:.3g} rad"),
+            ("full width at half maximum", number(line.fwhm, "length")),
+            ("of the perfect mirror", number(line.perfect_fwhm, "length")),
+        )
+        how = "as from a point source" if line.coherence == "full" else "over all points of the source"
+        return Table(
+            title="Diffraction",
+            header=("", "value"),
+            cells=cells,
+            notes=(f"At {self.beam.mean_wavelength * 1e10:.4g} angstrom, {how}.",),
+        )
+
+    def _throughput_table(self) -> Table:
+        balance, beam = self.balance, self.beam
+        names = {
+            "into_aperture": "through the aperture" if beam.aperture is not None else "to the plane",
+            "beside_aperture": "beside it",
+            "absorbed": "lost in the coating",
+            "cut_off": "stopped by a later edge",
+            "gaps": "through gaps",
+            "past": "beside the mirror",
+        }
+        cells = [
+            (label, _percent(getattr(balance, name), self.throughput_stderr if name == "into_aperture" else None))
+            for name, label in names.items()
+            if name == "into_aperture" or abs(getattr(balance, name)) > 5e-6
+        ]
+        notes = []
+        if beam.aperture is not None:
+            middle = number(beam.aperture_offset, "length", sign=True)
+            where = "on the chief ray" if beam.aperture_offset == 0 else f"{middle} from the chief ray"
+            notes.append(f"The aperture is {number(beam.aperture, 'length')} wide, its middle {where}.")
+        if beam.required_throughput is not None:
+            verdict = "reached" if self.acceptable else "NOT REACHED"
+            notes.append(f"Required are {100 * beam.required_throughput:.3g} %: {verdict}.")
+        return Table(title="Where the beam goes", header=("", "share"), cells=tuple(cells), notes=tuple(notes))
+
+    def _loss_table(self) -> Table:
+        cells = [(loss.name, _percent(loss.share, loss.stderr)) for loss in self.losses]
+        cells.append(("together", _percent(1 - self.throughput, self.throughput_stderr)))
+        notes = (
+            "Geometry is what the perfect mirror loses. Each further share is its mean over all orders in which "
+            "the errors can come; a negative one makes up for another.",
+        )
+        return Table(title="What costs how much", header=("", "share"), cells=tuple(cells), notes=notes)
+
+    def _choice_table(self) -> Table:
+        cells = tuple(
+            (
+                choice.name,
+                _percent(choice.throughput, None),
+                number(choice.rms, "length", unit="um"),
+                number(choice.carrier_height, "length", unit="um", sign=True) if choice.carrier_height else "",
+                number(choice.carrier_tilt, "angle", unit="urad", sign=True) if choice.carrier_tilt else "",
+            )
+            for choice in self.choices
+        )
+        return Table(
+            title="What could be done",
+            header=("", "throughput", "rms width", "carrier: height", "tilt"),
+            cells=cells,
+            notes=("Realigned segments stand on the fitted ellipse and keep their form.",),
+        )
+
+
+def _stated(value: float, stderr: float | None) -> str:
+    return with_uncertainty(value, stderr, "length") if stderr else number(value, "length")
+
+
+def _percent(share: float, stderr: float | None) -> str:
+    if stderr is None or stderr < 5e-7:
+        return f"{100 * share:.2f} %".replace("-0.00", "0.00")
+    places = 2 if stderr > 1e-4 else 3
+    return f"({100 * share:.{places}f} ± {100 * stderr:.{places}f}) %"
+
+
+def _ratio(value: float) -> str:
+    return f"{value:.3f}" if value > 1e-3 else f"{value:.2g}"

@@ -1,0 +1,53 @@
+"""Notebooks carry no outputs, and every cell of them runs."""
+
+from __future__ import annotations
+
+import ast
+import json
+from pathlib import Path
+from typing import Any
+
+import matplotlib.pyplot as plt
+import pytest
+
+NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb"))
+
+
+def cells_of(path: Path) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    return found
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_carries_no_outputs(path: Path) -> None:
+    for cell in cells_of(path):
+        if cell["cell_type"] == "code":
+            assert cell["outputs"] == []
+            assert cell["execution_count"] is None
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_every_cell_of_a_notebook_runs(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In order, in one namespace, as a kernel runs them; what a cell ends with is shown as a notebook shows it."""
+    monkeypatch.chdir(tmp_path)
+    plt.switch_backend("agg")
+    space: dict[str, Any] = {"__name__": "__main__"}
+    for number, cell in enumerate(cells_of(path)):
+        if cell["cell_type"] != "code":
+            continue
+        name = f"{path.name}, cell {number}"
+        tree = ast.parse("".join(cell["source"]), name)
+        last = tree.body.pop() if isinstance(tree.body[-1], ast.Expr) else None
+        exec(compile(tree, name, "exec"), space)
+        if not isinstance(last, ast.Expr):
+            continue
+        value: Any = eval(compile(ast.Expression(last.value), name, "eval"), space)
+        if hasattr(value, "savefig"):
+            value.savefig(tmp_path / "figure.png")
+        elif hasattr(value, "_repr_html_"):
+            assert value._repr_html_()
+    plt.close("all")
+
+
+def test_the_physicist_has_a_notebook() -> None:
+    assert "physicist" in [path.stem for path in NOTEBOOKS]
