@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from ellipsefit.arrays import BoolArray, FloatArray
+from ellipsefit.arrays import BoolArray, FloatArray, median
 
 #: Standard deviation of a normal variable over its median absolute deviation.
 NORMAL_MAD: Final = 1.4826022185056018
@@ -19,8 +19,8 @@ def stray_points(x: FloatArray, values: FloatArray, *, window: int, threshold: f
 
     Parameters
     ----------
-    x, values : array, shape (N,)
-        One stretch of a profile without steps, in the order of x.
+    x, values : array, shape (N,) or (B, N)
+        A stretch of a profile without steps, in the order of x, or several of one length.
     window : int
         Points of the running median (odd); what is shorter than half of it can stray.
     threshold : float
@@ -30,25 +30,54 @@ def stray_points(x: FloatArray, values: FloatArray, *, window: int, threshold: f
 
     Returns
     -------
-    array of bool, shape (N,)
+    array of bool, shape (N,) or (B, N)
     """
-    from scipy.ndimage import median_filter
-
-    n = len(values)
+    n = values.shape[-1]
+    found = np.zeros((values.size // max(n, 1), n), dtype=bool)
     if n < window:
-        return np.zeros(n, dtype=bool)
+        return found.reshape(values.shape)
+    rows_x, rows = np.atleast_2d(x), np.atleast_2d(values)
     # a line through the outer quarters' medians keeps a tilted stretch from bending the median at its ends
     quarter = max(n // 4, 1)
-    run = float(np.median(x[-quarter:]) - np.median(x[:quarter]))
-    rise = float(np.median(values[-quarter:]) - np.median(values[:quarter]))
-    flat = values - (rise / run if run else 0.0) * x
-    away = np.abs(flat - _running_median(flat, window))
-    wide = min(_SCALE_WINDOWS * window, n - 1 + n % 2)
+    run = median(rows_x[:, -quarter:]) - median(rows_x[:, :quarter])
+    rise = median(rows[:, -quarter:]) - median(rows[:, :quarter])
+    flat = rows - np.divide(rise, run, out=np.zeros_like(run), where=run != 0)[:, None] * rows_x
     # where the curve runs one way, its points are their own median: the noise shows in third differences
-    noise = np.median(np.abs(np.diff(flat, 3))) / np.sqrt(20.0)  # 1 + 9 + 9 + 1
-    scale = np.maximum(median_filter(away, wide, mode="reflect"), max(np.median(away), noise)) * NORMAL_MAD
-    far = away > threshold * np.maximum(scale, 1e-15)
+    noise = median(np.abs(np.diff(flat, 3))) / np.sqrt(20.0)  # 1 + 9 + 9 + 1
+    # most stretches have no point that is far even from the farthest of its neighbours
+    limit = threshold * np.maximum(noise * NORMAL_MAD, 1e-15)
+    suspect = (_farthest(_mirrored(flat, window), window) > limit[:, None]).any(axis=1)
+    for row in np.flatnonzero(suspect):
+        found[row] = _far_points(flat[row], float(noise[row]), window, threshold)
+    return found.reshape(values.shape)
+
+
+def _far_points(flat: FloatArray, noise: float, window: int, threshold: float) -> BoolArray:
+    """The stray points of one stretch that runs level, with the noise that its third differences show."""
+    from scipy.ndimage import median_filter
+
+    n = len(flat)
+    away = np.abs(flat - median_filter(_mirrored(flat[None], window)[0], window)[window // 2 :][:n])
+    least = max(float(median(away)), noise)
+    far: BoolArray = away > threshold * max(least * NORMAL_MAD, 1e-15)
+    if far.any():
+        wide = min(_SCALE_WINDOWS * window, n - 1 + n % 2)
+        scale = np.maximum(median_filter(away, wide, mode="reflect"), least) * NORMAL_MAD
+        far = away > threshold * np.maximum(scale, 1e-15)
     return _with_a_jump(far, flat, away)
+
+
+def _farthest(whole: FloatArray, window: int) -> FloatArray:
+    """Distance of each point to the farthest within its window; rows with half a window more at each end."""
+    low = high = whole
+    width = 1
+    while width < window:
+        shift = min(width, window - width)
+        low = np.minimum(low[:, :-shift], low[:, shift:])
+        high = np.maximum(high[:, :-shift], high[:, shift:])
+        width += shift
+    middle = whole[:, window // 2 :][:, : low.shape[1]]
+    return np.maximum(high - middle, middle - low)
 
 
 def _with_a_jump(far: BoolArray, values: FloatArray, away: FloatArray) -> BoolArray:
@@ -63,15 +92,12 @@ def _with_a_jump(far: BoolArray, values: FloatArray, away: FloatArray) -> BoolAr
     return kept
 
 
-def _running_median(values: FloatArray, window: int) -> FloatArray:
-    """Median of `window` neighbours; at the ends the values go on as their mirror image through a point.
+def _mirrored(rows: FloatArray, window: int) -> FloatArray:
+    """Rows with half a window more at each end, where they go on as their mirror image through a point.
 
     A surface that rises to its end would else stray from the median of a window that is one-sided there.
     """
-    from scipy.ndimage import median_filter
-
-    half, near = window // 2, min(5, len(values))
-    before = 2 * np.median(values[:near]) - values[near : near + half][::-1]
-    after = 2 * np.median(values[-near:]) - values[-near - half : -near][::-1]
-    whole = np.concatenate([before, values, after])
-    return np.asarray(median_filter(whole, window)[len(before) : len(before) + len(values)], dtype=np.float64)
+    half, near = window // 2, min(5, rows.shape[1])
+    before = 2 * median(rows[:, :near])[:, None] - rows[:, near : near + half][:, ::-1]
+    after = 2 * median(rows[:, -near:])[:, None] - rows[:, -near - half : -near][:, ::-1]
+    return np.concatenate([before, rows, after], axis=1)

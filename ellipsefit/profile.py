@@ -93,12 +93,12 @@ class Profile:
         used = self.used
         for key in ("x", "values", "y"):
             array = getattr(self, key)
-            if array is not None and not np.isfinite(array[used]).all():
+            if array is not None and not (np.isfinite(array) | ~used).all():
                 row = int(np.flatnonzero(used & ~np.isfinite(array))[0])
                 raise ParameterError(
                     f"{key} must be finite where it is not masked; got {array[row]} at point {row + 1}"
                 )
-        if self.sigma is not None and not ((self.sigma[used] > 0) & np.isfinite(self.sigma[used])).all():
+        if self.sigma is not None and not ((self.sigma > 0) & np.isfinite(self.sigma) | ~used).all():
             row = int(np.flatnonzero(used & ~((self.sigma > 0) & np.isfinite(self.sigma)))[0])
             raise ParameterError(f"sigma must be positive; got {self.sigma[row]} at point {row + 1}")
 

@@ -33,6 +33,7 @@ from ellipsefit.report.stitch_curves import (
 )
 from ellipsefit.scan import Scan
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
+from ellipsefit.stitching.conditioning import REASONS
 from tests.test_report import WHEN, Page, squeezed
 
 #: The mirror reaches from -0.998 m to 0.998 m, so positions along it are drawn in mm.
@@ -414,11 +415,12 @@ def test_many_warnings_are_counted_instead_of_listed() -> None:
 def test_many_masked_points_share_markers() -> None:
     stitched = many()
     first = stitched.conditioned[0]
-    reason = np.where(np.arange(len(first.x)) % 2, "edge", first.reason)
+    edge = REASONS.index("edge")
+    code = np.where(np.arange(len(first.x)) % 2, edge, first.code)
     scans = tuple(
-        replace(scan, reason=np.where(np.arange(len(scan.x)) % 2, "edge", scan.reason)) for scan in stitched.conditioned
+        replace(scan, code=np.where(np.arange(len(scan.x)) % 2, edge, scan.code)) for scan in stitched.conditioned
     )
-    assert (reason == "edge").sum() * len(scans) > fig.MOST_MARKS
+    assert (code == edge).sum() * len(scans) > fig.MOST_MARKS
     crowded = replace(stitched, conditioned=scans)
     axes = Figure().subplots()
     _, *marks = fig.draw_masks(axes, crowded)

@@ -17,7 +17,7 @@ from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
-from ellipsefit.stitching import Stitched, StitchSettings, joining, stitch
+from ellipsefit.stitching import Stitched, StitchSettings, joining, stitch, substitution
 from ellipsefit.stitching.joining import Spreads
 from tests.rehearsal import even_mirror
 from tests.stitch_cases import NOMINAL, Array, Campaign, covariance_of, error_of, less, mirror_of, nothing
@@ -160,7 +160,7 @@ def test_what_the_low_rank_leaves_out_stays_on_the_diagonal(monkeypatch: pytest.
     """With 4 columns only, the variance of every point is still that of dense least squares."""
     scans = small(np.random.default_rng(4))
     hold(monkeypatch, HELD)
-    monkeypatch.setattr(joining, "RANK", 4)
+    monkeypatch.setattr(substitution, "RANK", 4)
     profile = stitch(scans, mirror_of((-0.6, 0.6)), settings=PLAIN).profile
     assert profile.covariance_factor is not None
     assert profile.covariance_factor.shape[1] == 4

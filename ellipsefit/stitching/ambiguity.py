@@ -226,7 +226,7 @@ def linked_groups(scans: Sequence[ConditionedScan]) -> list[list[int]]:
             number = parent[number]
         return number
 
-    spans = [np.sort(scan.x[scan.used]) for scan in scans]
+    spans = [scan.x[scan.rising] for scan in scans]
     order = sorted(range(len(scans)), key=lambda number: float(spans[number][0]) if len(spans[number]) else np.inf)
     reach: list[int] = []  # scans that may still overlap what comes
     for number in order:

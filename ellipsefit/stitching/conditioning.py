@@ -5,23 +5,34 @@ Raw data are never changed: a conditioned scan keeps its scan, and every mask ca
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Final, Literal
+from functools import cache
+from typing import Final, Literal, get_args
 
 import numpy as np
+import numpy.typing as npt
 
-from ellipsefit.arrays import BoolArray, FloatArray, IntArray, sealed
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray, frozen, median, sealed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
 from ellipsefit.stitching.sag import segment_sag, segment_sag_slope, weight_over_stiffness
+from ellipsefit.threads import in_threads
 
 #: Reasons for which a point is masked, in the order in which they are found.
 Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
+#: The same, in the order of their codes.
+REASONS: Final[tuple[str, ...]] = get_args(Reason)
+INVALID, _OUTSIDE, _EDGE, _ROLL_OFF, _SPIKE = range(1, len(REASONS))
 
+SmallIntArray = npt.NDArray[np.int32]
+CodeArray = npt.NDArray[np.uint8]
+
+#: Scans that are looked at together, and points that are held as one array.
+GROUP: Final = 64
+STACK: Final = 32_768
 #: Points of the running median against which a spike is told; a spike is shorter than half of it.
 SPIKE_WINDOW: Final = 11
 #: Carriage and x of one scan may drift apart by this much [m].
@@ -84,8 +95,8 @@ class ConditionedScan:
     x: FloatArray  # (N,) mirror frame [m]
     deviation: FloatArray  # (N,) measured minus nominal [m or rad]; NaN where invalid
     sigma: FloatArray  # (N,) 1 where none is given
-    segment: IntArray  # (N,) number of the segment, -1: none
-    reason: np.ndarray[tuple[int], np.dtype[np.str_]]  # (N,)
+    segment: SmallIntArray  # (N,) number of the segment, -1: none
+    code: CodeArray  # (N,) place of the point's reason in REASONS, 0: in use
     guide_sign: float  # with which the guide's error enters: -1 for a mirror that lay face down
     asymmetric: bool = False  # whether the nominal curve alone tells that the scan is not back to front
     sag: FloatArray | None = None  # (N,) of the segments, already taken away from the deviation; None: none was
@@ -95,14 +106,29 @@ class ConditionedScan:
             object.__setattr__(self, name, sealed(getattr(self, name)))
         if self.sag is not None:
             object.__setattr__(self, "sag", sealed(self.sag))
-        object.__setattr__(self, "segment", sealed(self.segment, np.intp))
-        object.__setattr__(self, "reason", sealed(self.reason, np.str_))
+        object.__setattr__(self, "segment", sealed(self.segment, np.int32))
+        object.__setattr__(self, "code", sealed(self.code, np.uint8))
+
+    @property
+    def reason(self) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+        """Why each point is masked, in words, shape (N,); empty where it is not."""
+        words: np.ndarray[tuple[int], np.dtype[np.str_]] = np.array(REASONS)[self.code]
+        return words
 
     @property
     def used(self) -> BoolArray:
         """Which points are not masked, shape (N,)."""
-        used: BoolArray = self.reason == ""
+        used: BoolArray = self.code == 0
         return used
+
+    @property
+    def rising(self) -> IntArray | slice:
+        """Places of the points in use, in the order of x."""
+        backward = self.x[-1] < self.x[0]
+        if not self.code.any():
+            return slice(None, None, -1) if backward else slice(None)
+        used: IntArray = np.flatnonzero(self.code == 0)
+        return used[::-1] if backward else used
 
     @property
     def offset(self) -> float | None:
@@ -111,7 +137,7 @@ class ConditionedScan:
             return None
         carriage = self.scan.carriage
         sense = np.sign((self.x[-1] - self.x[0]) * (carriage[-1] - carriage[0]))
-        return float(np.median(self.x - sense * carriage))
+        return float(median(self.x - sense * carriage))
 
 
 def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSettings) -> tuple[ConditionedScan, ...]:
@@ -125,13 +151,17 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     if not scans:
         raise DataError("no scans are given; expected at least one")
     _check_together(scans, settings)
-    ready = [condition_scan(scan, mirror, settings) for scan in scans]
-    if len({scan.sigma is None for scan in scans}) > 1:  # beside others that state one, a scan needs one, too
-        ready = [
-            item if item.scan.sigma is not None else replace(item, sigma=np.full(len(item.x), _own_noise(item)))
-            for item in ready
-        ]
-    return tuple(ready)
+    groups = [scans[first : first + GROUP] for first in range(0, len(scans), GROUP)]
+    shared = _Shared(mirror)
+    done = in_threads(lambda group: _condition_group(group, mirror, settings, shared), groups)
+    ready = tuple(scan for group in done for scan in group)
+    if len({scan.sigma is None for scan in scans}) == 1:
+        return ready
+    # beside others that state one, a scan needs a sigma, too
+    return tuple(
+        item if item.scan.sigma is not None else replace(item, sigma=np.full(len(item.x), _own_noise(item)))
+        for item in ready
+    )
 
 
 def _own_noise(scan: ConditionedScan) -> float:
@@ -142,18 +172,19 @@ def _own_noise(scan: ConditionedScan) -> float:
 
 
 def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
-    seen: dict[str, str] = {}
+    seen: dict[int, Scan] = {}
     names: set[str] = set()
     for scan in scans:
         if scan.name in names:
             raise DataError(f"two scans are called '{scan.name}'; expected a name for each")
         names.add(scan.name)
-        content = hashlib.sha256(scan.x.tobytes() + scan.values.tobytes()).hexdigest()
-        if content in seen:
-            raise DataError(
-                f"scan '{scan.name}' has the same content as scan '{seen[content]}'; expected each scan once"
-            )
-        seen[content] = scan.name
+        other = seen.setdefault(hash((scan.x.tobytes(), scan.values.tobytes())), scan)
+        if (
+            other is not scan
+            and np.array_equal(other.x, scan.x)
+            and np.array_equal(other.values, scan.values, equal_nan=True)
+        ):
+            raise DataError(f"scan '{scan.name}' has the same content as scan '{other.name}'; expected each scan once")
     quantities = {scan.quantity for scan in scans}
     if len(quantities) > 1:
         other = next(scan for scan in scans if scan.quantity != scans[0].quantity)
@@ -173,64 +204,164 @@ def _check_together(scans: Sequence[Scan], settings: StitchSettings) -> None:
 
 def condition_scan(scan: Scan, mirror: Mirror, settings: StitchSettings) -> ConditionedScan:
     """Check one scan, bring it into the mirror frame and mask what tells nothing; errors as `condition_scans`."""
-    how = mirror.measurement
-    turn = 1.0 if how.x_direction == "downstream" else -1.0
+    return _condition_group([scan], mirror, settings, _Shared(mirror))[0]
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Draft:
+    """A scan on its way into the mirror frame."""
+
+    scan: Scan
+    x: FloatArray  # (N,) mirror frame
+    values: FloatArray  # (N,) along the mirror's axes
+    segment: SmallIntArray  # (N,)
+    code: CodeArray  # (N,)
+    places: list[IntArray]  # points in use of each segment, by x
+    deviation: FloatArray  # (N,) NaN where it is not known
+    asymmetric: bool = False
+    sag: FloatArray | None = None  # (N,)
+
+
+class _Shared:
+    """What is the same for many scans: the mirror's spans, and arrays of one value, kept once."""
+
+    def __init__(self, mirror: Mirror) -> None:
+        self.starts = np.array([part.start for part in mirror.segments])
+        self.ends = np.array([part.end for part in mirror.segments])
+        self.edges = np.array([part.edge for part in mirror.segments])
+        self.ones = cache(lambda n: frozen(np.ones(n)))
+        self.codes = cache(lambda n: frozen(np.zeros(n, dtype=np.uint8)))
+        self.segment = cache(lambda number, n: frozen(np.full(n, number, dtype=np.int32)))
+
+
+def _condition_group(
+    scans: Sequence[Scan], mirror: Mirror, settings: StitchSettings, shared: _Shared
+) -> list[ConditionedScan]:
+    """Condition scans in one go: what is the same for all is done in arrays that hold many of them."""
+    drafts = [_placed(scan, mirror, shared) for scan in scans]
+    known = [(draft.code == 0) | (draft.code == _EDGE) for draft in drafts]
+    places = np.concatenate([draft.x[points] for draft, points in zip(drafts, known, strict=True)])
+    nominal = mirror.nominal
+    ideal = nominal.height(places) if scans[0].quantity == "height" else nominal.slope(places)
+    first = 0
+    stretches: dict[int, list[tuple[_Draft, IntArray]]] = {}
+    for draft, points in zip(drafts, known, strict=True):
+        last = first + int(np.count_nonzero(points))
+        draft.deviation = np.full(len(draft.x), np.nan)
+        draft.deviation[points] = draft.values[points] - ideal[first:last]
+        first = last
+        draft.asymmetric = _check_curve(draft, mirror)
+        draft.sag = _sag(draft.scan, draft.x, draft.segment, mirror)
+        if draft.sag is not None:
+            draft.deviation -= draft.sag
+        for part in draft.places:
+            stretches.setdefault(len(part), []).append((draft, part))
+    for length, same in stretches.items():
+        most = max(STACK // length, 1)
+        for start in range(0, len(same), most):
+            _mask_stretches(same[start : start + most], settings, shared)
+    return [_conditioned(draft, mirror, shared) for draft in drafts]
+
+
+def _conditioned(draft: _Draft, mirror: Mirror, shared: _Shared) -> ConditionedScan:
+    scan, turn = draft.scan, _turn(mirror)
+    n, sigma = len(scan.x), scan.sigma
+    if sigma is None:
+        sigma = shared.ones(n)
+    on = int(draft.segment[0])
+    if (draft.segment == on).all():
+        draft.segment = shared.segment(on, n)
+    if not draft.code.any():
+        draft.code = shared.codes(n)
+    flipped = scan.orientation == "face_down" or (scan.quantity == "slope" and scan.orientation == "end_for_end")
+    return ConditionedScan(
+        scan=scan,
+        x=frozen(draft.x),
+        deviation=frozen(draft.deviation),
+        sigma=sigma,
+        segment=frozen(draft.segment),
+        code=frozen(draft.code),
+        guide_sign=(-1.0 if flipped else 1.0) * (1.0 if scan.quantity == "height" else turn),
+        asymmetric=draft.asymmetric,
+        sag=None if draft.sag is None else frozen(draft.sag),
+    )
+
+
+def _turn(mirror: Mirror) -> float:
+    return 1.0 if mirror.measurement.x_direction == "downstream" else -1.0
+
+
+def _placed(scan: Scan, mirror: Mirror, shared: _Shared) -> _Draft:
+    """The scan along the mirror's axes, with what is invalid or lies beside the segments masked."""
+    how, turn = mirror.measurement, _turn(mirror)
     stretch: float | FloatArray = how.stretch
     if scan.temperature is not None and how.expansion is not None:
         stretch = 1.0 + how.expansion * (scan.temperature - how.reference_temperature)
-    x = turn * (scan.x - how.x_offset) / stretch
-    values = scan.values / stretch if scan.quantity == "height" else turn * scan.values
+    if turn == 1.0 and how.x_offset == 0.0 and isinstance(stretch, float) and stretch == 1.0:
+        x, values = scan.x, scan.values
+    else:
+        x = turn * (scan.x - how.x_offset) / stretch
+        values = scan.values / stretch if scan.quantity == "height" else turn * scan.values
     _check_order(scan, x)
-    segment = _segments(scan, x, mirror)
-    reason = np.full(len(x), "", dtype="<U8")
-    reason[~np.isfinite(values)] = "invalid"
-    reason[(reason == "") & (segment < 0)] = "outside"
-    edges = np.array([part.edge for part in mirror.segments])
-    starts = np.array([part.start for part in mirror.segments]) + edges
-    ends = np.array([part.end for part in mirror.segments]) - edges
-    at_edge = (x < starts[segment] - 1e-9) | (x > ends[segment] + 1e-9)
-    reason[(reason == "") & at_edge] = "edge"
-    if not (reason == "").any():
+    segment = _segments(scan, x, mirror, shared)
+    code = np.zeros(len(x), dtype=np.uint8)
+    code[segment < 0] = _OUTSIDE
+    if shared.edges.any():
+        starts, ends = shared.starts + shared.edges, shared.ends - shared.edges
+        code[(code == 0) & ((x < starts[segment] - 1e-9) | (x > ends[segment] + 1e-9))] = _EDGE
+    code[~np.isfinite(values)] = INVALID
+    places = _places(segment, code, x)
+    if not places:
         raise DataError(
             f"scan '{scan.name}': no valid point lies on a segment of mirror '{mirror.name}' (x from "
             f"{x.min() * 1e3:.6g} mm to {x.max() * 1e3:.6g} mm); expected spans from {mirror.span[0] * 1e3:.6g} mm to "
             f"{mirror.span[1] * 1e3:.6g} mm, check the unit of x"
         )
-    nominal = mirror.nominal
-    deviation = np.full(len(x), np.nan)
-    known = (reason == "") | (reason == "edge")
-    ideal = nominal.height(x[known]) if scan.quantity == "height" else nominal.slope(x[known])
-    deviation[known] = values[known] - ideal
-    asymmetric = _check_curve(scan, x, values, deviation, reason, segment, mirror)
-    sag = _sag(scan, x, segment, mirror)
-    if sag is not None:
-        deviation = deviation - sag
-    for number in np.unique(segment[reason == ""]):
-        places = np.flatnonzero((reason == "") & (segment == number))
-        places = places[np.argsort(x[places])]
-        if settings.roll_off:
-            close = 2 * float(np.median(np.abs(np.diff(x)))) + 1e-9
-            physical = (x[places[0]] - starts[number] < close, ends[number] - x[places[-1]] < close)
-            reason[places[_roll_off(x[places], deviation[places], physical)]] = "roll-off"
-            places = places[reason[places] == ""]
-        if settings.spike_threshold is not None:
-            spikes = stray_points(x[places], deviation[places], window=SPIKE_WINDOW, threshold=settings.spike_threshold)
-            reason[places[spikes]] = "spike"
-    flipped = scan.orientation == "face_down" or (scan.quantity == "slope" and scan.orientation == "end_for_end")
-    return ConditionedScan(
-        scan=scan,
-        x=x,
-        deviation=deviation,
-        sigma=np.ones(len(x)) if scan.sigma is None else scan.sigma,
-        segment=segment,
-        reason=reason,
-        guide_sign=(-1.0 if flipped else 1.0) * (1.0 if scan.quantity == "height" else turn),
-        asymmetric=asymmetric,
-        sag=sag,
-    )
+    return _Draft(scan=scan, x=x, values=values, segment=segment, code=code, places=places, deviation=x)
 
 
-def _sag(scan: Scan, x: FloatArray, segment: IntArray, mirror: Mirror) -> FloatArray | None:
+def _places(segment: SmallIntArray, code: CodeArray, x: FloatArray) -> list[IntArray]:
+    """Points in use of each segment that the scan meets, in the order of x."""
+    used = np.flatnonzero(code == 0)
+    if not len(used):
+        return []
+    if x[-1] < x[0]:
+        used = used[::-1]
+    mine = segment[used]
+    if (mine == mine[0]).all():
+        return [used]
+    return [used[mine == number] for number in np.unique(mine)]
+
+
+def _mask_stretches(stretches: Sequence[tuple[_Draft, IntArray]], settings: StitchSettings, shared: _Shared) -> None:
+    """Mask roll-off and spikes in stretches of one length, each the points in use of a scan on one segment."""
+    x = np.stack([draft.x[places] for draft, places in stretches])
+    deviation = np.stack([draft.deviation[places] for draft, places in stretches])
+    bent = np.zeros(x.shape, dtype=bool)
+    if settings.roll_off:
+        bent = _roll_off(x, deviation, np.array([_at_ends(draft, places, shared) for draft, places in stretches]))
+    shorter = bent.any(axis=1)
+    for row in np.flatnonzero(shorter).tolist():
+        draft, places = stretches[row]
+        draft.code[places[bent[row]]] = _ROLL_OFF
+    if settings.spike_threshold is None:
+        return
+    kept = np.flatnonzero(~shorter)
+    if len(kept):
+        spikes = stray_points(x[kept], deviation[kept], window=SPIKE_WINDOW, threshold=settings.spike_threshold)
+        for line in np.flatnonzero(spikes.any(axis=1)).tolist():
+            draft, places = stretches[int(kept[line])]
+            draft.code[places[spikes[line]]] = _SPIKE
+    for row in np.flatnonzero(shorter).tolist():
+        draft, places = stretches[row]
+        rest = places[~bent[row]]
+        spike = stray_points(
+            draft.x[rest], draft.deviation[rest], window=SPIKE_WINDOW, threshold=settings.spike_threshold
+        )
+        draft.code[rest[spike]] = _SPIKE
+
+
+def _sag(scan: Scan, x: FloatArray, segment: SmallIntArray, mirror: Mirror) -> FloatArray | None:
     """What each segment's weight adds to it on its supports, in the mirror frame; None if those are not known."""
     support = mirror.measurement.support
     if support is None:
@@ -273,50 +404,51 @@ def _check_order(scan: Scan, x: FloatArray) -> None:
             )
 
 
-def _segments(scan: Scan, x: FloatArray, mirror: Mirror) -> IntArray:
-    starts = np.array([part.start for part in mirror.segments])
-    ends = np.array([part.end for part in mirror.segments])
+def _segments(scan: Scan, x: FloatArray, mirror: Mirror, shared: _Shared) -> SmallIntArray:
+    """Number of the segment on which each point lies, -1: none."""
+    starts, ends = shared.starts - 1e-9, shared.ends + 1e-9
+    segment = np.full(len(x), -1, dtype=np.int32)
     if scan.segment is None:
-        index = np.searchsorted(starts - 1e-9, x, side="right") - 1
-    else:
-        known = {part.name: number for number, part in enumerate(mirror.segments)}
-        names, codes = np.unique(scan.segment, return_inverse=True)
-        strangers = [str(name) for name in names if name and name not in known]
-        if strangers:
-            raise DataError(
-                f"scan '{scan.name}': segment '{strangers[0]}' is not in the mirror file of '{mirror.name}'; expected "
-                f"one of {', '.join(known)}"
-            )
-        index = np.array([known.get(str(name), -1) for name in names])[codes]
-    inside = (index >= 0) & (x >= starts[index] - 1e-9) & (x <= ends[index] + 1e-9)
-    return np.where(inside, index, -1)
+        rising, along = (x, segment) if x[-1] > x[0] else (x[::-1], segment[::-1])
+        low = max(int(np.searchsorted(starts, rising[0], side="right")) - 1, 0)
+        high = int(np.searchsorted(starts, rising[-1], side="right"))
+        first = rising.searchsorted(starts[low:high])
+        last = np.minimum(rising.searchsorted(ends[low:high], side="right"), np.append(first[1:], len(x)))
+        for number, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True), start=low):
+            along[a:b] = number
+        return segment
+    known = {part.name: number for number, part in enumerate(mirror.segments)}
+    names, codes = np.unique(scan.segment, return_inverse=True)
+    strangers = [str(name) for name in names if name and name not in known]
+    if strangers:
+        raise DataError(
+            f"scan '{scan.name}': segment '{strangers[0]}' is not in the mirror file of '{mirror.name}'; expected "
+            f"one of {', '.join(known)}"
+        )
+    index = np.array([known.get(str(name), -1) for name in names])[codes]
+    inside = (index >= 0) & (x >= starts[index]) & (x <= ends[index])
+    segment[inside] = index[inside]
+    return segment
 
 
-def _check_curve(
-    scan: Scan,
-    x: FloatArray,
-    values: FloatArray,
-    deviation: FloatArray,
-    reason: np.ndarray[tuple[int], np.dtype[np.str_]],
-    segment: IntArray,
-    mirror: Mirror,
-) -> bool:
+def _check_curve(draft: _Draft, mirror: Mirror) -> bool:
     """Refuse a scan that is convex or in another unit, as far as its own curve shows it.
 
     Values are regressed on the nominal curve less a line in each segment. True: its change of curvature is seen,
     and runs as it should.
     """
+    scan, x, values, deviation = draft.scan, draft.x, draft.values, draft.deviation
     product, square, rest, count = 0.0, 0.0, 0.0, 0
-    for number in np.unique(segment[reason == ""]):
-        part = (reason == "") & (segment == number)
-        if part.sum() < 5:
+    for part in draft.places:
+        if len(part) < 5:
             continue
         ideal = values[part] - deviation[part]
-        degree = 1 if scan.quantity == "height" else 0
-        t = x[part] - x[part].mean()
-        wanted, found = ideal - np.polyval(np.polyfit(t, ideal, degree), t), values[part]
-        found = found - np.polyval(np.polyfit(t, found, degree), t)
-        limit = 10 * NORMAL_MAD * float(np.median(np.abs(found - wanted))) + 1e-15
+        if _surely_flat(x[part], ideal, scan.quantity):
+            count += len(part)
+            continue
+        t = x[part] - x[part].mean() if scan.quantity == "height" else None
+        wanted, found = _less_line(t, ideal), _less_line(t, values[part])
+        limit = 10 * NORMAL_MAD * float(median(np.abs(found - wanted))) + 1e-15
         kept = np.abs(found - wanted) < limit  # a spike must not decide
         product += float(wanted[kept] @ found[kept])
         square += float(wanted[kept] @ wanted[kept])
@@ -331,7 +463,7 @@ def _check_curve(
             f"scan '{scan.name}': the curve is convex where mirror '{mirror.name}' is concave; expected "
             f"{scan.quantity}s along +z, out of the reflecting side"
         )
-    asymmetric = _check_gradient(scan, x, values, deviation, (reason == "") & (segment >= 0), segment, mirror)
+    asymmetric = _check_gradient(draft, mirror)
     for factor in (1e3, 1e6, 1e-3, 1e-6):
         if 0.5 < ratio / factor < 2 and spread < abs(ratio) / 5:
             raise DataError(
@@ -341,28 +473,43 @@ def _check_curve(
     return asymmetric
 
 
-def _check_gradient(
-    scan: Scan,
-    x: FloatArray,
-    values: FloatArray,
-    deviation: FloatArray,
-    used: BoolArray,
-    segment: IntArray,
-    mirror: Mirror,
-) -> bool:
+def _surely_flat(x: FloatArray, ideal: FloatArray, quantity: str) -> bool:
+    """Whether a nominal curve, which bends one way, is so flat that nothing can be told from it."""
+    n = len(x)
+    if quantity == "slope":
+        most = abs(float(ideal[-1] - ideal[0]))
+    else:
+        few = np.array([0, n // 4, n // 2, 3 * n // 4, n - 1])
+        place, height = x[few], ideal[few]
+        chord = height[0] + (height[-1] - height[0]) / (place[-1] - place[0]) * (place - place[0])
+        most = 1.5 * float(np.abs(height - chord).max())  # the deepest place may lie between
+    # at least half of the points are not taken for spikes: their mean square is at most twice that of all
+    return 2 * most * most < LEAST_CURVE["height" if quantity == "height" else "slope"] ** 2
+
+
+def _less_line(t: FloatArray | None, values: FloatArray) -> FloatArray:
+    """Values less their line over centred t, or less their mean without one."""
+    rest: FloatArray = values - values.mean()
+    return rest if t is None else rest - float(t @ rest) / float(t @ t) * t
+
+
+def _check_gradient(draft: _Draft, mirror: Mirror) -> bool:
     """Refuse a scan that is back to front, as far as the change of curvature along the nominal curve shows it.
 
     Segments' heights and tilts and a common curvature tell nothing of that; what is left of the nominal curve
     changes its sign where x is reversed. True: it is seen, and has the right sign.
     """
+    scan, x, values = draft.scan, draft.x, draft.values
+    used = draft.code == 0
+    segment = draft.segment[used]
     degree = 1 if scan.quantity == "height" else 0
     t = (x[used] - x[used].mean()) / max(float(np.ptp(x[used])), 1e-12)
     columns = [t ** (degree + 1)]
-    for number in np.unique(segment[used]):
-        inside = (segment[used] == number).astype(np.float64)
+    for number in np.unique(segment):
+        inside = (segment == number).astype(np.float64)
         columns += [inside * t**power for power in range(degree + 1)]
     poses = np.stack(columns, axis=1)
-    both = np.stack([values[used] - deviation[used], values[used]], axis=1)
+    both = np.stack([values[used] - draft.deviation[used], values[used]], axis=1)
     wanted, found = (both - poses @ np.linalg.lstsq(poses, both, rcond=None)[0]).T
     square, product = float(wanted @ wanted), float(wanted @ found)
     if square <= len(wanted) * LEAST_GRADIENT[scan.quantity] ** 2:
@@ -377,27 +524,51 @@ def _check_gradient(
     return ratio > 0.5
 
 
-def _roll_off(x: FloatArray, deviation: FloatArray, physical: tuple[bool, bool]) -> BoolArray:
+def _roll_off(x: FloatArray, deviation: FloatArray, physical: BoolArray) -> BoolArray:
     """Ends that bend away: from each end inward, as long as points stray from the middle's parabola.
 
     Looked for within the outer tenth, at least 3 points, against 8 robust standard deviations of the rest. At an
     end of the segment itself (`physical`) a chamfer may be one point; where a scan ends within a segment, less than
-    3 points are left to the search for spikes.
+    3 points are left to the search for spikes. Stretches of one length, shape (B, N); `physical` (B, 2).
     """
-    n = len(x)
-    found = np.zeros(n, dtype=bool)
+    n = x.shape[1]
+    found = np.zeros(x.shape, dtype=bool)
     reach = max(n // 10, 3)
     if n < 4 * reach:
         return found
     middle = slice(reach, n - reach)
-    t = (x - x.mean()) / max(float(np.ptp(x)), 1e-12)
-    inner = deviation[middle]
-    curve = np.polyval(np.polyfit(t[middle], inner, 2), t)
-    scale = NORMAL_MAD * float(np.median(np.abs(inner - curve[middle])))
-    far = np.abs(deviation - curve) > 8 * max(scale, 1e-15)
-    for order, own_end in zip((np.arange(reach), n - 1 - np.arange(reach)), physical, strict=True):
-        near = np.flatnonzero(~far[order])
-        length = int(near[0]) if len(near) else reach
-        if length >= (1 if own_end else 3):
-            found[order[:length]] = True
+    away = np.abs(deviation - _parabola(x, deviation, middle))
+    far = away > 8 * np.maximum(NORMAL_MAD * median(away[:, middle]), 1e-15)[:, None]
+    for order, own_end in zip((np.arange(reach), n - 1 - np.arange(reach)), physical.T, strict=True):
+        run = np.logical_and.accumulate(far[:, order], axis=1)
+        run[run.sum(axis=1) < np.where(own_end, 1, 3)] = False
+        found[:, order] |= run
     return found
+
+
+def _at_ends(draft: _Draft, places: IntArray, shared: _Shared) -> tuple[bool, bool]:
+    """Whether a stretch begins and ends where its segment does, within two points."""
+    x, number = draft.x, int(draft.segment[places[0]])
+    before = float(x[places[0]] - shared.starts[number] - shared.edges[number])
+    after = float(shared.ends[number] - shared.edges[number] - x[places[-1]])
+    # half of the steps are as long as their median, which is thus at most twice their mean
+    if min(before, after) > 4 * abs(float(x[-1] - x[0])) / (len(x) - 1) + 1e-9:
+        return False, False
+    close = 2 * float(median(np.abs(np.diff(x)))) + 1e-9
+    return before < close, after < close
+
+
+def _parabola(x: FloatArray, values: FloatArray, middle: slice) -> FloatArray:
+    """Least-squares parabola of a middle part, everywhere; by orthogonal polynomials, rows for themselves."""
+    t = x - x[:, middle].mean(axis=1, keepdims=True)
+    t /= np.abs(t[:, middle]).max(axis=1, keepdims=True)
+    inner, y = t[:, middle], values[:, middle]
+    square = inner * inner
+    weight = square.sum(axis=1)
+    bow = t * t - (np.einsum("ij,ij->i", square, inner) / weight)[:, None] * t
+    bow -= square.mean(axis=1, keepdims=True)  # the line's mean is zero
+    bent = bow[:, middle]
+    curve: FloatArray = (np.einsum("ij,ij->i", bent, y) / np.einsum("ij,ij->i", bent, bent))[:, None] * bow
+    curve += (np.einsum("ij,ij->i", inner, y) / weight)[:, None] * t
+    curve += y.mean(axis=1, keepdims=True)
+    return curve

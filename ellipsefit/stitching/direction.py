@@ -16,7 +16,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
-from ellipsefit.stitching.conditioning import ConditionedScan
+from ellipsefit.stitching.conditioning import INVALID, ConditionedScan
 
 #: Points that others must have seen, too.
 LEAST_POINTS: Final = 20
@@ -59,9 +59,14 @@ def both_ways(scan: ConditionedScan, against_others: FloatArray, mirror: Mirror)
     two = np.stack([forward, forward + turned[both] - scan.deviation[both]], axis=1) / sigma
     left = two - columns @ np.linalg.lstsq(columns, two, rcond=None)[0]
     stands, turns = (float(column @ column) for column in left.T)
-    reason = np.where(twice, scan.reason, np.where(scan.used, "invalid", scan.reason))
-    other = replace(scan, deviation=turned, reason=reason)
+    code = np.where(twice, scan.code, np.where(scan.used, INVALID, scan.code))
+    other = replace(scan, deviation=turned, code=code)
     return BothWays(turned=other, gain=stands - turns, points=int(both.sum()))
+
+
+def scans_to_turn(count: int, noise: float, rough_noise: float) -> int:
+    """How many of the scans are looked at turned round: all where the noise is suspicious."""
+    return count if noise > SUSPICIOUS * rough_noise and count > 1 else min(count, MOST_SCANS)
 
 
 def check_directions(
@@ -80,7 +85,7 @@ def check_directions(
     ----------
     scans : sequence of ConditionedScan
     against_others : sequence of array
-        For each scan, as `both_ways` says.
+        For each scan that is looked at, as `both_ways` says.
     mirror : Mirror
     noise, rough_noise : float
         Standard deviation of a point over its stated one: of the joining, and from differences of neighbours.
@@ -100,7 +105,7 @@ def check_directions(
         If scans fit each other only when one is turned round; the sentence names it.
     """
     suspicious = noise > SUSPICIOUS * rough_noise and len(scans) > 1
-    looked_at = scans if suspicious else scans[:MOST_SCANS]
+    looked_at = scans[: scans_to_turn(len(scans), noise, rough_noise)]
     found = [both_ways(scan, rest, mirror) for scan, rest in zip(looked_at, against_others, strict=False)]
     if suspicious:
         _check_turned(scans, found, noise_of)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 
-from ellipsefit.arrays import FloatArray
+from ellipsefit.arrays import FloatArray, frozen, median
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD
@@ -21,21 +21,34 @@ from ellipsefit.profile import Profile
 from ellipsefit.rows import number
 from ellipsefit.scan import Scan
 from ellipsefit.stitching.ambiguity import Ambiguity, scan_ambiguities
+from ellipsefit.stitching.bordered import Factorised, FactorisedDense
 from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings, condition_scans
-from ellipsefit.stitching.direction import check_directions
+from ellipsefit.stitching.direction import check_directions, scans_to_turn
 from ellipsefit.stitching.fusion import fuse
 from ellipsefit.stitching.guide import guide_basis, guide_covariance
-from ellipsefit.stitching.normal import Effects, Observations, ReducedNormal, gather, knot_means, reduce_points
-from ellipsefit.stitching.result import Stitched, StitchedScan, Undetermined
+from ellipsefit.stitching.normal import (
+    FEW_KNOTS,
+    Effects,
+    Observations,
+    ReducedNormal,
+    gather,
+    reduce_points,
+    with_deviations,
+)
+from ellipsefit.stitching.result import Residuals, Stitched, StitchedScan, Undetermined
+from ellipsefit.stitching.substitution import (
+    JoinedProfile,
+    Solution,
+    covariance_modes,
+    heights_at_knots,
+    joined_profile,
+)
 from ellipsefit.threads import single_threaded
 
 #: Largest problem in effects that is solved densely.
-DENSE: Final = 1500
+DENSE: Final = 400
 #: Scans from which spreads are estimated, at most.
 SAMPLE: Final = 40
-#: Columns that the covariance's low-rank part may have, and its largest number of entries.
-RANK: Final = 96
-ENTRIES: Final = 20_000_000
 #: Scan residual over that of all, beyond which a scan contradicts the others.
 MISFIT: Final = 5.0
 
@@ -92,7 +105,7 @@ def stitch(
         )
     progress("conditioning")
     conditioned = condition_scans(scans, mirror, settings)
-    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    step = float(np.median([median(np.abs(np.diff(scan.x))) for scan in conditioned]))
     points = gather(conditioned, step)
     heights = scans[0].quantity == "height"
     timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20
@@ -107,8 +120,9 @@ def stitch(
         ambiguities = (*ambiguities, _unknown_drift(scans))
     progress("joining")
     guide = None
-    if settings.guide and points.carriage is not None and not any(item.kind == "guide" for item in ambiguities):
-        guide = guide_basis(points.carriage, step)
+    carriage = points.carriage_range
+    if settings.guide and carriage is not None and not any(item.kind == "guide" for item in ambiguities):
+        guide = guide_basis(carriage, step)
     effects = Effects(
         heights=heights,
         drift_degree=settings.drift_degree if timed else 0,
@@ -116,25 +130,56 @@ def stitch(
         scans=len(conditioned),
     )
     normal = reduce_points(points, effects)
-    few, part, sample = normal, effects, conditioned
+    few, part, sample = normal, effects, points.scans
     if effects.scans > SAMPLE:  # spreads from neighbours are good to a few per cent
-        sample = tuple(sorted(conditioned, key=lambda scan: float(scan.x.min()))[:SAMPLE])
+        sample = tuple(sorted(conditioned, key=lambda scan: min(scan.x[0], scan.x[-1]))[:SAMPLE])
         part = replace(effects, scans=len(sample))
-        few = reduce_points(gather(sample, step), part)
+        fewer = gather(sample, step, border=False)
+        few, sample = reduce_points(fewer, part), fewer.scans
     spreads = _estimate(few, part, sample, settings)
-    solution = _solve(normal, effects, spreads, conditioned)
-    means = knot_means(points, effects)
-    away = float(np.abs(points.x - means[3][points.knot]).max())
-    if away > 1e-6:  # points of different scans don't coincide: carry each to its knot along the profile's slope
+    solution = _solve(normal, effects, spreads, points.scans)
+    if normal.away > 1e-6:  # points of different scans don't coincide: carry each to its knot along the profile
         progress("joining again, along the slope")
-        deviation = means[1] - means[0] @ solution.values
-        slope = _local_slope(means[3], deviation, step)
-        points = replace(points, deviation=points.deviation - slope[points.knot] * (points.x - means[3][points.knot]))
-        normal = reduce_points(points, effects)
-        solution = _solve(normal, effects, spreads, conditioned)
-        means = knot_means(points, effects)
+        place, deviation = heights_at_knots(points, effects, solution.values)
+        points = replace(points, place=place, slope=_local_slope(place, deviation, step))
+        normal = with_deviations(normal, points, effects)
+        solution = _solve(normal, effects, spreads, points.scans)
     progress("covariance")
-    return _result(conditioned, mirror, settings, ambiguities, points, effects, spreads, solution, means)
+    modes = covariance_modes(points.knots, normal, solution)
+    values, factorised = solution.values, solution.factorised
+    support = mirror.measurement.support
+    sag = None
+    if support is not None and support.uncertainty:
+        sag = support.uncertainty * _sag_column(points, effects, normal, factorised, spreads.noise)
+    del normal, few, solution  # large, and done with
+    nominal = mirror.nominal.height if heights else mirror.nominal.slope
+    rough = _rough_noise(conditioned[:: max(len(conditioned) // SAMPLE, 1)])
+    joined = joined_profile(
+        points,
+        effects,
+        values,
+        modes,
+        spreads.noise,
+        nominal,
+        against_others=scans_to_turn(len(conditioned), spreads.noise, rough),
+    )
+    if sag is not None:
+        joined = replace(joined, factor=np.column_stack([joined.factor, sag]))
+    either_way = check_directions(
+        conditioned,
+        joined.against_others,
+        mirror,
+        noise=spreads.noise,
+        rough_noise=rough,
+        noise_of=lambda some: _noise_of(some, effects, settings),
+        guide=guide is not None,
+    )
+    given = np.empty((effects.scans, effects.per_scan))
+    given[points.order] = values[: given.size].reshape(given.shape)
+    del points, modes
+    guide_found = _guide(effects, values[effects.guide_columns], factorised)
+    remarks = [*_untreated(conditioned, mirror, settings), *_untold(either_way)]
+    return _result(conditioned, mirror, settings, ambiguities, effects, spreads, guide_found, given, joined, remarks)
 
 
 def _unknown_drift(scans: Sequence[Scan]) -> Ambiguity:
@@ -182,18 +227,24 @@ def _names(profile: Profile) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Solution:
-    """Best effects, and a way to apply their covariance."""
+class Precision:
+    """Prior precision of the effects, and its product with the prior mean."""
 
-    values: FloatArray  # (m,)
-    factorised: Any  # solve(right) of the penalised normal equations
-    penalised: Any  # their matrix
+    diagonal: FloatArray  # (k * scans,)
+    guide: FloatArray  # (g, g)
+    guide_log_determinant: float  # of that
+    right: FloatArray  # (m,)
+
+    def added_to(self, matrix: FloatArray) -> FloatArray:
+        """A dense matrix (m, m) with the precision added, in place."""
+        n = len(self.diagonal)
+        matrix[np.arange(n), np.arange(n)] += self.diagonal
+        matrix[n:, n:] += self.guide
+        return matrix
 
 
-def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]) -> tuple[Any, FloatArray]:
-    """Prior precision of the effects (sparse) and its product with the prior mean."""
-    from scipy.sparse import block_diag, coo_array, csr_array, diags_array
-
+def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]) -> Precision:
+    """Of scans in the order of the effects."""
     k, count = effects.per_scan, effects.scans
     scale = np.full((count, k), spreads.drift)
     scale[:, effects.tilt_column] = spreads.tilt
@@ -209,71 +260,53 @@ def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[Conditi
         place = row * k + effects.tilt_column
         diagonal[place] = (arm * stderr) ** -2.0
         right[place] = arm * angle * diagonal[place]
-    own = diags_array(diagonal)
     if effects.guide is None:
-        return csr_array(own), right
+        return Precision(diagonal=diagonal, guide=np.zeros((0, 0)), guide_log_determinant=0.0, right=right)
     covariance = guide_covariance(effects.guide.places, spreads.guide, spreads.guide_length)
     # by its eigenvalues: a general inverse loses the positive definiteness that the smooth parts need
     size, modes = np.linalg.eigh(covariance)
-    inverse = (modes / np.maximum(size, 1e-9 * spreads.guide**2)) @ modes.T
-    inverse = (inverse + inverse.T) / 2
-    return csr_array(block_diag([own, coo_array(inverse)])), right
+    size = np.maximum(size, 1e-9 * spreads.guide**2)
+    inverse = (modes / size) @ modes.T
+    logs = -float(np.log(size).sum())
+    return Precision(diagonal=diagonal, guide=(inverse + inverse.T) / 2, guide_log_determinant=logs, right=right)
 
 
 def _solve(
     normal: ReducedNormal, effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]
 ) -> Solution:
-    precision, right = _precision(effects, spreads, conditioned)
-    penalised = normal.matrix / spreads.noise**2 + precision
-    total = normal.right / spreads.noise**2 + right
+    """Best effects, of scans in the order of the effects."""
+    prior = _precision(effects, spreads, conditioned)
+    total = normal.right / spreads.noise**2 + prior.right
     if effects.size <= DENSE:
-        from scipy.linalg import cho_solve
-
-        dense = penalised.toarray()
-        size = np.sqrt(np.diag(dense))
-        factor = _cholesky(dense / np.outer(size, size))
-
-        def solve(rhs: FloatArray) -> FloatArray:
-            columns = rhs.reshape(len(rhs), -1)
-            found: FloatArray = cho_solve(factor, columns / size[:, None]) / size[:, None]
-            return found.reshape(rhs.shape)
-
-        return Solution(values=solve(total), factorised=solve, penalised=dense)
-    from scipy.sparse.linalg import splu
-
-    # scans in the order of their places couple to their neighbours alone, and the guide, last, to all: a band
-    # with a border, which stays one when factorised
-    k = effects.per_scan
-    places = np.argsort([float(scan.x.min()) for scan in conditioned], kind="stable")
-    own = (places[:, None] * k + np.arange(k)).ravel()
-    order = np.concatenate([own, np.arange(k * effects.scans, effects.size)])
-    inverse = splu(penalised[order][:, order].tocsc(), permc_spec="NATURAL", options={"SymmetricMode": True})
-
-    def solve_sparse(rhs: FloatArray) -> FloatArray:
-        found = np.empty_like(rhs)
-        found[order] = inverse.solve(np.ascontiguousarray(rhs[order]))
-        return found
-
-    return Solution(values=solve_sparse(total), factorised=solve_sparse, penalised=penalised)
+        dense = FactorisedDense.of(prior.added_to(normal.matrix.dense() / spreads.noise**2))
+        return Solution(values=dense.solve(total), penalised=normal.matrix, factorised=dense)
+    n = len(normal.matrix.cross)
+    border = np.zeros_like(normal.matrix.corner)
+    wide = len(prior.diagonal) - n
+    border[np.arange(wide), np.arange(wide)] = prior.diagonal[n:]
+    border[wide:, wide:] = prior.guide
+    penalised = normal.matrix.plus(spreads.noise**-2, prior.diagonal[:n], border)
+    factorised = penalised.factorised()
+    return Solution(values=factorised.solve(total), penalised=penalised, factorised=factorised)
 
 
 def _noise_of(scans: Sequence[ConditionedScan], effects: Effects, settings: StitchSettings) -> float:
     """Noise over the stated one that joining of these scans finds."""
-    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in scans]))
+    step = float(np.median([median(np.abs(np.diff(scan.x))) for scan in scans]))
     part = replace(effects, scans=len(scans))
-    return _estimate(reduce_points(gather(scans, step), part), part, scans, settings).noise
+    points = gather(scans, step, border=False)
+    return _estimate(reduce_points(points, part), part, points.scans, settings).noise
 
 
 def _estimate(
     normal: ReducedNormal, effects: Effects, conditioned: Sequence[ConditionedScan], settings: StitchSettings
 ) -> Spreads:
     """Spreads by restricted maximum likelihood."""
-    from scipy.linalg import cho_solve
     from scipy.optimize import minimize
 
     right, square, freedom = normal.right, normal.square, normal.freedom
     k, kept = effects.per_scan, effects.scans
-    dense = normal.matrix.toarray()
+    dense = normal.matrix.dense()
     # noise and the sizes of heights and tilts from a fit that holds them loosely
     rough = _rough_noise(conditioned)
     largest = max(float(np.abs(scan.deviation[scan.used]).max()) for scan in conditioned) or 1e-12
@@ -282,20 +315,18 @@ def _estimate(
     loose = replace(loose, guide_length=reach)
 
     def values_at(spreads: Spreads) -> tuple[FloatArray, float]:
-        precision, mean = _precision(effects, spreads, conditioned)
-        penalised = dense / spreads.noise**2 + precision.toarray()
-        total = right / spreads.noise**2 + mean
-        size = np.sqrt(np.diag(penalised))
-        factor = _cholesky(penalised / np.outer(size, size))
-        found = cho_solve(factor, total / size, check_finite=False) / size
-        logs = 2 * float(np.log(np.diag(factor[0])).sum() + np.log(size).sum())
-        return found, logs - float(total @ found)
+        prior = _precision(effects, spreads, conditioned)
+        penalised = prior.added_to(dense / spreads.noise**2)
+        total = right / spreads.noise**2 + prior.right
+        factorised = FactorisedDense.of(penalised)
+        found = factorised.solve(total)
+        return found, factorised.log_determinant - prior.guide_log_determinant - float(total @ found)
 
     found, _ = values_at(loose)
     own = found[: k * kept].reshape(kept, k)
     noise = rough
     if freedom > effects.size:
-        rest = square - 2 * right @ found + found @ (dense @ found)
+        rest = square - 2 * float(right @ found) + float(found @ (dense @ found))
         noise = max(float(np.sqrt(max(rest, 0.0) / (freedom - effects.size))), rough / 10)
 
     def spread_of(column: int, least: float) -> float:
@@ -332,9 +363,6 @@ def _estimate(
         value += freedom * 2 * np.log(spreads.noise) + square / spreads.noise**2
         if drifts:
             value += 2 * kept * (k - 1 - int(effects.heights)) * np.log(spreads.drift)
-        if guided and effects.guide is not None:
-            covariance = guide_covariance(effects.guide.places, spreads.guide, spreads.guide_length)
-            value += float(np.linalg.slogdet(covariance)[1])
         return float(value)
 
     first = [np.log(start.noise)]
@@ -414,23 +442,11 @@ def expected_covariance(
         Positions [m]; the covariance is factor @ factor.T + diag(variance) [m**2].
     """
     points = gather(conditioned, step)
-    solution = _solve(reduce_points(points, effects), effects, spreads, conditioned)
-    matrix, _, weight, place = knot_means(points, effects)
-    factor, left = _low_rank(matrix, solution, effects, points.knots)
-    return place, factor, spreads.noise**2 / weight + left
-
-
-def _cholesky(matrix: FloatArray) -> tuple[FloatArray, bool]:
-    """Cholesky factor of a positive definite matrix of unit diagonal, for `cho_solve`."""
-    from scipy.linalg import cho_factor
-
-    try:
-        factor, lower = cho_factor(matrix, lower=True, check_finite=False)
-    except np.linalg.LinAlgError:
-        # noise so small against heights and tilts that rounding hides the prior of the common pose: hold that
-        ridge = 1e-14 * len(matrix) * np.eye(len(matrix))
-        factor, lower = cho_factor(matrix + ridge, lower=True, check_finite=False)
-    return factor, lower
+    normal = reduce_points(points, effects)
+    solution = _solve(normal, effects, spreads, points.scans)
+    modes = covariance_modes(points.knots, normal, solution)
+    joined = joined_profile(points, effects, solution.values, modes, spreads.noise, np.zeros_like)
+    return joined.place, joined.factor, joined.sigma**2
 
 
 def _rough_noise(conditioned: Sequence[ConditionedScan]) -> float:
@@ -452,87 +468,40 @@ def _local_slope(x: FloatArray, deviation: FloatArray, step: float) -> FloatArra
     return np.where(near, slope, 0.0)
 
 
-def _low_rank(means: Any, solution: Solution, effects: Effects, knots: int) -> tuple[FloatArray, FloatArray]:
-    """Factor (K, r) of the part of the covariance that points share, and what the factor leaves out, (K,)."""
-    rank = int(np.clip(ENTRIES // max(knots, 1), 4, RANK))
-    gram = means.T @ means
-    if effects.size <= DENSE:
-        from scipy.linalg import eigh
-
-        # modes of the effects, largest first, by the variance that they give the profile
-        _, modes = eigh(gram.toarray(), solution.penalised)
-        modes = modes[:, ::-1]
-        everything = means @ modes
-        rank = min(rank, modes.shape[1])
-        rest: FloatArray = np.einsum("ij,ij->i", everything[:, rank:], everything[:, rank:])
-        return np.ascontiguousarray(everything[:, :rank]), rest
-    from scipy.sparse.linalg import LinearOperator, eigsh
-
-    solve = LinearOperator(gram.shape, matvec=solution.factorised)
-    _, modes = eigsh(gram, k=rank, M=solution.penalised, Minv=solve, which="LM", tol=1e-3)
-    return means @ modes[:, ::-1], np.zeros(knots)
-
-
 def _result(
     conditioned: tuple[ConditionedScan, ...],
     mirror: Mirror,
     settings: StitchSettings,
     ambiguities: tuple[Ambiguity, ...],
-    points: Observations,
     effects: Effects,
     spreads: Spreads,
-    solution: Solution,
-    means: tuple[Any, FloatArray, FloatArray, FloatArray],
+    guide: tuple[FloatArray, FloatArray, FloatArray],
+    own: FloatArray,
+    joined: JoinedProfile,
+    remarks: Sequence[str],
 ) -> Stitched:
-    matrix, mean_value, weight, place = means
-    deviation = mean_value - matrix @ solution.values
-    factor, left = _low_rank(matrix, solution, effects, points.knots)
-    support = mirror.measurement.support
-    if support is not None and support.uncertainty:
-        column = _sag_column(conditioned, effects, spreads, solution)
-        factor = np.column_stack([factor, support.uncertainty * column])
-    variance = spreads.noise**2 / weight + left
+    place, factor = joined.place, joined.factor
     quantity = conditioned[0].scan.quantity
-    ideal = mirror.nominal.height(place) if quantity == "height" else mirror.nominal.slope(place)
     starts = np.array([part.start for part in mirror.segments])
-    index = np.clip(np.searchsorted(starts - 1e-9, place, side="right") - 1, 0, None)
     names = np.array([part.name for part in mirror.segments])
+    first = np.searchsorted(place, starts[1:] - 1e-9)
     profile = Profile(
         name=f"{len(conditioned)} stitched scans",
         quantity=quantity,
         x=place,
-        values=ideal + deviation,
-        sigma=np.sqrt(variance),
-        segment=names[index],
+        values=joined.values,
+        sigma=joined.sigma,
+        segment=frozen(np.repeat(names, np.diff(np.concatenate([[0], first, [len(place)]])))),
         # a point of the profile rests on what no scan masks; masks of single points stay with their scans
-        mask=np.zeros(len(place), dtype=bool),
-        mask_reason=np.full(len(place), ""),
+        mask=None,
+        mask_reason=None,
         covariance_factor=factor,
         frame="mirror",
     )
-    residuals, against_others = _residuals(conditioned, points, effects, solution, deviation, weight)
-    stitched = _stitched_scans(conditioned, effects, solution, residuals)
-    either_way = check_directions(
-        conditioned,
-        against_others,
-        mirror,
-        noise=spreads.noise,
-        rough_noise=_rough_noise(conditioned),
-        noise_of=lambda scans: _noise_of(scans, effects, settings),
-        guide=effects.guide is not None,
-    )
+    stitched = _stitched_scans(conditioned, effects, own, joined.squares)
     _check_misfit(stitched)
-    guide = _guide(effects, solution)
-    warnings = [
-        *_untreated(conditioned, mirror, settings),
-        *_untold(either_way),
-        *(
-            f"scan {scan.name}: {scan.masked} points are masked"
-            for scan in stitched
-            if scan.masked > 0.05 * len(points.knot)
-        ),
-    ]
-    own = solution.values[: effects.per_scan * effects.scans].reshape(effects.scans, -1)
+    most = 0.05 * sum(len(rest) - scan.masked for rest, scan in zip(joined.residuals, stitched, strict=True))
+    warnings = [f"scan {scan.name}: {scan.masked} points are masked" for scan in stitched if scan.masked > most]
     return Stitched(
         mirror=mirror,
         profile=profile,
@@ -547,9 +516,9 @@ def _result(
         drift_spread=spreads.drift if effects.drift_degree >= 2 else None,
         noise=spreads.noise,
         conditioned=conditioned,
-        residuals=residuals,
+        residuals=Residuals(joined.residuals),
         settings=settings,
-        warnings=tuple(warnings),
+        warnings=(*remarks, *warnings),
     )
 
 
@@ -587,70 +556,33 @@ def _untreated(conditioned: Sequence[ConditionedScan], mirror: Mirror, settings:
 
 
 def _sag_column(
-    conditioned: Sequence[ConditionedScan],
-    effects: Effects,
-    spreads: Spreads,
-    solution: Solution,
-) -> FloatArray:
-    """What the profile owes to the sag that was taken away, shape (K,): joining is linear, so it is joined itself."""
-    sags = [scan.sag if scan.sag is not None else np.zeros(len(scan.x)) for scan in conditioned]
-    silent = tuple(replace(scan, deviation=sag) for scan, sag in zip(conditioned, sags, strict=True))
-    step = float(np.median([np.median(np.abs(np.diff(scan.x))) for scan in conditioned]))
-    own = gather(silent, step)
-    values = solution.factorised(reduce_points(own, effects).right / spreads.noise**2)
-    matrix, mean, _, _ = knot_means(own, effects)
-    column: FloatArray = mean - matrix @ values
-    return column
-
-
-def _residuals(
-    conditioned: Sequence[ConditionedScan],
     points: Observations,
     effects: Effects,
-    solution: Solution,
-    deviation: FloatArray,
-    weight: FloatArray,
-) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
-    """For each scan, points minus the model, and minus the model of all other scans (NaN where there is none)."""
-    rest = points.deviation - deviation[points.knot]
-    for block in points.blocks():
-        rest[block] -= effects.matrix(points, block) @ solution.values
-    order = np.argsort(points.scan, kind="stable")
-    found, others = [], []
-    # in a knot the others' mean is the common one less this point's share
-    lone = np.maximum(1 - points.weight / weight[points.knot], 0.0)
-    apart = np.divide(rest, lone, out=np.full_like(rest, np.nan), where=lone > 1e-9)
-    counts = np.bincount(points.scan, minlength=len(conditioned))
-    for scan, mine in zip(conditioned, np.split(order, np.cumsum(counts)[:-1]), strict=True):
-        values = np.full(len(scan.x), np.nan)
-        used = np.flatnonzero(scan.used)
-        # points are sorted by x within a segment, and segments by x: so are these
-        values[used[np.argsort(scan.x[used], kind="stable")]] = rest[mine]
-        found.append(values)
-        alone = np.full(len(scan.x), np.nan)
-        alone[used[np.argsort(scan.x[used], kind="stable")]] = apart[mine]
-        others.append(alone)
-    return tuple(found), tuple(others)
+    normal: ReducedNormal,
+    factorised: Factorised | FactorisedDense,
+    noise: float,
+) -> FloatArray:
+    """What the profile owes to the sag that was taken away, shape (K,): joining is linear, so it is joined itself."""
+    sags = [scan.sag if scan.sag is not None else np.zeros(len(scan.x)) for scan in points.scans]
+    silent = tuple(replace(scan, deviation=sag) for scan, sag in zip(points.scans, sags, strict=True))
+    own = replace(points, scans=silent, place=None, slope=None)
+    values = factorised.solve(with_deviations(normal, own, effects).right / noise**2)
+    return heights_at_knots(own, effects, values)[1]
 
 
 def _stitched_scans(
-    conditioned: Sequence[ConditionedScan],
-    effects: Effects,
-    solution: Solution,
-    residuals: Sequence[FloatArray],
+    conditioned: Sequence[ConditionedScan], effects: Effects, own: FloatArray, squares: FloatArray
 ) -> tuple[StitchedScan, ...]:
-    k = effects.per_scan
-    own = solution.values[: k * effects.scans].reshape(-1, k)
     scans = []
-    for scan, values, rest in zip(conditioned, own, residuals, strict=True):
+    for scan, values, square in zip(conditioned, own, squares, strict=True):
         arm = float(np.ptp(scan.x)) / 2 if effects.heights else 1.0
         scans.append(
             StitchedScan(
                 name=scan.scan.name,
                 height=float(values[0]) if effects.heights else None,
                 tilt=float(values[effects.tilt_column]) / arm,
-                masked=int((~scan.used).sum()),
-                residual_rms=float(np.sqrt(np.nanmean(rest**2))),
+                masked=int(np.count_nonzero(scan.code)),
+                residual_rms=float(np.sqrt(square)),
             )
         )
     return tuple(scans)
@@ -669,18 +601,19 @@ def _check_misfit(stitched: Sequence[StitchedScan]) -> None:
         )
 
 
-def _guide(effects: Effects, solution: Solution) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _guide(
+    effects: Effects, values: FloatArray, factorised: Factorised | FactorisedDense
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Carriage positions, the guide's error there less its line, and its standard uncertainty."""
     if effects.guide is None:
         return np.zeros(0), np.zeros(0), np.zeros(0)
     carriage = np.linspace(effects.guide.start, effects.guide.end, 201)
-    basis = effects.guide.matrix(carriage).toarray()
-    columns = effects.guide_columns
+    basis = effects.guide.matrix(carriage)
     line = np.column_stack([np.ones_like(carriage), carriage])
     less_line = basis - line @ np.linalg.lstsq(line, basis, rcond=None)[0]
-    whole = np.zeros((effects.size, len(carriage)))
-    whole[columns] = less_line.T
-    variance = np.einsum("ij,ij->j", whole, solution.factorised(whole))
-    return carriage, less_line @ solution.values[columns], np.sqrt(np.maximum(variance, 0.0))
+    covariance = factorised.last_covariance(effects.guide.size)
+    variance = np.einsum("ij,jk,ik->i", less_line, covariance, less_line, optimize=True)
+    return carriage, less_line @ values, np.sqrt(np.maximum(variance, 0.0))
 
 
 def _undetermined(
@@ -728,7 +661,9 @@ def _undetermined(
 
 def _left_open(item: Ambiguity, heights: bool, place: FloatArray, factor: FloatArray) -> float:
     """Standard uncertainty that the covariance carries along an ambiguity: its amplitude over the mirror."""
-    middle, half = (place[0] + place[-1]) / 2, max(float(np.ptp(place)) / 2, 1e-12)
+    middle, half = (place[0] + place[-1]) / 2, max(float(place[-1] - place[0]) / 2, 1e-12)
+    few = slice(None, None, max(len(place) // FEW_KNOTS, 1))  # the patterns are smooth
+    place, factor = place[few], factor[few]
     s = (place - middle) / half
     if item.kind == "periodic":
         return _periodic(place, factor, item.period or 1.0)

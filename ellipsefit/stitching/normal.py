@@ -1,96 +1,205 @@
 """The joining problem with the profile eliminated: small normal equations for scans and guide.
 
 Each point is profile(knot) + scan's effects + guide(carriage). Every knot of the profile is met by a few
-points only, so it is eliminated by taking weighted means; what is left has the size of the effects. Points
-are visited in blocks of knots, so memory stays bounded and the cost is linear in points.
+points only, so it is eliminated by taking weighted means; what is left has the size of the effects, and
+couples neighbours only, but for the guide. Points are visited in windows of knots, in which few scans meet:
+memory stays bounded, the cost is linear in points, and windows are worked on side by side.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from ellipsefit.arrays import FloatArray, IntArray
+from ellipsefit.stitching.bordered import Bordered
 from ellipsefit.stitching.conditioning import ConditionedScan
 from ellipsefit.stitching.guide import GuideBasis
+from ellipsefit.threads import in_threads
 
-#: Points visited at a time.
-BLOCK: Final = 200_000
+R = TypeVar("R")
+KnotArray = npt.NDArray[np.int32]
+
+#: A window has at least so many knots or so many points, whichever is less; at most so many points.
+LEAST_KNOTS: Final = 1024
+LEAST_POINTS: Final = 4096
+MOST_POINTS: Final = 1 << 19
+#: Knots on which the modes of large problems are chosen, at least.
+FEW_KNOTS: Final = 200_000
+#: Knots that windows don't part, as a power of two.
+GRAIN: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Observations:
-    """All points in use, sorted by knot of the profile."""
+    """The points in use, each with its knot of the profile; arrays stay with their scans.
 
-    x: FloatArray  # (n,)
-    deviation: FloatArray  # (n,)
-    weight: FloatArray  # (n,) 1 / sigma**2
-    knot: IntArray  # (n,) ascending
-    scan: IntArray  # (n,)
-    along: FloatArray  # (n,) position within the scan, -1 to 1
-    time: FloatArray  # (n,) time within the scan, -1 to 1; 0 without time
-    carriage: FloatArray | None  # (n,)
-    guide_sign: FloatArray  # (n,)
+    Scans stand in the order of elimination: by their first knot, and those that overlap with far more than the
+    others last.
+    """
+
+    scans: tuple[ConditionedScan, ...]
+    order: IntArray  # (scans,) where each stands among the scans as they were given
+    knot: tuple[KnotArray, ...]  # of the points in use of each scan, ascending
     knots: int
-    scans: int
+    wide: int  # scans that overlap with far more than the others, the last ones
+    edges: IntArray  # where windows of knots begin, and where the last ends
+    place: FloatArray | None = None  # (knots,) with the next: points are carried to their knots along this slope
+    slope: FloatArray | None = None
+
+    @property
+    def narrow(self) -> int:
+        """Scans that overlap with few others."""
+        return len(self.scans) - self.wide
+
+    @property
+    def count(self) -> int:
+        """Points in use."""
+        return sum(len(knot) for knot in self.knot)
 
     @property
     def freedom_per_scan(self) -> float:
         """Points beyond the profile's own, for each scan: what drift can be told from."""
-        return (len(self.knot) - self.knots) / self.scans
+        return (self.count - self.knots) / len(self.scans)
 
-    def blocks(self) -> Iterator[slice]:
-        """Stretches of about BLOCK points that end between knots."""
-        start, n = 0, len(self.knot)
-        while start < n:
-            stop = min(start + BLOCK, n)
-            if stop < n:
-                stop = int(np.searchsorted(self.knot, self.knot[stop - 1], side="right"))
-            yield slice(start, stop)
-            start = stop
+    @property
+    def carriage_range(self) -> FloatArray | None:
+        """Least and largest carriage position of the points in use, (2,); None unless all scans have one."""
+        ends = []
+        for scan in self.scans:
+            if scan.scan.carriage is None:
+                return None
+            carriage = scan.scan.carriage if not scan.code.any() else scan.scan.carriage[scan.used]
+            ends += [float(carriage.min()), float(carriage.max())]
+        return np.array([min(ends), max(ends)])
+
+    @property
+    def bandwidth(self) -> int:
+        """Largest distance in their order of two narrow scans that share knots, by their ends."""
+        first, last = self._ends
+        n = self.narrow
+        return int(np.max(np.searchsorted(first[:n], last[:n], side="right") - 1 - np.arange(n), initial=0))
+
+    @property
+    def _ends(self) -> tuple[IntArray, IntArray]:
+        first = np.array([knot[0] for knot in self.knot], dtype=np.intp)
+        last = np.array([knot[-1] for knot in self.knot], dtype=np.intp)
+        return first, last
+
+    def over_windows(self, function: Callable[[Window], R], effects: Effects) -> Iterator[tuple[Window, R]]:
+        """What a function tells of each window, in the order of knots."""
+        scales = _Scales.of(self.scans, effects)
+
+        def work(share: tuple[int, int, list[tuple[int, int, int]]]) -> tuple[Window, R]:
+            window = _window(self, effects, scales, *share)
+            return window, function(window)
+
+        return in_threads(work, self._shares())
+
+    def _shares(self) -> Iterator[tuple[int, int, list[tuple[int, int, int]]]]:
+        """Windows as first knot, end, and the stretches of scans' points in them: scan, first point, end."""
+        first, last = self._ends
+        n = self.narrow
+        reach = np.maximum.accumulate(last[:n])
+        at = np.zeros(len(self.scans), dtype=np.intp)
+        for start, stop in zip(self.edges[:-1].tolist(), self.edges[1:].tolist(), strict=True):
+            low, high = int(np.searchsorted(reach, start)), int(np.searchsorted(first[:n], stop))
+            near = np.concatenate([np.arange(low, high), np.arange(n, len(self.scans))])
+            near = near[(first[near] < stop) & (last[near] >= start)]
+            stretches = []
+            for number in near.tolist():
+                begin, knot = int(at[number]), self.knot[number]
+                end = len(knot) if last[number] < stop else int(np.searchsorted(knot, stop))
+                at[number] = end
+                if end > begin:
+                    stretches.append((number, begin, end))
+            yield start, stop, stretches
 
 
-def gather(scans: Sequence[ConditionedScan], step: float) -> Observations:
-    """Collect the points in use; those closer than half a step share a knot of the profile."""
-    used = [scan.used for scan in scans]
-    counts = [int(keep.sum()) for keep in used]
+def gather(scans: Sequence[ConditionedScan], step: float, *, border: bool = True) -> Observations:
+    """Collect the points in use; those closer than half a step share a knot of the profile.
 
-    def joined(arrays: Sequence[FloatArray]) -> FloatArray:
-        return np.concatenate([array[keep] for array, keep in zip(arrays, used, strict=True)])
-
-    x = joined([scan.x for scan in scans])
-    segment = np.concatenate([scan.segment[keep] for scan, keep in zip(scans, used, strict=True)])
-    order = np.lexsort((x, segment))
-    places, sorted_segment = x[order], segment[order]
-    grid = np.rint((places - places.min()) / step)
-    fresh = np.append(True, (np.diff(grid) > 0) | (np.diff(sorted_segment) > 0))
-    knot = np.cumsum(fresh) - 1
-    carriages = [scan.scan.carriage for scan in scans]
-    known = all(carriage is not None for carriage in carriages)
+    Parameters
+    ----------
+    scans : sequence of ConditionedScan
+    step : float
+        Distance of points [m].
+    border : bool
+        Whether scans that overlap with far more than the others are set apart.
+    """
+    knot, count = _knots(scans, step)
+    order = np.argsort([mine[0] for mine in knot], kind="stable")
+    wide = 0
+    if border:
+        first = np.array([knot[number][0] for number in order])
+        ahead = np.searchsorted(first, [knot[number][-1] for number in order], side="right") - 1 - np.arange(len(order))
+        widest = np.argsort(-ahead, kind="stable")
+        wide = int(np.argmin(ahead[widest] + np.arange(len(order))))  # least rows of band and border together
+        apart = np.zeros(len(order), dtype=bool)
+        apart[widest[:wide]] = True
+        order = np.concatenate([order[~apart], order[apart]])
+    knot = [knot[number] for number in order]
     return Observations(
-        x=places,
-        deviation=joined([scan.deviation for scan in scans])[order],
-        weight=joined([scan.sigma for scan in scans])[order] ** -2,
-        knot=knot,
-        scan=np.repeat(np.arange(len(scans)), counts)[order],
-        along=joined([_unit(scan.x) for scan in scans])[order],
-        time=joined([np.zeros(len(scan.x)) if scan.scan.time is None else _unit(scan.scan.time) for scan in scans])[
-            order
-        ],
-        carriage=joined([carriage for carriage in carriages if carriage is not None])[order] if known else None,
-        guide_sign=np.repeat([scan.guide_sign for scan in scans], counts)[order],
-        knots=int(knot[-1]) + 1,
-        scans=len(scans),
+        scans=tuple(scans[number] for number in order),
+        order=order,
+        knot=tuple(knot),
+        knots=count,
+        wide=wide,
+        edges=_edges(knot, count),
     )
 
 
-def _unit(values: FloatArray) -> FloatArray:
-    low, high = float(values.min()), float(values.max())
-    unit: FloatArray = 2 * (values - low) / (high - low) - 1 if high > low else np.zeros_like(values)
-    return unit
+def _knots(scans: Sequence[ConditionedScan], step: float) -> tuple[list[KnotArray], int]:
+    """Knots of the points in use of each scan, in the order of x, and how many there are."""
+    ends = [scan.x[scan.rising][[0, -1]] for scan in scans]
+    low, high = float(np.min(ends)), float(np.max(ends))
+    counts = [int(np.count_nonzero(scan.code == 0)) for scan in scans]
+    last = np.cumsum(counts)
+    # segments lie one behind the other: two of them never share a key
+    size = int(np.rint((high - low) / step)) + 2 * max(int(scan.segment.max()) for scan in scans) + 1
+    dense = size < 8 * int(last[-1]) + 1_000_000
+    whole = np.empty(int(last[-1]), dtype=np.int32 if dense else np.int64)
+    for scan, count, end in zip(scans, counts, last.tolist(), strict=True):
+        places = scan.rising
+        whole[end - count : end] = np.rint((scan.x[places] - low) / step) + 2.0 * scan.segment[places]
+    if dense:
+        met = np.zeros(size, dtype=bool)
+        met[whole] = True
+        rank = np.cumsum(met, dtype=np.int32) - np.int32(1)
+        for start in range(0, len(whole), MOST_POINTS):
+            part = whole[start : start + MOST_POINTS]
+            part[:] = rank[part]
+        knots = int(rank[-1]) + 1
+    else:  # points far apart for their step
+        found, places_of = np.unique(whole, return_inverse=True)
+        whole, knots = places_of.astype(np.int32), len(found)
+    return np.split(whole, last[:-1]), knots
+
+
+def binned(places: IntArray, values: FloatArray, size: int) -> FloatArray:
+    """Sums of values (N,) by places (N,), shape (size,)."""
+    return np.asarray(np.bincount(places, values, size), dtype=np.float64)
+
+
+def _edges(knot: Sequence[KnotArray], count: int) -> IntArray:
+    """Knots at which windows begin, and the end of the last."""
+    points = np.zeros((count >> GRAIN) + 1, dtype=np.intp)
+    for mine in knot:
+        grain = mine >> GRAIN
+        points[grain[0] : grain[-1] + 1] += np.bincount(grain - grain[0])
+    held = np.concatenate([[0], np.cumsum(points)])
+    least = max(LEAST_KNOTS >> GRAIN, 1)
+    edges = [0]
+    while edges[-1] < len(points):
+        start = edges[-1]
+        few = max(start + least, int(np.searchsorted(held, held[start] + LEAST_POINTS)))
+        most = int(np.searchsorted(held, held[start] + MOST_POINTS, side="right")) - 1
+        edges.append(min(max(min(few, most), start + 1), len(points)))
+    return np.asarray([min(edge << GRAIN, count) for edge in edges], dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,83 +237,289 @@ class Effects:
         """Where the guide's coefficients stand."""
         return slice(self.per_scan * self.scans, self.size)
 
-    def matrix(self, points: Observations, block: slice) -> Any:
-        """Values of the effects at a block of points, sparse, shape (block, size).
+    def of_points(self, along: FloatArray, time: FloatArray | None) -> list[FloatArray]:
+        """A scan's effects at points, by their places along the scan and in its time, both from -1 to 1.
 
         A tilt counts by the height that it makes at the scan's ends [m]; by itself for slopes [rad].
         """
-        from scipy.sparse import csr_array
-
-        along, time, scan = points.along[block], points.time[block], points.scan[block]
-        columns = [np.ones_like(along)]
+        rows = [np.ones_like(along)]
         if self.heights:
-            columns.append(along)
-        if self.drift_degree >= 2:
-            powers: FloatArray = np.asarray(np.polynomial.legendre.legvander(time, self.drift_degree), dtype=np.float64)
-            columns += list(powers.T[self.first_power :])
-        values = np.stack(columns, axis=1)
-        n, k = values.shape
-        places = scan[:, None] * k + np.arange(k)
-        if self.guide is not None and points.carriage is not None:
-            guide = self.guide.matrix(points.carriage[block])  # four splines at each point
-            splines = guide.data.reshape(n, 4) * points.guide_sign[block][:, None]
-            values = np.concatenate([values, splines], axis=1)
-            places = np.concatenate([places, guide.indices.reshape(n, 4) + self.guide_columns.start], axis=1)
-        width = values.shape[1]
-        # positions fit into 32 bits, which spares the sparse products a conversion
-        rows = np.arange(0, (n + 1) * width, width, dtype=np.int32)
-        return csr_array((values.ravel(), places.astype(np.int32).ravel(), rows), shape=(n, self.size))
+            rows.append(along)
+        if self.drift_degree >= 2 and time is not None:
+            rows += list(np.polynomial.legendre.legvander(time, self.drift_degree).T[self.first_power :])
+        return rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Scales:
+    """What brings places and times of each scan to -1 to 1, shape (scans,) each."""
+
+    middle: FloatArray
+    half: FloatArray
+    time_middle: FloatArray
+    time_half: FloatArray
+    guide_sign: FloatArray
+
+    @classmethod
+    def of(cls, scans: Sequence[ConditionedScan], effects: Effects) -> _Scales:
+        ends = np.array([(scan.x[0], scan.x[-1]) for scan in scans])
+        times = np.zeros((len(scans), 2))
+        if effects.drift_degree >= 2:
+            times = np.array([(0.0, 0.0) if (t := scan.scan.time) is None else (t[0], t[-1]) for scan in scans])
+        half = np.abs(times[:, 1] - times[:, 0]) / 2
+        return cls(
+            middle=ends.mean(axis=1),
+            half=np.abs(ends[:, 1] - ends[:, 0]) / 2,
+            time_middle=times.mean(axis=1),
+            time_half=np.where(half > 0, half, 1.0),
+            guide_sign=np.array([scan.guide_sign for scan in scans]),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """The points of a stretch of knots, scan by scan, with what each effect has to do with them.
+
+    Columns of the window are the effects of the narrow scans that meet in it, then the border: wide scans, guide.
+    """
+
+    start: int  # first knot
+    rows: int  # knots
+    stretches: list[tuple[int, int, int]]  # scan, its first point in the window, end
+    places: list[IntArray | slice]  # of each stretch's points in the arrays of its scan
+    scan: IntArray  # (n,) stretch of each point
+    knot: IntArray  # (n,) from the start
+    x: FloatArray  # (n,)
+    deviation: FloatArray  # (n,)
+    weight: FloatArray  # (n,) 1 / sigma**2
+    at_knot: FloatArray  # (rows,) weight of all points of a knot
+    effect: FloatArray  # (e, n) the effects at each point
+    column: IntArray  # (e, n) and their columns
+    runs: IntArray  # (q,) where points begin that share their columns
+    columns: IntArray  # (w,) the window's columns among all effects
+    own: int  # columns before the border
+
+    def mean(self, values: FloatArray) -> FloatArray:
+        """Weighted mean of points' values in each knot."""
+        mean: FloatArray = binned(self.knot, self.weight * values, self.rows) / self.at_knot
+        return mean
+
+    def means(self) -> FloatArray:
+        """Weighted mean of the effects in each knot, shape (rows, w)."""
+        return self._sums(1 / self.at_knot)
+
+    def _sums(self, scale: FloatArray) -> FloatArray:
+        """Weighted sum of the effects in each knot, times a scale (rows,) of the knots; shape (rows, w)."""
+        wide = len(self.columns)
+        places = self.knot * wide + self.column
+        values = self.effect * (self.weight * scale[self.knot])
+        return np.asarray(np.bincount(places.ravel(), values.ravel(), self.rows * wide).reshape(self.rows, wide))
+
+    def squares(self) -> FloatArray:
+        """Weighted products of the effects, summed over points, shape (w, w)."""
+        wide = len(self.columns)
+        first, second = np.triu_indices(len(self.effect))
+        products = (self.effect * self.weight)[first] * self.effect[second]
+        at = self.column[:, self.runs]
+        upper = np.bincount(
+            (at[first] * wide + at[second]).ravel(),
+            np.add.reduceat(products, self.runs, axis=1).ravel(),
+            wide * wide,
+        ).reshape(wide, wide)
+        return np.asarray(upper + np.triu(upper, 1).T)
+
+    def away(self) -> float:
+        """Largest distance of a point from the mean place of its knot [m]."""
+        return float(np.abs(self.x - self.mean(self.x)[self.knot]).max())
+
+    def normal(self) -> tuple[FloatArray, FloatArray, float, float]:
+        """Matrix, right side and sum of squares of the effects, less the knots' means, and `away`."""
+        sums = self._sums(1 / np.sqrt(self.at_knot))
+        right, square = self.right()
+        return self.squares() - sums.T @ sums, right, square, self.away()
+
+    def chosen(self, every: int) -> slice:
+        """Rows of one knot of every so many, counted over all windows."""
+        return slice(-self.start % every, None, every)
+
+    def gram(self, every: int) -> FloatArray:
+        """Products of the effects' means in the chosen knots, summed over these, shape (w, w)."""
+        wide = len(self.columns)
+        first = -self.start % every
+        few = self.knot % every == first
+        knot = self.knot[few] // every
+        count = max(-(-(self.rows - first) // every), 0)
+        places = knot * wide + self.column[:, few]
+        values = self.effect[:, few] * (self.weight / self.at_knot[self.knot])[few]
+        means = np.bincount(places.ravel(), values.ravel(), count * wide).reshape(count, wide)
+        return np.asarray(means.T @ means)
+
+    def right(self) -> tuple[FloatArray, float]:
+        """Right side and sum of squares alone."""
+        rest = self.deviation - self.mean(self.deviation)[self.knot]
+        weighted = self.weight * rest
+        right = binned(self.column.ravel(), (self.effect * weighted).ravel(), len(self.columns))
+        return right, float(weighted @ rest)
+
+    def model(self, values: FloatArray) -> FloatArray:
+        """The effects' share of each point, for values of all effects."""
+        model: FloatArray = np.einsum("ij,ij->j", self.effect, values[self.columns][self.column])
+        return model
+
+
+def _between(places: IntArray | slice, begin: int, end: int, n: int) -> IntArray | slice:
+    """Places from one to another, as a slice where they are one; n: of all."""
+    if not isinstance(places, slice):
+        return places[begin:end]
+    if places.step is None:
+        return slice(begin, end)
+    return slice(n - 1 - begin, n - 1 - end if end < n else None, -1)
+
+
+def _window(
+    points: Observations,
+    effects: Effects,
+    scales: _Scales,
+    start: int,
+    stop: int,
+    stretches: list[tuple[int, int, int]],
+) -> Window:
+    places: list[IntArray | slice] = []
+    used = []
+    for number, begin, end in stretches:
+        one = points.scans[number]
+        places.append(_between(one.rising, begin, end, len(one.x)))
+        used.append(one)
+
+    def joined(arrays: Sequence[FloatArray]) -> FloatArray:
+        return np.concatenate([array[mine] for array, mine in zip(arrays, places, strict=True)])
+
+    numbers = np.array([number for number, _, _ in stretches], dtype=np.intp)
+    counts = [end - begin for _, begin, end in stretches]
+    scan = np.repeat(np.arange(len(stretches)), counts)
+
+    def spread(of_scans: FloatArray) -> FloatArray:
+        return np.repeat(of_scans[numbers], counts)
+
+    knot = np.concatenate([points.knot[number][begin:end] for number, begin, end in stretches]).astype(np.intp)
+    x = joined([one.x for one in used])
+    deviation = joined([one.deviation for one in used])
+    if points.slope is not None and points.place is not None:
+        deviation -= points.slope[knot] * (x - points.place[knot])
+    knot -= start
+    sigma = joined([one.sigma for one in used])
+    weight = 1 / (sigma * sigma)
+    time = None
+    if effects.drift_degree >= 2:
+        times = joined([one.x if one.scan.time is None else one.scan.time for one in used])
+        unknown = np.array([one.scan.time is None for one in used])[scan]
+        time = (times - spread(scales.time_middle)) / spread(scales.time_half)
+        time[unknown] = 0.0
+    along = (x - spread(scales.middle)) / spread(scales.half)
+    rows = effects.of_points(along, time)
+    k, narrow = effects.per_scan, points.narrow
+    near = numbers < narrow
+    own = k * int(near.sum())
+    first = np.where(near, np.cumsum(near) - 1, own // k + numbers - narrow) * k  # column of each stretch's height
+    column = np.repeat(first, counts)
+    columns = [column + number for number in range(k)]
+    turn = np.diff(scan)
+    if effects.guide is not None:
+        carriages = [one.scan.carriage for one in used if one.scan.carriage is not None]
+        cell, splines = effects.guide.cells(joined(carriages))
+        splines *= spread(scales.guide_sign)
+        rows += list(splines)
+        border = own + k * points.wide
+        columns += [border + cell + number for number in range(4)]
+        turn = turn + np.abs(np.diff(cell))
+    border_columns = np.arange(k * narrow, effects.size)
+    return Window(
+        start=start,
+        rows=stop - start,
+        stretches=stretches,
+        places=places,
+        scan=scan,
+        knot=knot,
+        x=x,
+        deviation=deviation,
+        weight=weight,
+        at_knot=binned(knot, weight, stop - start),
+        effect=np.stack(rows),
+        column=np.stack(columns),
+        runs=np.concatenate([[0], np.flatnonzero(turn) + 1]),
+        columns=np.concatenate([(numbers[near, None] * k + np.arange(k)).ravel(), border_columns]),
+        own=own,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReducedNormal:
     """Normal equations of the effects with the profile eliminated, at unit noise."""
 
-    matrix: Any  # sparse (m, m)
+    matrix: Bordered  # (m, m)
+    gram: Bordered  # (m, m) products of the effects' means in knots, summed over one knot of every so many
+    every: int
     right: FloatArray  # (m,)
     square: float  # weighted sum of squares about the knots' means
     freedom: int  # points minus knots
+    away: float  # largest distance of a point from its knot [m]
+
+
+class _Sum:
+    """A bordered matrix to which windows add their parts."""
+
+    def __init__(self, points: Observations, effects: Effects) -> None:
+        n = effects.per_scan * points.narrow
+        height = effects.per_scan * (points.bandwidth + 1)
+        self.band = np.zeros((height, n))
+        self.cross = np.zeros((n, effects.size - n))
+        self.corner = np.zeros((effects.size - n, effects.size - n))
+
+    def add(self, window: Window, part: FloatArray) -> None:
+        own = window.own
+        mine = window.columns[:own]
+        distance = mine[:, None] - mine[None, :]
+        # scans of one window that don't meet in a knot may lie beyond the band, with nothing in common
+        row, column = np.nonzero((distance >= 0) & (distance < len(self.band)))
+        self.band[distance[row, column], mine[column]] += part[row, column]
+        self.cross[mine] += part[:own, own:]
+        self.corner += part[own:, own:]
+
+    @property
+    def matrix(self) -> Bordered:
+        return Bordered(band=self.band, cross=self.cross, corner=self.corner)
 
 
 def reduce_points(points: Observations, effects: Effects) -> ReducedNormal:
     """Eliminate the profile: in each knot, weighted deviations from the weighted mean."""
-    from scipy.sparse import csr_array
+    every = max(points.knots // FEW_KNOTS, 1)
 
-    m = effects.size
-    total: Any = csr_array((m, m))
-    right, square = np.zeros(m), 0.0
-    for block in points.blocks():
-        columns = effects.matrix(points, block)
-        weight, y = points.weight[block], points.deviation[block]
-        knot = points.knot[block] - points.knot[block.start]
-        at_knot = np.bincount(knot, weight)
-        mean = np.bincount(knot, weight * y) / at_knot
-        rest = y - mean[knot]
-        weighted = columns.copy()
-        weighted.data *= np.repeat(weight, np.diff(columns.indptr))
-        gather_ = csr_array((np.ones(len(knot)), (knot, np.arange(len(knot)))), shape=(len(at_knot), len(knot)))
-        sums = csr_array(gather_ @ weighted)
-        scaled = sums.copy()
-        scaled.data /= np.repeat(at_knot, np.diff(sums.indptr))
-        total = total + (columns.T @ weighted - sums.T @ scaled)
-        right += weighted.T @ rest
-        square += float(weight * rest @ rest)
-    return ReducedNormal(matrix=csr_array(total), right=right, square=square, freedom=len(points.knot) - points.knots)
+    def parts(window: Window) -> tuple[tuple[FloatArray, FloatArray, float, float], FloatArray]:
+        return window.normal(), window.gram(every)
+
+    total, grams = _Sum(points, effects), _Sum(points, effects)
+    right, square, away = np.zeros(effects.size), 0.0, 0.0
+    for window, ((matrix, pull, rest, distance), gram) in points.over_windows(parts, effects):
+        total.add(window, matrix)
+        grams.add(window, gram)
+        right[window.columns] += pull
+        square += rest
+        away = max(away, distance)
+    return ReducedNormal(
+        matrix=total.matrix,
+        gram=grams.matrix,
+        every=every,
+        right=right,
+        square=square,
+        freedom=points.count - points.knots,
+        away=away,
+    )
 
 
-def knot_means(points: Observations, effects: Effects) -> tuple[Any, FloatArray, FloatArray, FloatArray]:
-    """What a knot's height is made of: (K, m) mean effects, mean deviation, weight and position of each knot."""
-    from scipy.sparse import csr_array, vstack
-
-    parts = []
-    for block in points.blocks():
-        columns = effects.matrix(points, block)
-        weight = points.weight[block]
-        knot = points.knot[block] - points.knot[block.start]
-        at_knot = np.bincount(knot, weight)
-        mean = csr_array((weight / at_knot[knot], (knot, np.arange(len(knot)))), shape=(len(at_knot), len(knot)))
-        parts.append(csr_array(mean @ columns))
-    total: FloatArray = np.asarray(np.bincount(points.knot, points.weight), dtype=np.float64)
-    mean_value = np.bincount(points.knot, points.weight * points.deviation) / total
-    place = np.bincount(points.knot, points.weight * points.x) / total
-    return vstack(parts, format="csr"), mean_value, total, place
+def with_deviations(normal: ReducedNormal, points: Observations, effects: Effects) -> ReducedNormal:
+    """The normal equations again, for points whose deviations alone have changed."""
+    right, square = np.zeros(effects.size), 0.0
+    for window, (pull, rest) in points.over_windows(Window.right, effects):
+        right[window.columns] += pull
+        square += rest
+    return replace(normal, right=right, square=square)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 import numpy as np
+import numpy.typing as npt
 
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
@@ -14,7 +16,7 @@ from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.rows import Table, number
 from ellipsefit.stitching.ambiguity import Ambiguity
-from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings
+from ellipsefit.stitching.conditioning import REASONS, ConditionedScan, StitchSettings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
@@ -52,6 +54,28 @@ class Undetermined:
         )
 
 
+class Residuals(Sequence[FloatArray]):
+    """What the points of each scan leave, (N,) in double precision when asked for.
+
+    Kept with seven digits, which is plenty for noise: there are as many as points.
+    """
+
+    def __init__(self, arrays: Iterable[npt.NDArray[np.floating]]) -> None:
+        self._kept = tuple(sealed(array, np.float32) for array in arrays)
+
+    @overload
+    def __getitem__(self, number: int) -> FloatArray: ...
+    @overload
+    def __getitem__(self, number: slice) -> Residuals: ...
+    def __getitem__(self, number: int | slice) -> FloatArray | Residuals:
+        if isinstance(number, slice):
+            return Residuals(self._kept[number])
+        return sealed(self._kept[number])
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stitched:
     """One profile from raw scans, with its covariance as structure: low rank plus diagonal."""
@@ -69,22 +93,23 @@ class Stitched:
     drift_spread: float | None  # standard deviation of each of them [m or rad]
     noise: float  # standard deviation of a point over the stated one
     conditioned: tuple[ConditionedScan, ...]
-    residuals: tuple[FloatArray, ...]  # for each scan, (N,); NaN where masked
+    residuals: Sequence[FloatArray]  # for each scan, (N,); NaN where masked
     settings: StitchSettings
     warnings: tuple[str, ...]
 
     def __post_init__(self) -> None:
         for name in ("guide_carriage", "guide_error", "guide_stderr", "drift"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
-        object.__setattr__(self, "residuals", tuple(sealed(rest) for rest in self.residuals))
+        if not isinstance(self.residuals, Residuals):
+            object.__setattr__(self, "residuals", Residuals(self.residuals))
 
     @property
     def masked(self) -> dict[str, int]:
         """How many points of the scans are masked for each reason."""
-        counts: Counter[str] = Counter()
+        counts = np.zeros(len(REASONS), dtype=np.intp)
         for scan in self.conditioned:
-            counts.update(str(reason) for reason in scan.reason[scan.reason != ""])
-        return dict(sorted(counts.items()))
+            counts += np.bincount(scan.code, minlength=len(REASONS))
+        return {reason: int(count) for reason, count in sorted(zip(REASONS, counts, strict=True)) if reason and count}
 
     @property
     def steps(self) -> dict[str, str]:
