@@ -245,6 +245,10 @@ def correct(
     spread_tilt: SpreadTilt = None,
     prior: Priors = None,
     cutoff: Cutoff = None,
+    test_moves: Annotated[
+        bool,
+        typer.Option("--test-moves", help="Answer with small first moves that tell whether each screw goes right."),
+    ] = False,
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -252,9 +256,13 @@ def correct(
 ) -> None:
     """Plan the moves of the adjusters within their travel, the carrier's share, and what remains.
 
+    The JSON answer is the plan that `sheet` prints and `compare` looks back on.
     Exit status 1: no moves within travel suffice.
     """
+    from datetime import UTC, datetime
+
     import ellipsefit as ef
+    from ellipsefit.files.orders import PlanAnswer
     from ellipsefit.report.cautions import cautions_text
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
@@ -262,8 +270,10 @@ def correct(
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     found = _fitted(mirror, profile, output, options)
     plan = ef.plan_corrections(found)
-    output.text(*([found, model_text(found)] if verbose else []), plan, cautions_text(min(output.width, 100)))
-    output.answer(plan)
+    answer = PlanAnswer(plan=plan, when=datetime.now(UTC), test=test_moves)
+    first = [answer.test_text()] if test_moves else []
+    output.text(*([found, model_text(found)] if verbose else []), plan, *first, cautions_text(min(output.width, 100)))
+    output.answer(answer)
     raise typer.Exit(0 if plan.feasible else 1)
 
 

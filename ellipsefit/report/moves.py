@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
-
-from ellipsefit.align import CorrectionPlan, Move
-from ellipsefit.mirror import Adjuster
+from ellipsefit.align import CorrectionPlan
+from ellipsefit.align.sheet import direction, turns
 from ellipsefit.rows import Table, number
-
-OPPOSITE: Final = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}
 
 
 def moves_table(plan: CorrectionPlan) -> Table:
@@ -44,24 +40,6 @@ def moves_table(plan: CorrectionPlan) -> Table:
             "reach every position from the same side."
         )
     return Table(title="Moves of the adjusters", header=header, cells=cells, notes=tuple(notes))
-
-
-def direction(move: Move) -> str:
-    """Which way the surface goes: 'raise', 'lower' or 'leave'."""
-    return "raise" if move.move > 0 else "lower" if move.move < 0 else "leave"
-
-
-def turns(move: Move, adjuster: Adjuster) -> str:
-    """How far and which way the screw turns, as far as the mirror file tells; empty for no move."""
-    if move.move == 0:
-        return ""
-    words = []
-    if adjuster.pitch_per_turn is not None:
-        count = abs(move.move) / adjuster.pitch_per_turn
-        words.append(f"{count:.3f} ({count * 360:.0f}°)")
-    if adjuster.raises is not None:
-        words.append(adjuster.raises if move.move > 0 else OPPOSITE[adjuster.raises])
-    return " ".join(words)
 
 
 def _um(value: float, *, sign: bool = False) -> str:
