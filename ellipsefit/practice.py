@@ -18,8 +18,10 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
-from ellipsefit.simulate import HiddenState, hidden_state, invented_mirror, simulate_profile
+from ellipsefit.simulate import HiddenState, hidden_state, invented_mirror, simulate_profile, smooth_noise
 
+#: Grid on which the surface's own error is drawn [m].
+_FINE: Final = 1e-3
 #: How far the mirror lies otherwise under the instrument each time: standard deviations of height [m], tilt [rad].
 PLACING: Final = (20e-6, 10e-6)
 #: What a person may do instead of what the sheet says; any other word is the adjuster turned in its stead.
@@ -228,22 +230,24 @@ class PracticeMirror:
             height=truth.height + rng.normal(0.0, placing[0]),
             tilt=truth.tilt + rng.normal(0.0, placing[1]),
         )
-        surface = simulate_profile(
-            self.mirror,
-            put,
-            np.random.default_rng(self.seed),
-            step=step,
-            noise=0.0,
-            figure=self.figure,
-            correlation_length=self.correlation_length,
-            quantity=quantity,
-        )
+        surface = simulate_profile(self.mirror, put, rng, step=step, noise=0.0, figure=0.0, quantity=quantity)
         count = len(surface.x)
         return replace(
             surface,
-            values=surface.values + rng.normal(0.0, noise, count),
+            values=surface.values + self._own_error(surface) + rng.normal(0.0, noise, count),
             sigma=np.full(count, noise) if noise > 0 else None,
         )
+
+    def _own_error(self, profile: Profile) -> FloatArray:
+        """The surface's own error at the points of a profile [m, rad]: the same for every measurement of it."""
+        rng, found = np.random.default_rng(self.seed), np.zeros(len(profile.x))
+        for segment in self.mirror.segments:
+            count = max(round(segment.length / _FINE), 2)
+            place = np.linspace(segment.start, segment.end, count)
+            own = self.figure * smooth_noise(count, self.correlation_length * (count - 1) / segment.length, rng)
+            mine = profile.segment == segment.name
+            found[mine] = np.interp(profile.x[mine], place, own)
+        return found
 
     def worst(self) -> tuple[float, float]:
         """Largest |height| [m] and |tilt| [rad] of a segment against the nominal ellipse, carrier at its best.
@@ -274,7 +278,8 @@ class PracticeMirror:
         bound = -np.ones(len(error))
         rows = np.concatenate([np.column_stack([effect, bound]), np.column_stack([-effect, bound])])
         found = linprog([0.0, 0.0, 1.0], A_ub=rows, b_ub=np.concatenate([-error, error]), bounds=(None, None))
-        left = np.abs(error + effect @ found.x[:2]).reshape(2, -1)
+        best = np.asarray(found.x, dtype=np.float64)[:2]
+        left = np.abs(error + effect @ best).reshape(2, -1)
         return float(left[0].max() * limits[0]), float(left[1].max() * limits[1])
 
 

@@ -113,7 +113,7 @@ def _difference(before: PlacedProfile, after: PlacedProfile, number: int) -> _Pa
     heights = before.quantity == "height"
     ideal = nominal.height if heights else nominal.slope
     here, there = before.part(number), after.part(number)
-    inside = (before.x[here] >= after.x[there][0] - 1e-3) & (before.x[here] <= after.x[there][-1] + 1e-3)
+    inside = (before.x[here] >= after.x[there][0] - 1e-9) & (before.x[here] <= after.x[there][-1] + 1e-9)
     x = before.x[here][inside]
     if len(x) < 3:
         raise DataError(

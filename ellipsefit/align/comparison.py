@@ -15,6 +15,7 @@ from ellipsefit.align.diagnosis import Diagnosis, Finding, Mistake, diagnose, na
 from ellipsefit.align.learning import Done, Knowledge, Learned, first_knowledge, learn
 from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror
 from ellipsefit.align.response import Response
+from ellipsefit.align.sheet import listed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
@@ -205,11 +206,9 @@ class History:
             return
         last = self.rounds[-1]
         if last.planned is not None and orders.when is not None and orders.when <= last.planned:
-            same = "is recorded already" if orders.when == last.planned else "is older than the last recorded move"
-            raise DataError(
-                f"the plan of {_spoken(orders.when)} {same}, which was planned on {_spoken(last.planned)}; expected a "
-                "newer plan"
-            )
+            older = f"is older than the last recorded move, which was planned on {_spoken(last.planned)}"
+            what = "is compared and recorded already" if orders.when == last.planned else older
+            raise DataError(f"the plan of {_spoken(orders.when)} {what}; expected a newer plan")
         for key, adjuster in adjusters_of(orders.mirror).items():
             stands = last.positions.get(key)
             if stands is not None and abs(stands - adjuster.position) > 1e-9:
@@ -647,7 +646,7 @@ def _warnings(orders: Orders, change: LineChange, ledger: tuple[LedgerLine, ...]
     ]
     if small:
         notes.append(
-            f"the direction of {_listed(small)} can't be known from this round: the move was smaller than "
+            f"the direction of {listed(small)} can't be known from this round: the move was smaller than "
             f"{TEST_BACKLASH:g} times the backlash"
         )
     if any(s.adjusters and len({(a.x) for a in s.adjusters}) < len(s.adjusters) for s in orders.mirror.segments):
@@ -661,11 +660,6 @@ def _ledger_words(line: LedgerLine) -> str:
     if line.warning == "RESERVE LOW":
         return f"only {left} of travel left to the nearer limit; recentre it before its range is used up"
     return f"another move like the last would leave its travel, {left} are left to the nearer limit"
-
-
-def _listed(names: list[str], most: int = 8) -> str:
-    more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 __all__ = [

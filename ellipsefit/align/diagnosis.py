@@ -191,7 +191,7 @@ class _Search:
         """Add or take away one mistake after the other, as long as that makes the whole more probable."""
         value = self.value(stance)
         for _ in range(MOST):
-            options = [*self.additions(stance), *self.removals(stance)]
+            options = [*self.additions(stance), *self.removals(stance), *self.exchanges(stance)]
             values = [self.value(option) for option in options]
             if not values or max(values) <= value + 1e-9:
                 break
@@ -209,15 +209,16 @@ class _Search:
         mistakes = tuple(Mistake(kind="wrong-handed", screw=self.keys[place]) for place in places)
         return [replace(stance, sign=sign, mistakes=mistakes)]
 
-    def additions(self, stance: _Stance) -> list[_Stance]:
-        """One more mistake, at screws and segments that have none yet."""
+    def additions(self, stance: _Stance, home: str | None = None) -> list[_Stance]:
+        """One more mistake, at screws and segments that have none yet; with `home`, at screws of that segment."""
         taken = {screw for mistake in stance.mistakes for screw in (mistake.screw, mistake.other)}
         free = [place for place, key in enumerate(self.keys) if key not in taken]
         found = []
         for place in free:
-            found += [option for option in self.single(stance, place, free) if option is not None]
+            if home in (None, self.homes[place]):
+                found += self.single(stance, place, free)
         for name in self.change.segments:
-            if name not in stance.done.knocked:
+            if home is None and name not in stance.done.knocked:
                 done = replace(stance.done, knocked=stance.done.knocked | {name})
                 found.append(self._with(stance, Mistake(kind="knocked", screw=(name, "")), done=done))
         return found
@@ -272,6 +273,17 @@ class _Search:
     def removals(self, stance: _Stance) -> list[_Stance]:
         """One mistake less."""
         return [self.without(stance, mistake) for mistake in stance.mistakes]
+
+    def exchanges(self, stance: _Stance) -> list[_Stance]:
+        """A knock explained otherwise: by two mistakes at screws of that segment."""
+        found = []
+        for mistake in stance.mistakes:
+            if mistake.kind != "knocked":
+                continue
+            bare = self.without(stance, mistake)
+            for first in self.additions(bare, mistake.screw[0]):
+                found += self.additions(first, mistake.screw[0])
+        return found
 
     def without(self, stance: _Stance, mistake: Mistake) -> _Stance:
         """The same stance without one of its mistakes."""

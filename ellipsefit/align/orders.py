@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final, Literal, get_args
 
@@ -183,8 +183,6 @@ def moved_mirror(mirror: Mirror, positions: dict[tuple[str, str], float]) -> Mir
     DataError
         If a position lies outside its travel.
     """
-    from dataclasses import replace
-
     segments = []
     for segment in mirror.segments:
         adjusters = []
@@ -196,6 +194,8 @@ def moved_mirror(mirror: Mirror, positions: dict[tuple[str, str], float]) -> Mir
                     f"{segment.name}/{adjuster.name}: position {position * 1e6:.6g} um lies outside its travel of "
                     f"{low * 1e6:.6g} um to {high * 1e6:.6g} um; expected a reading within it"
                 )
-            adjusters.append(replace(adjuster, position=min(max(position, low), high)))
+            # in whole picometres, as a file in micrometres gives it
+            whole = round(position * 1e6, 6) / 1e6
+            adjusters.append(replace(adjuster, position=min(max(whole, low), high)))
         segments.append(replace(segment, adjusters=tuple(adjusters)))
     return replace(mirror, segments=tuple(segments))

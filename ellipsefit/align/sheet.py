@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
 import numpy as np
 
-from ellipsefit.align.orders import Order, Orders, adjusters_of
+from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of
 from ellipsefit.align.response import Response
 from ellipsefit.mirror import Adjuster
 from ellipsefit.rows import Table
@@ -107,10 +108,16 @@ def sheet_notes(orders: Orders) -> tuple[str, ...]:
         notes.append("These are test moves: measure again after them, before the whole plan is carried out.")
     if orders.unknown:
         notes.append(
-            f"The direction of {', '.join(orders.unknown)} can't be known from the plan: its moves are smaller than "
-            "five times the backlash."
+            f"The direction of {listed(orders.unknown)} can't be known from this plan: their moves are smaller than "
+            f"{TEST_BACKLASH:g} times the backlash."
         )
     return tuple(notes)
+
+
+def listed(names: Sequence[str], most: int = 8) -> str:
+    """The first names, and how many more there are."""
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def micrometres(value: float) -> str:
