@@ -295,12 +295,18 @@ class Comparison:
                     "probability": finding.probability,
                     "candidates": [
                         {
-                            "kind": "as asked" if mistake is None else mistake.kind,
-                            "screw": None if mistake is None else list(mistake.screw),
-                            "other": None if mistake is None or mistake.other is None else list(mistake.other),
+                            "mistakes": [
+                                {
+                                    "kind": mistake.kind,
+                                    "segment": mistake.screw[0],
+                                    "adjuster": mistake.screw[1] or None,
+                                    "other": None if mistake.other is None else list(mistake.other),
+                                }
+                                for mistake in what
+                            ],
                             "probability": share,
                         }
-                        for mistake, share in ((finding.mistake, finding.probability), *finding.alternatives)
+                        for what, share in (((finding.mistake,), finding.probability), *finding.alternatives)
                     ],
                     "text": text,
                 }
@@ -609,10 +615,10 @@ def _sentence(finding: Finding, orders: Orders) -> str:
     """What was found, as one sentence, with what else would explain the same and how to tell."""
     mistake = finding.mistake
     if not finding.sure:
-        shares = [(mistake, finding.probability), *finding.alternatives]
+        shares = [((mistake,), finding.probability), *finding.alternatives]
         options = "; ".join(
-            f"{'all was done as asked' if option is None else option.words()} ({100 * share:.0f} %)"
-            for option, share in shares
+            f"{' and '.join(item.words() for item in what) or 'all was done as asked'} ({100 * share:.0f} %)"
+            for what, share in shares
         )
         return f"cannot tell: {options}. Read the positions there and give them with --reading."
     if mistake.kind == "wrong-handed":

@@ -16,19 +16,21 @@ from ellipsefit.align.change import LineChange, carrier_map, line_map
 from ellipsefit.align.learning import CARRIER, KNOCK, SETTLING, Done, Knowledge, evidence_parts
 from ellipsefit.align.orders import TEST_BACKLASH, Orders, adjusters_of
 from ellipsefit.arrays import BoolArray, FloatArray
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Mirror, Segment
 
 Kind = Literal["wrong-handed", "turned the wrong way", "not moved", "wrong screw", "swapped", "knocked"]
 
 #: How often each mistake happens, per screw (or segment) and round: a guess, and no result hangs on a factor of ten.
 CHANCE: Final[dict[Kind, float]] = {
-    "wrong-handed": 1e-2,
     "turned the wrong way": 1e-3,
     "not moved": 3e-3,
-    "wrong screw": 3e-4,
-    "swapped": 3e-4,
+    "wrong screw": 3e-5,
+    "swapped": 3e-5,
     "knocked": 1e-5,
 }
+#: Wrong-handed screws seldom come alone (one line of a list was wrong): their share in a mirror is itself unknown, a
+#: beta distribution with this many wrong and right screws seen before; a mean of 2 %.
+HANDS: Final = (0.5, 25.0)
 #: Probability from which a mistake is named, and that of an alternative from which it is mentioned.
 SURE: Final = 0.95
 MENTIONED: Final = 0.03
@@ -70,7 +72,7 @@ class Finding:
 
     mistake: Mistake
     probability: float
-    alternatives: tuple[tuple[Mistake | None, float], ...]  # None: all as asked
+    alternatives: tuple[tuple[tuple[Mistake, ...], float], ...]  # one mistake, two, or none: all as asked
 
     @property
     def sure(self) -> bool:
@@ -96,10 +98,14 @@ class _Stance:
     sign: FloatArray  # (A,) -1: wrong-handed
     mistakes: tuple[Mistake, ...] = ()
 
-    @property
-    def prior(self) -> float:
-        """Logarithm of how probable its mistakes are beforehand."""
-        return float(sum(np.log(CHANCE[mistake.kind]) for mistake in self.mistakes))
+    def prior(self, screws: int) -> float:
+        """Logarithm of how probable its mistakes are beforehand, with so many screws whose hand is not known."""
+        from scipy.special import betaln
+
+        wrong = sum(mistake.kind == "wrong-handed" for mistake in self.mistakes)
+        others = sum(np.log(CHANCE[m.kind]) for m in self.mistakes if m.kind != "wrong-handed")
+        hands = betaln(HANDS[0] + wrong, HANDS[1] + screws - wrong) - betaln(*HANDS)
+        return float(others + hands)
 
 
 def diagnose(knowledge: Knowledge, mirror: Mirror, orders: Orders, change: LineChange) -> Diagnosis:
@@ -140,6 +146,7 @@ class _Search:
         self.asked = np.zeros(len(self.keys))
         for order in orders.moves:
             self.asked[self.keys.index(order.key)] = order.move
+        self.unseen = int(((self.asked != 0) & ~knowledge.verified).sum())
         self.cache: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
 
     def _width(self) -> int:
@@ -147,7 +154,7 @@ class _Search:
 
     def value(self, stance: _Stance) -> float:
         """Logarithm of density times prior probability."""
-        return self.density(stance) + stance.prior
+        return self.density(stance) + stance.prior(self.unseen)
 
     def density(self, stance: _Stance) -> float:
         """Logarithm of the density of the change that was seen."""
@@ -191,13 +198,19 @@ class _Search:
         """Add or take away one mistake after the other, as long as that makes the whole more probable."""
         value = self.value(stance)
         for _ in range(MOST):
-            options = [*self.additions(stance), *self.removals(stance), *self.exchanges(stance)]
-            values = [self.value(option) for option in options]
-            if not values or max(values) <= value + 1e-9:
+            best = self._best([*self.additions(stance), *self.removals(stance)], value)
+            if best is None:
+                best = self._best(self.exchanges(stance), value)
+            if best is None:
                 break
-            value = max(values)
-            stance = options[values.index(value)]
+            stance, value = best
         return stance, value
+
+    def _best(self, options: list[_Stance], least: float) -> tuple[_Stance, float] | None:
+        """The most probable option, if it is more probable than this."""
+        values = [self.value(option) for option in options]
+        most = max(values, default=-np.inf)
+        return (options[values.index(most)], most) if most > least + 1e-9 else None
 
     def all_reversed(self, stance: _Stance) -> list[_Stance]:
         """Every moved screw wrong-handed, where that was not seen otherwise already."""
@@ -209,16 +222,16 @@ class _Search:
         mistakes = tuple(Mistake(kind="wrong-handed", screw=self.keys[place]) for place in places)
         return [replace(stance, sign=sign, mistakes=mistakes)]
 
-    def additions(self, stance: _Stance, home: str | None = None) -> list[_Stance]:
-        """One more mistake, at screws and segments that have none yet; with `home`, at screws of that segment."""
+    def additions(self, stance: _Stance, screws: set[tuple[str, str]] | None = None) -> list[_Stance]:
+        """One more mistake, at screws and segments that have none yet; or only at some screws."""
         taken = {screw for mistake in stance.mistakes for screw in (mistake.screw, mistake.other)}
         free = [place for place, key in enumerate(self.keys) if key not in taken]
         found = []
         for place in free:
-            if home in (None, self.homes[place]):
+            if screws is None or self.keys[place] in screws:
                 found += self.single(stance, place, free)
         for name in self.change.segments:
-            if home is None and name not in stance.done.knocked:
+            if screws is None and name not in stance.done.knocked:
                 done = replace(stance.done, knocked=stance.done.knocked | {name})
                 found.append(self._with(stance, Mistake(kind="knocked", screw=(name, "")), done=done))
         return found
@@ -246,10 +259,13 @@ class _Search:
 
     def _neighbours(self, place: int) -> list[int]:
         """Adjusters of the same segment and of those beside it."""
-        names = [segment.name for segment in self.mirror.segments]
-        home = names.index(self.homes[place])
-        near = set(names[max(home - 1, 0) : home + 2])
+        near = {segment.name for segment in self._beside(self.homes[place])}
         return [other for other, name in enumerate(self.homes) if name in near and other != place]
+
+    def _beside(self, name: str) -> tuple[Segment, ...]:
+        """A segment and its neighbours."""
+        home = [segment.name for segment in self.mirror.segments].index(name)
+        return self.mirror.segments[max(home - 1, 0) : home + 2]
 
     def _moves(
         self, stance: _Stance, kind: Kind, place: int, other: int | None, moves: dict[int, float]
@@ -275,15 +291,21 @@ class _Search:
         return [self.without(stance, mistake) for mistake in stance.mistakes]
 
     def exchanges(self, stance: _Stance) -> list[_Stance]:
-        """A knock explained otherwise: by two mistakes at screws of that segment."""
+        """A knock or a swap explained otherwise: by two mistakes at screws of that segment."""
         found = []
         for mistake in stance.mistakes:
-            if mistake.kind != "knocked":
+            if mistake.kind == "wrong-handed":
                 continue
-            bare = self.without(stance, mistake)
-            for first in self.additions(bare, mistake.screw[0]):
-                found += self.additions(first, mistake.screw[0])
+            if mistake.kind == "knocked":
+                screws = {key for key in self.keys if key[0] == mistake.screw[0]}
+            else:
+                screws = {screw for screw in (mistake.screw, mistake.other) if screw is not None}
+            found += self.pairs(self.without(stance, mistake), screws)
         return found
+
+    def pairs(self, stance: _Stance, screws: set[tuple[str, str]]) -> list[_Stance]:
+        """Two more mistakes, each at one of these screws."""
+        return [option for first in self.additions(stance, screws) for option in self.additions(first, screws)]
 
     def without(self, stance: _Stance, mistake: Mistake) -> _Stance:
         """The same stance without one of its mistakes."""
@@ -304,30 +326,38 @@ class _Search:
         )
 
     def judge(self, stance: _Stance, mistake: Mistake) -> Finding:
-        """How probable one mistake is among all that could have happened at its screws, the others being given."""
+        """How probable one mistake is among all that could have happened at its screws, the others being given.
+
+        One mistake may also explain what two were found for, and two what one was found for.
+        """
         bare = self.without(stance, mistake)
-        taken = {screw for item in bare.mistakes for screw in (item.screw, item.other)}
-        free = [place for place, key in enumerate(self.keys) if key not in taken]
         if mistake.kind == "knocked":
-            touched = [place for place in free if self.homes[place] == mistake.screw[0]]
+            touched = {key for key in self.keys if key[0] == mistake.screw[0]}
         else:
-            touched = [self.keys.index(screw) for screw in (mistake.screw, mistake.other) if screw is not None]
-        options: dict[Mistake | None, _Stance] = {None: bare}
-        for option in self.additions(bare):
-            new = option.mistakes[-1]
-            near = [self.keys.index(s) for s in (new.screw, new.other) if s in self.keys]
-            homes = {self.homes[place] for place in touched}
-            if new == mistake or set(near) & set(touched) or (new.kind == "knocked" and new.screw[0] in homes):
-                options[new] = option
-        values = {kind: self.value(option) for kind, option in options.items()}
+            touched = {screw for screw in (mistake.screw, mistake.other) if screw is not None}
+        homes = {segment for segment, _ in touched}
+        near = {s.name for place in touched for s in self._beside(place[0])}
+        options = {(): bare, (mistake,): stance}
+        for gone in (None, *(item for item in bare.mistakes if item.screw[0] in near)):
+            start = bare if gone is None else self.without(bare, gone)
+            for option in self.additions(start):
+                new = option.mistakes[-1]
+                if {new.screw, new.other} & touched or (new.kind == "knocked" and new.screw[0] in homes):
+                    if gone is None:
+                        options[new,] = option
+                    elif gone.screw in (new.screw, new.other) or new.kind == "knocked":
+                        options.setdefault((new,), option)
+        for option in self.pairs(bare, touched) if len(touched) > 1 else []:
+            options[option.mistakes[-2:]] = option
+        values = {what: self.value(option) for what, option in options.items()}
         most = max(values.values())
-        weights = {kind: float(np.exp(value - most)) for kind, value in values.items()}
+        weights = {what: float(np.exp(value - most)) for what, value in values.items()}
         total = sum(weights.values())
-        ranked = sorted(((kind, weight / total) for kind, weight in weights.items()), key=lambda item: -item[1])
+        ranked = sorted(((what, weight / total) for what, weight in weights.items()), key=lambda item: -item[1])
         return Finding(
             mistake=mistake,
-            probability=weights[mistake] / total,
-            alternatives=tuple((kind, share) for kind, share in ranked if kind != mistake and share >= MENTIONED),
+            probability=weights[mistake,] / total,
+            alternatives=tuple((what, share) for what, share in ranked if what != (mistake,) and share >= MENTIONED),
         )
 
     def directions(self, stance: _Stance, findings: list[Finding]) -> tuple[str, ...]:
