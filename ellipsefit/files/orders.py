@@ -115,7 +115,7 @@ def read_orders(path: str | os.PathLike[str], mirror: Mirror | None = None, *, n
         found = read_round(path, number)
         if found.plan is None:
             raise FileFormatError(f"{path}: round {found.number} holds no plan; expected one of `run`")
-        design = mirror or _mirror_of_text(found.mirror_file, f"{path}: round {found.number}")
+        design = mirror or mirror_of_text(found.mirror_file, f"{path}: round {found.number}")
         return _orders(path, found.plan | {"time": found.when.isoformat()}, design)
     table = _json(path, "a plan, the JSON answer of `correct`")
     if isinstance(table.get("correct"), dict):  # the answer of `run`
@@ -144,10 +144,11 @@ def _mirror_in(path: str | os.PathLike[str], table: Mapping[str, Any]) -> Mirror
         )
     if hashlib.sha256(own["file"].encode()).hexdigest() != own.get("fingerprint"):
         raise FileFormatError(f"{path}: key 'mirror.file' was changed after the plan was made; expected it untouched")
-    return _mirror_of_text(own["file"], f"{path}: mirror.file")
+    return mirror_of_text(own["file"], f"{path}: mirror.file")
 
 
-def _mirror_of_text(text: str, where: str) -> Mirror:
+def mirror_of_text(text: str, where: str) -> Mirror:
+    """Mirror from the text of its file, `where` naming it in messages."""
     from tempfile import TemporaryDirectory
 
     with TemporaryDirectory() as folder:
