@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
+from ellipsefit.align.response import Response
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
 from ellipsefit.files import read_measured, read_mirror, read_scans
+from ellipsefit.files.orders import PlanAnswer, learned_response
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
@@ -30,6 +32,8 @@ class JobResult:
     round: int
     record: Path
     report: Path
+    when: datetime
+    response: Response | None = None  # learned in earlier rounds, by which the plan was made
 
     def __str__(self) -> str:
         lines = [f"Round {self.round} of {self.fit.mirror.name}"]
@@ -42,7 +46,7 @@ class JobResult:
         return {
             "stitch": None if self.stitched is None else self.stitched.to_dict(),
             "fit": self.fit.to_dict(),
-            "correct": self.plan.to_dict(),
+            "correct": PlanAnswer(plan=self.plan, when=self.when, response=self.response).to_dict(),
             "round": self.round,
             "record": str(self.record),
             "report": str(self.report),
@@ -102,9 +106,10 @@ def run_job(
     mirror = read_mirror(mirror_path)
     profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
+    learned = learned_response(record, mirror, mirror_path) if earlier else None
     fit = fit_ellipse(profile, mirror, **options)
     progress("planning")
-    plan = plan_corrections(fit)
+    plan = plan_corrections(fit, response=learned)
     progress("reporting")
     number = max(earlier, default=0) + 1
     page = render_report(
@@ -120,12 +125,21 @@ def run_job(
     )
     # nothing is written until everything is there to be written
     _made_folder(folder)
-    append_round(record, fit, plan, stitched=stitched, inputs=(mirror_path, *measured), when=when)
+    append_round(record, fit, plan, stitched=stitched, inputs=(mirror_path, *measured), when=when, response=learned)
     if earlier and report.exists():
         report.replace(_free_name(place, max(earlier)))
     with new_file(report, force=force) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    return JobResult(stitched=stitched, fit=fit, plan=plan, round=number, record=record, report=report)
+    return JobResult(
+        stitched=stitched,
+        fit=fit,
+        plan=plan,
+        round=number,
+        record=record,
+        report=report,
+        when=when,
+        response=learned,
+    )
 
 
 def _joined(stitched: Stitched) -> str:

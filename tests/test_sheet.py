@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ellipsefit.align.orders import Order, Orders, adjusters_of, approached
-from ellipsefit.align.response import nominal_response
 from ellipsefit.align.sheet import check_digit, sheet_lines, sheet_notes
 from ellipsefit.errors import FileExistsAlreadyError, FileFormatError
 from ellipsefit.files.sheet import read_sheet, write_sheet
@@ -69,10 +68,8 @@ def test_a_line_says_all_in_words() -> None:
 
 def test_a_wrong_handed_screw_is_told_by_what_its_surface_does() -> None:
     plan = orders(MOVES)
-    response = nominal_response(plan.mirror)
-    matrix = response.matrix.copy()
-    matrix[0, 0] = -1.0
-    line = sheet_lines(plan, replace(response, matrix=matrix))[0]
+    first, *others = plan.moves
+    line = sheet_lines(replace(plan, moves=(replace(first, gain=-0.9), *others)))[0]
     assert (line.direction, line.turns) == ("lower", "0.050 (18°) clockwise")
 
 

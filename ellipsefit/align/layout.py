@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
+from ellipsefit.align.response import Response
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.ellipse import Ellipse
+from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Adjuster, Mirror, Segment
+
+#: Condition number from which an influence matrix counts as singular.
+_SINGULAR: Final = 1e6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,7 +66,8 @@ class Layout:
     error: FloatArray  # (C,) [m] at the check points: the adjusters, and the ends where these don't suffice
     effect: FloatArray  # (C, n)
     at_adjuster: BoolArray  # (C,) which check points are adjusters, in their order
-    moves: FloatArray  # (A, n)
+    moves: FloatArray  # (A, n) commanded, so that the surface rises as wanted
+    influence: FloatArray  # (A, A) rises of the surface at the adjusters for commanded moves
     lowest: FloatArray  # (A,) [m], whole multiples of the resolution
     highest: FloatArray  # (A,)
     line: FloatArray  # (2 S,)
@@ -73,8 +80,14 @@ class Layout:
         return 2 if self.heights else 1
 
 
-def layout(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> Layout:
-    """Build the linear model of all corrections of a measured mirror, as it stands now, towards a target."""
+def layout(fit: EllipseFit, target: Ellipse, mirror: Mirror, response: Response | None = None) -> Layout:
+    """Build the linear model of all corrections of a measured mirror, as it stands now, towards a target.
+
+    Raises
+    ------
+    ParameterError
+        If the response is one of other adjusters, or singular.
+    """
     found = deviations(fit, target, mirror)
     heights = fit.placed.quantity == "height"
     carrier = 2 if heights else 1
@@ -115,19 +128,40 @@ def layout(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> Layout:
             (carry(segment.end) + lift(segment.end) - carry(segment.middle) - lift(segment.middle)) / step,
         ]
     ranges = [_range(adjuster) for _, adjuster in adjusters]
+    influence = _influence([(found[row].segment.name, a.name) for row, a in adjusters], response)
     return Layout(
         deviations=found,
         adjusters=tuple(adjusters),
         error=np.array(error),
         effect=np.array(effect).reshape(-1, n),
         at_adjuster=np.array(at_adjuster, dtype=bool),
-        moves=np.array(moves).reshape(-1, n),
+        moves=_commanded(influence, np.array(moves).reshape(-1, n)),
+        influence=influence,
         lowest=np.array([low for low, _ in ranges]),
         highest=np.array([high for _, high in ranges]),
         line=np.array(line),
         line_effect=np.array(line_effect),
         heights=heights,
     )
+
+
+def _influence(names: list[tuple[str, str]], response: Response | None) -> FloatArray:
+    """Part of a response that speaks of these adjusters."""
+    if response is None:
+        return np.eye(len(names))
+    known = {key: place for place, key in enumerate(response.adjusters)}
+    for name in names:
+        if name not in known:
+            raise ParameterError(f"response: says nothing of adjuster '{'/'.join(name)}'; expected all of the mirror's")
+    places = [known[name] for name in names]
+    return np.array(response.matrix[np.ix_(places, places)])
+
+
+def _commanded(influence: FloatArray, rises: FloatArray) -> FloatArray:
+    """Moves whose rises these are."""
+    if len(influence) and np.linalg.cond(influence) > _SINGULAR:
+        raise ParameterError("response: the influence matrix is singular: some moves of adjusters do nothing together")
+    return np.asarray(np.linalg.solve(influence, rises), dtype=np.float64) if len(influence) else rises
 
 
 def _freedom(segment: Segment, heights: bool) -> str:

@@ -35,6 +35,7 @@ class Order:
     stop: float
     approach: Approach = "direct"
     overshoot: float = 0.0
+    gain: float = 1.0  # as known: what the surface does for a unit move; negative: the screw is wrong-handed
 
     def __post_init__(self) -> None:
         if self.approach not in get_args(Approach):
@@ -43,6 +44,8 @@ class Order:
             )
         if not (np.isfinite(self.start) and np.isfinite(self.stop)):
             raise ParameterError(f"{self.name}: from and to must be finite; got {self.start!r} and {self.stop!r}")
+        if not np.isfinite(self.gain):
+            raise ParameterError(f"{self.name}: gain must be finite; got {self.gain!r}")
         if not 0 <= self.overshoot < np.inf:
             raise ParameterError(f"{self.name}: overshoot must not be negative; got {self.overshoot!r}")
 
@@ -138,14 +141,7 @@ def approached(adjuster: Adjuster, order: Order) -> Order:
     low, high = adjuster.travel
     for side, approach in ((1.0, "rising"), (-1.0, "falling")):
         if low - SLACK <= order.stop - side * overshoot <= high + SLACK:
-            return Order(
-                segment=order.segment,
-                adjuster=order.adjuster,
-                start=order.start,
-                stop=order.stop,
-                approach="rising" if approach == "rising" else "falling",
-                overshoot=overshoot,
-            )
+            return replace(order, approach="rising" if approach == "rising" else "falling", overshoot=overshoot)
     return order
 
 
@@ -171,7 +167,7 @@ def trial_orders(orders: Orders) -> Orders:
         if step:
             wanted = float(np.ceil(wanted / step - 1e-9) * step)
         stop = order.stop if wanted >= size * (1 - 1e-12) else order.start + float(np.sign(order.move)) * wanted
-        moves.append(Order(segment=order.segment, adjuster=order.adjuster, start=order.start, stop=stop))
+        moves.append(replace(order, stop=stop, approach="direct", overshoot=0.0))
     return Orders(mirror=orders.mirror, moves=tuple(moves), when=orders.when, kind="test", unknown=tuple(unknown))
 
 

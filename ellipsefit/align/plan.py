@@ -10,6 +10,7 @@ import numpy as np
 from ellipsefit import rows
 from ellipsefit.align.layout import Layout, layout
 from ellipsefit.align.program import Optimum, minimise_linear
+from ellipsefit.align.response import Response
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
@@ -183,7 +184,9 @@ class CorrectionPlan:
         return Table(title="What remains of each segment", header=header, cells=cells)
 
 
-def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> CorrectionPlan:
+def plan_corrections(
+    fit: EllipseFit, mirror: Mirror | None = None, *, response: Response | None = None
+) -> CorrectionPlan:
     """Plan adjuster moves and the carrier's move towards the nominal ellipse.
 
     The smallest worst error at an adjuster comes first, then the least total motion of the adjusters, both
@@ -196,6 +199,8 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
         How the mirror stands.
     mirror : Mirror, optional
         The mirror with its adjusters as they stand now; by default the one that was fitted.
+    response : Response, optional
+        What moves do to the surface; by default each adjuster does what it is asked.
 
     Returns
     -------
@@ -214,7 +219,7 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
             "which was fitted; only its adjusters may stand elsewhere"
         )
     target = mirror.nominal
-    model = layout(fit, target, mirror)
+    model = layout(fit, target, mirror, response)
     n = model.effect.shape[1]
     tolerances = _tolerance_rows(model, mirror, margin=True)
     worst = _smallest_worst(model, *tolerances) if len(tolerances[1]) else None
@@ -329,14 +334,15 @@ def _plan(
     carrier_height = float(carrier[0]) if model.heights else None
     moves = _rounded_moves(model, model.moves @ values)
     error = model.error + model.effect[:, : model.carrier_size] @ carrier
-    rests = _segment_rests(target, model, carrier, moves)
+    rises = model.influence @ np.array([move.move for move in moves])
+    rests = _segment_rests(target, model, carrier, rises)
     if model.at_adjuster.any():
-        at_adjuster = error[model.at_adjuster] + np.array([move.move for move in moves])
+        at_adjuster = error[model.at_adjuster] + rises
         height_max = float(np.abs(at_adjuster).max())
     else:
         height_max = float(np.abs(error).max())
     warnings = list(fit.warnings)
-    feasible = fit.converged and _within(model, mirror, rests, error, moves)
+    feasible = fit.converged and _within(model, mirror, rests, error, rises)
     missing: float | None = 0.0
     if not feasible:
         missing = _travel_missing(model, mirror)
@@ -393,15 +399,15 @@ def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
     return tuple(moves)
 
 
-def _segment_rests(
-    target: Ellipse, model: Layout, carrier: FloatArray, moves: tuple[Move, ...]
-) -> tuple[SegmentRest, ...]:
+def _segment_rests(target: Ellipse, model: Layout, carrier: FloatArray, rises: FloatArray) -> tuple[SegmentRest, ...]:
     """Height and tilt of each segment after the carrier's move and the rounded moves of its adjusters."""
     line = (model.line + model.line_effect[:, : model.carrier_size] @ carrier).reshape(-1, 2)
     rests = []
     for row, item in enumerate(model.deviations):
         done = [
-            (a.x - item.segment.middle, m.move) for (r, a), m in zip(model.adjusters, moves, strict=True) if r == row
+            (a.x - item.segment.middle, float(rise))
+            for (r, a), rise in zip(model.adjusters, rises, strict=True)
+            if r == row
         ]
         height, tilt = line[row]
         places = {lever for lever, _ in done}
@@ -423,7 +429,7 @@ def _segment_rests(
 
 
 def _within(
-    model: Layout, mirror: Mirror, rests: tuple[SegmentRest, ...], error: FloatArray, moves: tuple[Move, ...]
+    model: Layout, mirror: Mirror, rests: tuple[SegmentRest, ...], error: FloatArray, rises: FloatArray
 ) -> bool:
     """Whether the goal is reached: the stated tolerances, or a worst rest of one step."""
     height, tilt = mirror.tolerance.segment_height, mirror.tolerance.segment_tilt
@@ -434,7 +440,7 @@ def _within(
             for rest in rests
         )
     done, allowed = np.zeros(len(error)), np.full(len(error), NOTHING)
-    done[model.at_adjuster] = [move.move for move in moves]
+    done[model.at_adjuster] = rises
     allowed[model.at_adjuster] = [adjuster.resolution + NOTHING for _, adjuster in model.adjusters]
     return bool(np.all(np.abs(error + done) <= allowed))
 

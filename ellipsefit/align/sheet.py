@@ -6,10 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-import numpy as np
-
 from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of
-from ellipsefit.align.response import Response
 from ellipsefit.mirror import Adjuster
 from ellipsefit.rows import Table
 
@@ -44,15 +41,12 @@ class SheetLine:
         return self.stop - self.start
 
 
-def sheet_lines(orders: Orders, response: Response | None = None) -> tuple[SheetLine, ...]:
+def sheet_lines(orders: Orders) -> tuple[SheetLine, ...]:
     """Lines of the sheet in the order in which the moves are made; adjusters that stay are left out.
 
-    With a response, the direction of a wrong-handed screw is told as what its surface does.
+    The direction of a screw that is known to be wrong-handed is told as what its surface does.
     """
     adjusters = adjusters_of(orders.mirror)
-    gain = {}
-    if response is not None:
-        gain = dict(zip(response.adjusters, np.diag(response.matrix), strict=True))
     moved = [order for order in orders.moves if order.move]
     return tuple(
         SheetLine(
@@ -61,7 +55,7 @@ def sheet_lines(orders: Orders, response: Response | None = None) -> tuple[Sheet
             adjuster=order.adjuster,
             start=order.start,
             stop=order.stop,
-            direction=direction(order, reverse=gain.get(order.key, 1.0) < 0),
+            direction=direction(order, reverse=order.gain < 0),
             turns=turns(order, adjusters[order.key]),
             approach=approach(order),
             check=check_digit(f"{order.segment} {order.adjuster} {micrometres(order.start)} {micrometres(order.stop)}"),
@@ -70,9 +64,9 @@ def sheet_lines(orders: Orders, response: Response | None = None) -> tuple[Sheet
     )
 
 
-def sheet_table(orders: Orders, response: Response | None = None) -> Table:
+def sheet_table(orders: Orders) -> Table:
     """The sheet as a table, with room for the reading and initials."""
-    lines = sheet_lines(orders, response)
+    lines = sheet_lines(orders)
     turning = any(line.turns for line in lines)
     columns: list[tuple[str, list[str]]] = [
         ("line", [str(line.number) for line in lines]),

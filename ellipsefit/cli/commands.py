@@ -245,6 +245,10 @@ def correct(
     spread_tilt: SpreadTilt = None,
     prior: Priors = None,
     cutoff: Cutoff = None,
+    response: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="JSON answer of compare, or a record: what was learned of the adjusters."),
+    ] = None,
     test_moves: Annotated[
         bool,
         typer.Option("--test-moves", help="Answer with small first moves that tell whether each screw goes right."),
@@ -262,15 +266,16 @@ def correct(
     from datetime import UTC, datetime
 
     import ellipsefit as ef
-    from ellipsefit.files.orders import PlanAnswer
+    from ellipsefit.files.orders import PlanAnswer, learned_response
     from ellipsefit.report.cautions import cautions_text
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
     output.check()
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     found = _fitted(mirror, profile, output, options)
-    plan = ef.plan_corrections(found)
-    answer = PlanAnswer(plan=plan, when=datetime.now(UTC), test=test_moves)
+    learned = None if response is None else learned_response(response, found.mirror)
+    plan = ef.plan_corrections(found, response=learned)
+    answer = PlanAnswer(plan=plan, when=datetime.now(UTC), response=learned, test=test_moves)
     first = [answer.test_text()] if test_moves else []
     output.text(*([found, model_text(found)] if verbose else []), plan, *first, cautions_text(min(output.width, 100)))
     output.answer(answer)

@@ -22,9 +22,6 @@ def sheet(
     mirror: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Mirror file, for a plan that does not hold its own.")
     ] = None,
-    response: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="JSON answer of compare, or a record: what was learned.")
-    ] = None,
     round_number: Annotated[
         int | None, typer.Option("--round", metavar="N", help="Round of a record; by default its last.")
     ] = None,
@@ -38,7 +35,7 @@ def sheet(
     and initials; and the cautions. A filled-in CSV can be given to compare.
     """
     import ellipsefit as ef
-    from ellipsefit.files.orders import read_history, read_orders
+    from ellipsefit.files.orders import read_orders
     from ellipsefit.files.sheet import write_sheet
     from ellipsefit.report.cautions import CAUTIONS
     from ellipsefit.report.sheet import write_sheet_page
@@ -49,12 +46,10 @@ def sheet(
         if file.suffix.lower() not in (".html", ".csv"):
             raise ParameterError(f"{file}: the name of a sheet must end in .html or .csv")
     orders = read_orders(plan, None if mirror is None else ef.read_mirror(mirror), number=round_number)
-    history = None if response is None else read_history(response)
-    learned = None if history is None else history.knowledge(orders.mirror).response()
     for file in files:
         if file.suffix.lower() == ".csv":
-            write_sheet(orders, file, response=learned, cautions=CAUTIONS, force=force)
+            write_sheet(orders, file, cautions=CAUTIONS, force=force)
         else:
-            write_sheet_page(orders, file, response=learned, force=force)
+            write_sheet_page(orders, file, force=force)
     count = sum(1 for order in orders.moves if order.move)
     output.text(f"{count} move{'s' * (count != 1)} on {', '.join(str(file) for file in files)}")

@@ -11,23 +11,33 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
+import numpy as np
+
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.align.comparison import History, history_of
 from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached, trial_orders
-from ellipsefit.errors import EllipsefitError, FileFormatError
+from ellipsefit.align.response import Response
+from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import mirror_text, read_mirror
 from ellipsefit.files.registry import file_format
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.mirror import Mirror
 
 
-def orders_of(plan: CorrectionPlan, when: datetime | None = None) -> Orders:
-    """Orders that carry out a plan: its moves, each approached from the same side."""
+def orders_of(plan: CorrectionPlan, when: datetime | None = None, response: Response | None = None) -> Orders:
+    """Orders that carry out a plan: its moves, each approached from the same side; `response` by which it was made."""
     adjusters = adjusters_of(plan.mirror)
+    gain = {} if response is None else dict(zip(response.adjusters, np.diag(response.matrix), strict=True))
     moves = tuple(
         approached(
             adjusters[move.segment, move.adjuster],
-            Order(segment=move.segment, adjuster=move.adjuster, start=move.start, stop=move.stop),
+            Order(
+                segment=move.segment,
+                adjuster=move.adjuster,
+                start=move.start,
+                stop=move.stop,
+                gain=float(gain.get((move.segment, move.adjuster), 1.0)),
+            ),
         )
         for move in plan.moves
     )
@@ -40,11 +50,12 @@ class PlanAnswer:
 
     plan: CorrectionPlan
     when: datetime
+    response: Response | None = None  # by which it was made
     test: bool = False  # only the test moves of the plan
 
     def to_dict(self) -> dict[str, Any]:
         """The answer of the plan, and with it the mirror file, the time, and how each move is approached."""
-        answer, orders = self.plan.to_dict(), orders_of(self.plan, self.when)
+        answer, orders = self.plan.to_dict(), orders_of(self.plan, self.when, self.response)
         if self.test:
             orders = trial_orders(orders)
             answer["moves"] = [_test_move(orders.mirror, order) for order in orders.moves]
@@ -53,7 +64,7 @@ class PlanAnswer:
             for move in answer["moves"]:
                 order = orders.order(move["segment"], move["adjuster"])
                 if order is not None:
-                    move |= {"approach": order.approach, "overshoot": order.overshoot}
+                    move |= {"approach": order.approach, "overshoot": order.overshoot, "gain": order.gain}
         return answer | {
             "kind": orders.kind,
             "time": self.when.isoformat(timespec="microseconds"),
@@ -65,7 +76,7 @@ class PlanAnswer:
         from ellipsefit.align.sheet import sheet_table
         from ellipsefit.rows import as_text
 
-        table = sheet_table(trial_orders(orders_of(self.plan, self.when)))
+        table = sheet_table(trial_orders(orders_of(self.plan, self.when, self.response)))
         shown = len(table.header) - 2  # room for reading and initials is for paper
         return as_text([replace(table, header=table.header[:shown], cells=tuple(row[:shown] for row in table.cells))])
 
@@ -83,6 +94,7 @@ def _test_move(mirror: Mirror, order: Order) -> dict[str, Any]:
         "at_limit": left <= max(adjuster.resolution, 1e-9) * (1 + 1e-9),
         "approach": order.approach,
         "overshoot": order.overshoot,
+        "gain": order.gain,
     }
 
 
@@ -200,16 +212,18 @@ def _order(path: str | os.PathLike[str], place: int, move: object, mirror: Mirro
     for key, kinds in (("segment", str), ("adjuster", str), ("from", (int, float)), ("to", (int, float))):
         if not isinstance(move.get(key), kinds) or isinstance(move.get(key), bool):
             raise FileFormatError(f"{where}: key '{key}' is {move.get(key)!r}; expected a {_KIND[key]}")
-    overshoot = move.get("overshoot", 0.0)
-    if not isinstance(overshoot, int | float) or isinstance(overshoot, bool):
-        raise FileFormatError(f"{where}: key 'overshoot' is {overshoot!r}; expected a length in m")
+    for key, what in (("overshoot", "a length in m"), ("gain", "a number")):
+        value = move.get(key, 1.0)
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            raise FileFormatError(f"{where}: key '{key}' is {value!r}; expected {what}")
     order = Order(
         segment=move["segment"],
         adjuster=move["adjuster"],
         start=float(move["from"]),
         stop=float(move["to"]),
         approach=_one_of(path, f"moves[{place - 1}].approach", move.get("approach", "direct"), get_args(Approach)),
-        overshoot=float(overshoot),
+        overshoot=float(move.get("overshoot", 0.0)),
+        gain=float(move.get("gain", 1.0)),
     )
     if "approach" in move or order.key not in adjusters_of(mirror):
         return order
@@ -245,3 +259,30 @@ def read_history(path: str | os.PathLike[str]) -> History | None:
     except (TypeError, ValueError, EllipsefitError) as fault:
         text = str(fault).splitlines()[0]
         raise FileFormatError(f"{path}: key 'history' is faulty: {text}; expected an answer of `compare`") from None
+
+
+def learned_response(
+    path: str | os.PathLike[str], mirror: Mirror, mirror_path: str | os.PathLike[str] = "the mirror file"
+) -> Response | None:
+    """What the comparisons in a file have taught of a mirror's adjusters; None: a record without any.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the file cannot be read or holds something else.
+    DataError
+        If it is of another mirror, or the mirror file is older than the last recorded move.
+    """
+    history = read_history(path)
+    if history is None:
+        return None
+    known = history.knowledge(mirror)
+    for key, adjuster in adjusters_of(mirror).items():
+        stands = history.positions.get(key)
+        if stands is not None and abs(stands - adjuster.position) > 1e-9:
+            raise DataError(
+                f"{mirror_path}: {'/'.join(key)} is at {adjuster.position * 1e6:.6g} um, but the last move recorded in "
+                f"{path} left it at {stands * 1e6:.6g} um; expected the mirror file with the new positions, as "
+                "compare writes it with --mirror-out"
+            )
+    return known.response()

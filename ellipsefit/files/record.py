@@ -22,6 +22,7 @@ import numpy as np
 
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.align.comparison import Comparison
+from ellipsefit.align.response import Response
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.nexus import (
     new_data,
@@ -35,6 +36,7 @@ from ellipsefit.files.nexus import (
     write_profile_data,
     write_text,
 )
+from ellipsefit.files.orders import PlanAnswer
 from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.fit import EllipseFit
 from ellipsefit.profile import Profile
@@ -189,6 +191,7 @@ def append_round(
     stitched: Stitched | None = None,
     inputs: Sequence[str | os.PathLike[str]],
     when: datetime,
+    response: Response | None = None,
 ) -> int:
     """Add a round to a record, or start one; the file is replaced whole, so a crash loses nothing.
 
@@ -204,6 +207,8 @@ def append_round(
         The mirror file and the measured files: their names and hashes are kept, and the mirror file's text.
     when : datetime
         Of the round, with time zone.
+    response : Response, optional
+        By which the plan was made.
 
     Returns
     -------
@@ -233,7 +238,8 @@ def append_round(
             file.attrs["mirror"] = fit.mirror.name
             entry = new_entry(file, f"round_{number}", title=f"{fit.mirror.name}, round {number}")
             write_text(entry, "start_time", when.isoformat(timespec="seconds"))
-            _write_results(entry, fit, plan)
+            orders = None if plan is None else PlanAnswer(plan=plan, when=when, response=response).to_dict()
+            _write_results(entry, fit, plan, orders)
             if stitched is not None:
                 _write_stitched(entry, stitched)
             _write_inputs(entry, inputs)
@@ -260,7 +266,9 @@ def write_fit(
         _write_results(new_entry(file, "fit", title=f"Ellipse fit of {fit.mirror.name}"), fit, plan)
 
 
-def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> None:
+def _write_results(
+    entry: Any, fit: EllipseFit, plan: CorrectionPlan | None, answer: dict[str, Any] | None = None
+) -> None:
     placed = fit.placed
     names = np.array([segment.name for segment in fit.mirror.segments])[placed.index]
     figure = new_data(entry, "figure_error", signal="height_error", axes=("x",))  # first, so shown by default
@@ -289,7 +297,7 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         field.attrs["stderr"] = fit.stderr(name)
     if plan is not None:
         process = write_process(entry, name="correction")
-        _write_json(process, "answer", plan.to_dict())
+        _write_json(process, "answer", plan.to_dict() if answer is None else answer)
         table = new_group(process, "moves", "NXcollection")
         write_field(table, "segment", np.array([move.segment for move in plan.moves], dtype=np.str_))
         write_field(table, "adjuster", np.array([move.adjuster for move in plan.moves], dtype=np.str_))

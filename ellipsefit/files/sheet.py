@@ -9,7 +9,6 @@ import os
 from collections.abc import Mapping, Sequence
 
 from ellipsefit.align.orders import Orders, adjusters_of
-from ellipsefit.align.response import Response
 from ellipsefit.align.sheet import check_digit, micrometres, sheet_lines, sheet_notes
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.safe import new_file, read_bytes
@@ -34,7 +33,6 @@ def write_sheet(
     orders: Orders,
     path: str | os.PathLike[str],
     *,
-    response: Response | None = None,
     cautions: Sequence[tuple[str, str]] = (),
     force: bool = False,
 ) -> None:
@@ -52,7 +50,7 @@ def write_sheet(
         text.write(f"# {note}\n")
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for line in sheet_lines(orders, response):
+    for line in sheet_lines(orders):
         ends = (micrometres(line.start), micrometres(line.stop), micrometres(line.move))
         words = (line.direction, line.turns, line.approach, line.check, "", "")
         writer.writerow((line.number, line.segment, line.adjuster, *ends, *words))
