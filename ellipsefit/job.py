@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
-from ellipsefit.align.response import Response
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
 from ellipsefit.files import read_measured, read_mirror, read_scans
 from ellipsefit.files.orders import PlanAnswer, learned_response
@@ -33,7 +32,6 @@ class JobResult:
     record: Path
     report: Path
     when: datetime
-    response: Response | None = None  # learned in earlier rounds, by which the plan was made
 
     def __str__(self) -> str:
         lines = [f"Round {self.round} of {self.fit.mirror.name}"]
@@ -46,7 +44,7 @@ class JobResult:
         return {
             "stitch": None if self.stitched is None else self.stitched.to_dict(),
             "fit": self.fit.to_dict(),
-            "correct": PlanAnswer(plan=self.plan, when=self.when, response=self.response).to_dict(),
+            "correct": PlanAnswer(plan=self.plan, when=self.when).to_dict(),
             "round": self.round,
             "record": str(self.record),
             "report": str(self.report),
@@ -125,7 +123,7 @@ def run_job(
     )
     # nothing is written until everything is there to be written
     _made_folder(folder)
-    append_round(record, fit, plan, stitched=stitched, inputs=(mirror_path, *measured), when=when, response=learned)
+    append_round(record, fit, plan, stitched=stitched, inputs=(mirror_path, *measured), when=when)
     if earlier and report.exists():
         report.replace(_free_name(place, max(earlier)))
     with new_file(report, force=force) as temporary:
@@ -138,7 +136,6 @@ def run_job(
         record=record,
         report=report,
         when=when,
-        response=learned,
     )
 
 

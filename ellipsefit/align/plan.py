@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -64,7 +64,8 @@ class Remaining:
 class CorrectionPlan:
     """Moves that bring the segments onto the target, together with a move of the whole carrier.
 
-    Afterwards the surface at an adjuster stands at measured + carrier_height + carrier_tilt x + move.
+    Afterwards the surface at an adjuster stands at measured + carrier_height + carrier_tilt x + move, or what the
+    response makes of all moves there.
     """
 
     fit: EllipseFit  # from which it was made
@@ -81,6 +82,7 @@ class CorrectionPlan:
     worst_error: float  # smallest possible worst error, before rounding [m]
     optimality_gap: float  # of that number: primal minus dual [m]
     warnings: tuple[str, ...]
+    response: Response | None = None  # by which the moves were chosen; None: each does what it is asked
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
@@ -233,7 +235,7 @@ def plan_corrections(
         raise RuntimeError("the alignment programme found no solution although standing still is one")
     best = _least_motion(model, max(worst.cost, 0.0), *tolerances) if len(model.moves) else None
     values = worst.values[:n] if best is None else best.values[:n]
-    return _plan(fit, mirror, target, model, values, worst)
+    return replace(_plan(fit, mirror, target, model, values, worst), response=response)
 
 
 def _travel_rows(model: Layout) -> tuple[FloatArray, FloatArray]:

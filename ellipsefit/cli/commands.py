@@ -275,7 +275,7 @@ def correct(
     found = _fitted(mirror, profile, output, options)
     learned = None if response is None else learned_response(response, found.mirror)
     plan = ef.plan_corrections(found, response=learned)
-    answer = PlanAnswer(plan=plan, when=datetime.now(UTC), response=learned, test=test_moves)
+    answer = PlanAnswer(plan=plan, when=datetime.now(UTC), test=test_moves)
     first = [answer.test_text()] if test_moves else []
     output.text(*([found, model_text(found)] if verbose else []), plan, *first, cautions_text(min(output.width, 100)))
     output.answer(answer)

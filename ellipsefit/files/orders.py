@@ -24,8 +24,9 @@ from ellipsefit.files.safe import read_bytes
 from ellipsefit.mirror import Mirror
 
 
-def orders_of(plan: CorrectionPlan, when: datetime | None = None, response: Response | None = None) -> Orders:
-    """Orders that carry out a plan: its moves, each approached from the same side; `response` by which it was made."""
+def orders_of(plan: CorrectionPlan, when: datetime | None = None) -> Orders:
+    """Orders that carry out a plan: its moves, each approached from the same side."""
+    response = plan.response
     adjusters = adjusters_of(plan.mirror)
     gain = {} if response is None else dict(zip(response.adjusters, np.diag(response.matrix), strict=True))
     moves = tuple(
@@ -50,12 +51,11 @@ class PlanAnswer:
 
     plan: CorrectionPlan
     when: datetime
-    response: Response | None = None  # by which it was made
     test: bool = False  # only the test moves of the plan
 
     def to_dict(self) -> dict[str, Any]:
         """The answer of the plan, and with it the mirror file, the time, and how each move is approached."""
-        answer, orders = self.plan.to_dict(), orders_of(self.plan, self.when, self.response)
+        answer, orders = self.plan.to_dict(), orders_of(self.plan, self.when)
         if self.test:
             orders = trial_orders(orders)
             answer["moves"] = [_test_move(orders.mirror, order) for order in orders.moves]
@@ -76,7 +76,7 @@ class PlanAnswer:
         from ellipsefit.align.sheet import sheet_table
         from ellipsefit.rows import as_text
 
-        table = sheet_table(trial_orders(orders_of(self.plan, self.when, self.response)))
+        table = sheet_table(trial_orders(orders_of(self.plan, self.when)))
         shown = len(table.header) - 2  # room for reading and initials is for paper
         return as_text([replace(table, header=table.header[:shown], cells=tuple(row[:shown] for row in table.cells))])
 

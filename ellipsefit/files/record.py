@@ -22,7 +22,6 @@ import numpy as np
 
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.align.comparison import Comparison
-from ellipsefit.align.response import Response
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.nexus import (
     new_data,
@@ -191,7 +190,6 @@ def append_round(
     stitched: Stitched | None = None,
     inputs: Sequence[str | os.PathLike[str]],
     when: datetime,
-    response: Response | None = None,
 ) -> int:
     """Add a round to a record, or start one; the file is replaced whole, so a crash loses nothing.
 
@@ -207,8 +205,6 @@ def append_round(
         The mirror file and the measured files: their names and hashes are kept, and the mirror file's text.
     when : datetime
         Of the round, with time zone.
-    response : Response, optional
-        By which the plan was made.
 
     Returns
     -------
@@ -238,7 +234,7 @@ def append_round(
             file.attrs["mirror"] = fit.mirror.name
             entry = new_entry(file, f"round_{number}", title=f"{fit.mirror.name}, round {number}")
             write_text(entry, "start_time", when.isoformat(timespec="seconds"))
-            orders = None if plan is None else PlanAnswer(plan=plan, when=when, response=response).to_dict()
+            orders = None if plan is None else PlanAnswer(plan=plan, when=when).to_dict()
             _write_results(entry, fit, plan, orders)
             if stitched is not None:
                 _write_stitched(entry, stitched)
