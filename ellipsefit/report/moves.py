@@ -29,7 +29,7 @@ def moves_table(plan: CorrectionPlan) -> Table:
         ("from", [_um(move.start, sign=True) for move, _ in asked]),
         ("to", [_um(move.stop, sign=True) for move, _ in asked]),
         ("move", [_um(move.move, sign=True) for move, _ in asked]),
-        ("surface", [direction(move, reverse=gain.get((move.segment, move.adjuster), 1.0) < 0) for move, _ in asked]),
+        ("direction", [direction(move, reverse=gain.get((move.segment, move.adjuster), 1.0) < 0) for move, _ in asked]),
         *([("turns", [turns(move, adjuster) for move, adjuster in asked])] * turning),
         ("travel left", [_um(move.travel_left) for move, _ in asked]),
         *([("remark", ["AT LIMIT" if move.at_limit else "" for move, _ in asked])] * limits),
@@ -39,7 +39,7 @@ def moves_table(plan: CorrectionPlan) -> Table:
     cells = tuple(zip(*(column for _, column in columns), strict=True))
     notes = ["Positive raises the surface, out of the reflecting side."]
     if any(value < 0 for value in gain.values()):
-        notes.append("A screw that is known to be wrong-handed does the contrary: heed what 'surface' says.")
+        notes.append("A screw that is known to be wrong-handed does the contrary: heed what 'direction' says.")
     backlash = max((adjuster.backlash for _, adjuster in asked), default=0.0)
     if backlash:
         notes.append(
