@@ -17,12 +17,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
+    from ellipsefit.align.comparison import compare_round
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
     from ellipsefit.files import read_mirror, read_profile, read_scans, write_mirror, write_profile
     from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
+    from ellipsefit.practice import draw_faults, practice_mirror
     from ellipsefit.profile import Profile, place_profile
     from ellipsefit.scan import Scan
     from ellipsefit.simulate import demo_mirror, demo_scans
@@ -43,13 +45,16 @@ __all__ = [
     "StitchSettings",
     "Stitched",
     "Tolerance",
+    "compare_round",
     "demo_mirror",
     "demo_scans",
+    "draw_faults",
     "fit_ellipse",
     "parse_prior",
     "place_profile",
     "plan_corrections",
     "plan_scans",
+    "practice_mirror",
     "read_mirror",
     "read_profile",
     "read_scans",
@@ -74,13 +79,16 @@ _HOMES: Final = {
     "StitchSettings": "stitching",
     "Stitched": "stitching",
     "Tolerance": "mirror",
+    "compare_round": "align.comparison",
     "demo_mirror": "simulate",
     "demo_scans": "simulate",
+    "draw_faults": "practice",
     "fit_ellipse": "fit",
     "parse_prior": "fit",
     "place_profile": "profile",
     "plan_corrections": "align",
     "plan_scans": "stitching",
+    "practice_mirror": "practice",
     "read_mirror": "files",
     "read_profile": "files",
     "read_scans": "files",

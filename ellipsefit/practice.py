@@ -8,17 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from ellipsefit.align.change import line_map
-from ellipsefit.align.orders import Order, Orders, adjusters_of, moved_mirror
+from ellipsefit.align.orders import Order, Orders, adjusters_of, moved_mirror, orders_of
+from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
-from ellipsefit.simulate import HiddenState, hidden_state, invented_mirror, simulate_profile, smooth_noise
+from ellipsefit.scan import Scan
+from ellipsefit.simulate import (
+    HiddenState,
+    hidden_state,
+    invented_mirror,
+    simulate_profile,
+    simulate_scans,
+    smooth_noise,
+)
 
 #: Grid on which the surface's own error is drawn [m].
 _FINE: Final = 1e-3
@@ -138,7 +147,7 @@ class PracticeMirror:
 
     def moved(
         self,
-        orders: Orders,
+        asked: Orders | CorrectionPlan,
         *,
         carrier: tuple[float, float] = (0.0, 0.0),
         slips: Mapping[tuple[str, str], Slip] | None = None,
@@ -147,8 +156,8 @@ class PracticeMirror:
 
         Parameters
         ----------
-        orders : Orders
-            For the mirror as it stands.
+        asked : Orders or CorrectionPlan
+            For the mirror as it stands; of a plan, the moves of the adjusters.
         carrier : tuple of float
             Height at x = 0 [m] and tilt [rad] by which the carrier is moved.
         slips : mapping, optional
@@ -161,6 +170,7 @@ class PracticeMirror:
         """
         keys = list(adjusters_of(self.mirror))
         where = {key: adjuster.position for key, adjuster in adjusters_of(self.mirror).items()}
+        orders = asked if isinstance(asked, Orders) else orders_of(asked)
         here = Orders(mirror=self.mirror, moves=orders.moves)  # refuses moves that start elsewhere
         slack, travelled, late = self.slack.copy(), self.travelled.copy(), self.late.copy()
         for order in here.moves:
@@ -224,29 +234,38 @@ class PracticeMirror:
         placing : tuple of float
             Standard deviations of height [m] and tilt [rad] that all segments share each time.
         """
-        truth = self.truth
-        put = replace(
-            truth,
-            height=truth.height + rng.normal(0.0, placing[0]),
-            tilt=truth.tilt + rng.normal(0.0, placing[1]),
-        )
+        put = self._put(rng, placing)
         surface = simulate_profile(self.mirror, put, rng, step=step, noise=0.0, figure=0.0, quantity=quantity)
         count = len(surface.x)
         return replace(
             surface,
-            values=surface.values + self._own_error(surface) + rng.normal(0.0, noise, count),
+            values=surface.values + self._own_error(surface.x) + rng.normal(0.0, noise, count),
             sigma=np.full(count, noise) if noise > 0 else None,
         )
 
-    def _own_error(self, profile: Profile) -> FloatArray:
-        """The surface's own error at the points of a profile [m, rad]: the same for every measurement of it."""
-        rng, found = np.random.default_rng(self.seed), np.zeros(len(profile.x))
+    def scan(self, rng: np.random.Generator, **options: Any) -> tuple[Scan, ...]:
+        """Raw scans, to be stitched; options as for `simulate_scans`, but for the surface's own error."""
+        scans = simulate_scans(self.mirror, self._put(rng, PLACING), rng, figure=0.0, **options)
+        return tuple(replace(scan, values=scan.values + self._own_error(scan.x)) for scan in scans)
+
+    def _put(self, rng: np.random.Generator, placing: tuple[float, float]) -> HiddenState:
+        """The truth, with the mirror lying a little otherwise than the last time."""
+        truth = self.truth
+        return replace(
+            truth,
+            height=truth.height + rng.normal(0.0, placing[0]),
+            tilt=truth.tilt + rng.normal(0.0, placing[1]),
+        )
+
+    def _own_error(self, x: FloatArray) -> FloatArray:
+        """The surface's own error at points [m, rad]: the same for every measurement of it."""
+        rng, found = np.random.default_rng(self.seed), np.zeros(len(x))
         for segment in self.mirror.segments:
             count = max(round(segment.length / _FINE), 2)
             place = np.linspace(segment.start, segment.end, count)
             own = self.figure * smooth_noise(count, self.correlation_length * (count - 1) / segment.length, rng)
-            mine = profile.segment == segment.name
-            found[mine] = np.interp(profile.x[mine], place, own)
+            mine = (x >= segment.start - 1e-9) & (x <= segment.end + 1e-9)
+            found[mine] = np.interp(x[mine], place, own)
         return found
 
     def worst(self) -> tuple[float, float]:

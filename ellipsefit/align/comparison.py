@@ -13,10 +13,12 @@ from ellipsefit import rows
 from ellipsefit.align.change import SAME_SURFACE, LineChange, line_change
 from ellipsefit.align.diagnosis import Diagnosis, Finding, Mistake, diagnose, name_of
 from ellipsefit.align.learning import Done, Knowledge, Learned, first_knowledge, learn
-from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror
+from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror, orders_of
+from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.align.response import Response
 from ellipsefit.align.sheet import listed
 from ellipsefit.errors import DataError, ParameterError
+from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.rows import Table, number
@@ -461,9 +463,9 @@ def response_of(table: Mapping[str, Any]) -> Response:
 
 
 def compare_round(
-    orders: Orders,
-    before: PlacedProfile | LineChange,
-    after: PlacedProfile | None = None,
+    asked: Orders | CorrectionPlan,
+    before: EllipseFit | PlacedProfile | LineChange,
+    after: EllipseFit | PlacedProfile | None = None,
     *,
     history: History | None = None,
     readings: Mapping[tuple[str, str], float] | None = None,
@@ -472,9 +474,9 @@ def compare_round(
 
     Parameters
     ----------
-    orders : Orders
+    asked : Orders or CorrectionPlan
         What was asked.
-    before, after : PlacedProfile
+    before, after : EllipseFit or PlacedProfile
         Measured before and after the moves; or the change of lines in place of `before`, alone.
     history : History, optional
         Rounds compared before; by default none.
@@ -488,6 +490,7 @@ def compare_round(
     ParameterError
         If a reading is of no adjuster or outside its travel.
     """
+    orders = asked if isinstance(asked, Orders) else orders_of(asked)
     past = history or History(mirror=orders.mirror.name)
     past.check(orders)
     if isinstance(before, LineChange):
@@ -495,7 +498,8 @@ def compare_round(
     elif after is None:
         raise ParameterError("after is needed with a profile measured before")
     else:
-        change = line_change(before, after)
+        first, second = (item.placed if isinstance(item, EllipseFit) else item for item in (before, after))
+        change = line_change(first, second)
     actual = _as_read(orders, readings or {})
     mirror = orders.mirror
     known = past.knowledge(mirror)

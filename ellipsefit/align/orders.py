@@ -8,6 +8,7 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 
+from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Adjuster, Mirror
 
@@ -143,6 +144,27 @@ def approached(adjuster: Adjuster, order: Order) -> Order:
         if low - SLACK <= order.stop - side * overshoot <= high + SLACK:
             return replace(order, approach="rising" if approach == "rising" else "falling", overshoot=overshoot)
     return order
+
+
+def orders_of(plan: CorrectionPlan, when: datetime | None = None) -> Orders:
+    """Orders that carry out a plan: its moves, each approached from the same side."""
+    response = plan.response
+    adjusters = adjusters_of(plan.mirror)
+    gain = {} if response is None else dict(zip(response.adjusters, np.diag(response.matrix), strict=True))
+    moves = tuple(
+        approached(
+            adjusters[move.segment, move.adjuster],
+            Order(
+                segment=move.segment,
+                adjuster=move.adjuster,
+                start=move.start,
+                stop=move.stop,
+                gain=float(gain.get((move.segment, move.adjuster), 1.0)),
+            ),
+        )
+        for move in plan.moves
+    )
+    return Orders(mirror=plan.mirror, moves=moves, when=when)
 
 
 def trial_orders(orders: Orders) -> Orders:

@@ -11,38 +11,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
-import numpy as np
-
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.align.comparison import History, history_of
-from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached, trial_orders
+from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached, orders_of, trial_orders
 from ellipsefit.align.response import Response
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import mirror_text, read_mirror
 from ellipsefit.files.registry import file_format
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.mirror import Mirror
-
-
-def orders_of(plan: CorrectionPlan, when: datetime | None = None) -> Orders:
-    """Orders that carry out a plan: its moves, each approached from the same side."""
-    response = plan.response
-    adjusters = adjusters_of(plan.mirror)
-    gain = {} if response is None else dict(zip(response.adjusters, np.diag(response.matrix), strict=True))
-    moves = tuple(
-        approached(
-            adjusters[move.segment, move.adjuster],
-            Order(
-                segment=move.segment,
-                adjuster=move.adjuster,
-                start=move.start,
-                stop=move.stop,
-                gain=float(gain.get((move.segment, move.adjuster), 1.0)),
-            ),
-        )
-        for move in plan.moves
-    )
-    return Orders(mirror=plan.mirror, moves=moves, when=when)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
