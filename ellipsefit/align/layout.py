@@ -274,8 +274,8 @@ def _commanded(influence: FloatArray, rises: FloatArray, names: list[str]) -> Fl
     _, size, modes = np.linalg.svd(influence)
     if size[-1] * _SINGULAR < size[0]:
         raise ParameterError(
-            f"response: the influence matrix is singular: moves of {mode_words(modes[-1], names)} together raise nothing; "
-            "expected that each adjuster does something of its own"
+            f"response: the influence matrix is singular: moves of {mode_words(modes[-1], names)} together raise "
+            "nothing; expected that each adjuster does something of its own"
         )
     return np.asarray(np.linalg.solve(influence, rises), dtype=np.float64)
 

@@ -93,7 +93,7 @@ def goal_limits(model: Layout, mirror: Mirror, *, margin: bool) -> Limits:
     return Limits(
         rows=np.concatenate([model.effect, -model.effect]),
         limits=np.concatenate([allowed - model.error, allowed + model.error]),
-        names=(*(f"one step at {name}, upper" for name in names), *(f"one step at {name}, lower" for name in names)),
+        names=tuple(f"rest of one step at {name}, {side}" for side in ("upper", "lower") for name in names),
     )
 
 

@@ -155,7 +155,7 @@ class CorrectionPlan:
         """Tables of the plan, as shown on screens and pages."""
         further = [] if self.outlook is None else self.outlook.rows()
         conflict = [] if self.conflict is None else self.conflict.rows()
-        return [self._summary_table(), *conflict, self._move_table(), self._rest_table(), *further]
+        return [self._summary_table(), self._move_table(), self._rest_table(), *conflict, *further]
 
     def __str__(self) -> str:
         return rows.as_text(self.rows())
