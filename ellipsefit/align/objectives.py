@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy as np
 from ellipsefit.align.layout import Layout
 from ellipsefit.align.limits import Limits
 from ellipsefit.align.program import Optimum, minimise_count, minimise_linear, minimise_squares
-from ellipsefit.arrays import BoolArray, FloatArray
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.errors import ParameterError
 
 Objective = Literal["worst", "spot", "reach", "travel", "screws", "expected"]
@@ -146,7 +147,7 @@ def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Ch
             continue
         if name == "screws":
             moves = np.column_stack([model.moves, np.zeros((len(model.moves), rows.shape[1] - n))])
-            picked = minimise_count(rows, bounds, moves, model.lowest, model.highest)
+            picked = minimise_count(rows, bounds, moves, model.lowest, model.highest, groups=_groups(model))
             if picked is None:
                 return None
             chosen, least = picked
@@ -177,8 +178,36 @@ def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Ch
         if place == 0:
             pressure = optimum.pressure[: len(limits.limits)]
         rows = np.concatenate([rows, cost[None, :]])
-        bounds = np.append(bounds, best * (1 + _SHARE) + _LEAST)
+        # a count is decided within the tolerance of branch and bound, a millionth of a scaled unknown
+        least = _TOUCHED if "screws" in objectives[place:] else _LEAST
+        bounds = np.append(bounds, best * (1 + _SHARE) + least)
     return Choice(values=values, optima=optima, gaps=gaps, pressure=pressure)
+
+
+def _groups(model: Layout) -> list[tuple[IntArray, int]]:
+    """Adjusters of each segment that moves by itself, and the fewest of them that any motion of it moves."""
+    if np.any(model.influence - np.diag(np.diag(model.influence))):
+        return []  # coupled screws move for each other
+    found = []
+    for row in range(len(model.deviations)):
+        places = np.flatnonzero([own == row for own, _ in model.adjusters])
+        part = model.moves[places]
+        own = part[:, np.any(part != 0, axis=0)]
+        found.append((places, _fewest_moved(own)))
+    return [(places, least) for places, least in found if least > 1]
+
+
+def _fewest_moved(moves: FloatArray) -> int:
+    """Fewest rows that differ from zero in any combination of the columns but none at all."""
+    count, freedom = (int(size) for size in moves.shape)
+    if not freedom:
+        return 0
+    for least in range(1, count + 1):
+        for still in combinations(range(count), count - least):
+            held = moves[list(still)] / np.abs(moves).max(axis=0)
+            if not len(held) or int(np.linalg.matrix_rank(held)) < freedom:
+                return least
+    return count
 
 
 def expected_rows(model: Layout) -> tuple[FloatArray, FloatArray]:
