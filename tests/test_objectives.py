@@ -415,7 +415,7 @@ def test_no_plan_of_the_plain_kind_expects_less(seed: int) -> None:
     mirror, lifts, tilts = random_case(seed)
     mirror = with_adjusters(mirror, gain_error=0.1)
     model = layout(fit_of(mirror, 0.1 * lifts, 0.1 * tilts), mirror.nominal, mirror)
-    plain, aware = (choose(model, travel_limits(model), names) for names in (("worst", "travel"), ("expected",)))  # type: ignore[arg-type]
+    plain, aware = (choose(model, travel_limits(model), names) for names in (("worst", "travel"), ("expected",)))
     assert plain is not None
     assert aware is not None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -85,8 +85,17 @@ def test_a_state_out_of_travel_is_refused() -> None:
         Sequence(mirror=orders.mirror, steps=(bad,), remeasured=True)
 
 
+class Case(NamedTuple):
+    """A mirror, how it stands (heights, tilts, pose), what its adjusters do, and what is wanted."""
+
+    mirror: Mirror
+    state: tuple[list[float], list[float], tuple[float, float]]
+    response: Response | None
+    objectives: tuple[str, ...]
+
+
 @st.composite
-def plans(draw: st.DrawFn) -> tuple[Mirror, Any, Response | None, tuple[str, ...]]:
+def plans(draw: st.DrawFn) -> Case:
     """Mirrors of 1 to 3 segments with 1 to 3 adjusters, positions anywhere in the travel, and all objectives."""
     count, per = draw(st.integers(1, 3)), draw(st.integers(1, 3))
     span = draw(st.sampled_from([1e-6, 10e-6, 60e-6, 250e-6]))
@@ -121,12 +130,12 @@ def plans(draw: st.DrawFn) -> tuple[Mirror, Any, Response | None, tuple[str, ...
         matrix += rng.normal(0, 0.03, matrix.shape)
         response = Response(adjusters=names, matrix=matrix, stderr=np.zeros_like(matrix))
     names_ = draw(st.sampled_from([("worst", "travel"), ("spot",), ("reach",), ("expected",), ("travel",)]))
-    return mirror, fit_of(mirror, lifts, tilts, (draw(size), draw(size))), response, names_
+    return Case(mirror, (lifts, tilts, (draw(size), draw(size))), response, names_)
 
 
-def check_states(case: tuple[Mirror, Any, Response | None, tuple[str, ...]]) -> None:
-    mirror, fit, response, objectives = case
-    plan = plan_corrections(fit, mirror, response=response, objectives=objectives)
+def check_states(case: Case) -> None:
+    mirror = case.mirror
+    plan = plan_corrections(fit_of(mirror, *case.state), mirror, response=case.response, objectives=case.objectives)
     sequence = sequence_of(orders_of(plan))
     adjusters = adjusters_of(mirror)
     for key, place in sequence.states():
@@ -145,7 +154,7 @@ def check_states(case: tuple[Mirror, Any, Response | None, tuple[str, ...]]) -> 
 
 @settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 @given(plans())
-def test_no_state_on_the_way_leaves_the_travel(case: tuple[Mirror, Any, Response | None, tuple[str, ...]]) -> None:
+def test_no_state_on_the_way_leaves_the_travel(case: Case) -> None:
     check_states(case)
 
 
@@ -153,6 +162,6 @@ def test_no_state_on_the_way_leaves_the_travel(case: tuple[Mirror, Any, Response
 @settings(max_examples=100_000, deadline=None, suppress_health_check=list(HealthCheck), database=None)
 @given(plans())
 def test_no_state_of_100_000_plans_leaves_the_travel(
-    case: tuple[Mirror, Any, Response | None, tuple[str, ...]],
+    case: Case,
 ) -> None:
     check_states(case)

@@ -35,6 +35,8 @@ SETTLING: Final = 0.2e-6
 #: Share of an optimum that what comes later may cost, and that share in metres: a picometre for the solver's tolerance.
 _SHARE: Final = 1e-9
 _LEAST: Final = 1e-12
+#: Gain error of an adjuster that claims none: with it the smallest expected error is one plan, not many.
+_LEAST_GAIN_ERROR: Final = 1e-3
 #: Move below which an adjuster is not touched [m]: a thousandth of what any adjuster resolves.
 _TOUCHED: Final = 1e-9
 
@@ -216,7 +218,8 @@ def expected_rows(model: Layout) -> tuple[FloatArray, FloatArray]:
     The rest at each, and what each move adds through the uncertainty of the influence matrix. What the measurement is
     unsure of adds the same whatever is done; errors are at their posterior means.
     """
-    spread = np.sqrt((model.influence_stderr**2).sum(axis=0))  # of all rises a unit move makes
+    # of all rises a unit move makes; no gain is known to better than a thousandth
+    spread = np.maximum(np.sqrt((model.influence_stderr**2).sum(axis=0)), _LEAST_GAIN_ERROR)
     unsure = spread[:, None] * model.moves
     return np.concatenate([model.effect, unsure]), np.concatenate([model.error, np.zeros(len(unsure))])
 
@@ -234,7 +237,7 @@ def _expected(model: Layout, limits: Limits) -> tuple[FloatArray | None, float]:
     """
     matrix, offset = expected_rows(model)
     # the carrier of a mirror without adjusters, or slopes, may leave unknowns open: they stay where they are
-    floor = 1e-9 * np.eye(matrix.shape[1]) * np.linalg.norm(matrix, axis=0)
+    floor = 1e-6 * np.eye(matrix.shape[1]) * np.linalg.norm(matrix, axis=0)
     matrix, offset = np.concatenate([matrix, floor]), np.concatenate([offset, np.zeros(len(floor))])
     cost, points = touch_cost(model), max(len(model.error), 1)
 
