@@ -19,7 +19,7 @@ from ellipsefit.align.response import Response
 from ellipsefit.align.sheet import listed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Adjuster, Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.rows import Table, number
 
@@ -537,7 +537,7 @@ def compare_round(
         knowledge=knowledge,
         history=whole,
         ledger=ledger,
-        warnings=_warnings(actual, change, ledger),
+        warnings=_warnings(actual, change, found.direction, ledger),
     )
 
 
@@ -639,7 +639,9 @@ def _sentence(finding: Finding, orders: Orders) -> str:
     return f"{mistake.words()}."
 
 
-def _warnings(orders: Orders, change: LineChange, ledger: tuple[LedgerLine, ...]) -> tuple[str, ...]:
+def _warnings(
+    orders: Orders, change: LineChange, direction: tuple[str, ...], ledger: tuple[LedgerLine, ...]
+) -> tuple[str, ...]:
     notes = []
     if change.alike is not None and change.alike < DOUBTFUL:
         notes.append(
@@ -651,8 +653,8 @@ def _warnings(orders: Orders, change: LineChange, ledger: tuple[LedgerLine, ...]
         notes.append(f"not measured both times, so nothing is known of their moves: {', '.join(unseen)}")
     small = [
         name_of(key)
-        for key, adjuster in adjusters_of(orders.mirror).items()
-        if (order := orders.order(*key)) and 0 < abs(order.move) < TEST_BACKLASH * adjuster.backlash * (1 - 1e-9)
+        for (key, adjuster), word in zip(adjusters_of(orders.mirror).items(), direction, strict=True)
+        if word == "unknown" and (order := orders.order(*key)) and _too_small(order, adjuster)
     ]
     if small:
         notes.append(
@@ -663,6 +665,10 @@ def _warnings(orders: Orders, change: LineChange, ledger: tuple[LedgerLine, ...]
         notes.append("adjusters at one x, side by side, are told apart by what is known of them, not by one scan line")
     notes += [f"{name_of((line.segment, line.adjuster))}: {_ledger_words(line)}" for line in ledger if line.warning]
     return tuple(notes)
+
+
+def _too_small(order: Order, adjuster: Adjuster) -> bool:
+    return 0 < abs(order.move) < TEST_BACKLASH * adjuster.backlash * (1 - 1e-9)
 
 
 def _ledger_words(line: LedgerLine) -> str:

@@ -146,11 +146,23 @@ class _Search:
         self.asked = np.zeros(len(self.keys))
         for order in orders.moves:
             self.asked[self.keys.index(order.key)] = order.move
-        self.unseen = int(((self.asked != 0) & ~knowledge.verified).sum())
         self.cache: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
+        self.reference = self._whole(
+            _Stance(done=Done.of(mirror, orders.moves), sign=np.ones(knowledge.count))
+        )  # of which others are small changes
+        self.unseen = int(((self.asked != 0) & ~knowledge.verified).sum())
 
     def _width(self) -> int:
         return 2 if self.change.quantity == "height" else 1
+
+    def _whole(self, stance: _Stance) -> tuple[_Stance, FloatArray, FloatArray]:
+        """A stance with the expected change and its covariance, but for knocks."""
+        mean, spread = np.zeros(len(self.change.change)), self.fixed.copy()
+        for group, columns in self.groups.items():
+            part = self._part(stance, group, columns)
+            mean += part[0]
+            spread += part[1]
+        return stance, mean, spread
 
     def value(self, stance: _Stance) -> float:
         """Logarithm of density times prior probability."""
@@ -160,11 +172,15 @@ class _Search:
         """Logarithm of the density of the change that was seen."""
         from scipy.linalg import cho_factor, cho_solve
 
-        mean, spread = np.zeros(len(self.change.change)), self.fixed.copy()
-        for group, columns in self.groups.items():
-            part = self._part(stance, group, columns)
-            mean += part[0]
-            spread += part[1]
+        known, mean, spread = self.reference
+        mean, spread = mean.copy(), spread.copy()
+        done, before = stance.done, known.done
+        changed = (done.move != before.move) | (done.side != before.side) | (done.settled != before.settled)
+        changed |= stance.sign != known.sign
+        for group in {self.homes[place] for place in np.flatnonzero(changed)}:
+            new, old = (self._part(each, group, self.groups[group]) for each in (stance, known))
+            mean += new[0] - old[0]
+            spread += new[1] - old[1]
         for name in stance.done.knocked:
             rows = self._rows(name)
             length = next(segment.length for segment in self.mirror.segments if segment.name == name)
@@ -198,6 +214,7 @@ class _Search:
         """Add or take away one mistake after the other, as long as that makes the whole more probable."""
         value = self.value(stance)
         for _ in range(MOST):
+            self.reference = self._whole(stance)
             best = self._best([*self.additions(stance), *self.removals(stance)], value)
             if best is None:
                 best = self._best(self.exchanges(stance), value)
@@ -373,6 +390,9 @@ class _Search:
             finding = by_screw.get(key)
             if finding is not None and not finding.sure:
                 found.append("unknown")
+                continue
+            if finding is None and self.knowledge.verified[place]:
+                found.append("seen")
                 continue
             sign = stance.sign.copy()
             sign[place] *= -1

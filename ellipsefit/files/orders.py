@@ -160,12 +160,22 @@ def _orders(path: str | os.PathLike[str], table: Mapping[str, Any], mirror: Mirr
             mirror=mirror,
             moves=tuple(orders),
             when=None if when is None else _time(path, when),
+            carrier=_carrier(path, table.get("carrier")),
             kind=_one_of(path, "kind", table.get("kind", "round"), get_args(Kind)),
         )
     except FileFormatError:
         raise
     except EllipsefitError as fault:
         raise FileFormatError(f"{path}: {fault}") from None
+
+
+def _carrier(path: str | os.PathLike[str], table: object) -> tuple[float | None, float] | None:
+    if table is None:
+        return None
+    height, tilt = (table.get(key) for key in ("height", "tilt")) if isinstance(table, dict) else ("", "")
+    if not isinstance(tilt, int | float) or not (height is None or isinstance(height, int | float)):
+        raise FileFormatError(f"{path}: key 'carrier' is faulty; expected height in m and tilt in rad")
+    return height, tilt
 
 
 def _time(path: str | os.PathLike[str], text: object) -> datetime:
