@@ -505,7 +505,8 @@ def compare_round(
     known = past.knowledge(mirror)
     found = diagnose(known, mirror, actual, change)
     learned = learn(known.reversed(found.reversed), mirror, found.done, change)
-    seen = frozenset(place for place, word in enumerate(found.direction) if word in ("seen", "reversed"))
+    # one that went the other way may have been turned so: its direction counts as known when it is seen again
+    seen = frozenset(place for place, word in enumerate(found.direction) if word == "seen")
     knowledge = _verified(learned.knowledge, seen)
     keys = knowledge.adjusters
     moves = {key: float(found.done.move[place]) for place, key in enumerate(keys)}
@@ -628,12 +629,13 @@ def _sentence(finding: Finding, orders: Orders) -> str:
     if mistake.kind == "wrong-handed":
         order = orders.order(*mistake.screw)
         assert order is not None
-        way = "rose" if order.move < 0 else "sank"
-        was = "lower" if order.move < 0 else "raise"
+        up = order.move * order.gain > 0
+        way, was = ("sank", "raise") if up else ("rose", "lower")
+        hand = "wrong-handed" if order.gain > 0 else "not wrong-handed after all"
         read, other = (f"{value * 1e6:+.6g} um" for value in (order.stop, order.start - order.move))
         return (
             f"{name_of(mistake.screw)} went the wrong way: the surface {way} where the move was to {was} it. If its "
-            f"scale reads {read}, the screw is wrong-handed, and the next plan allows for it; if it reads {other}, it "
+            f"scale reads {read}, the screw is {hand}, and the next plan allows for it; if it reads {other}, it "
             f"was turned the wrong way: compare again with --reading '{name_of(mistake.screw)}={other}'."
         )
     return f"{mistake.words()}."

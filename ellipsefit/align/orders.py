@@ -99,6 +99,8 @@ class Orders:
     unknown: tuple[str, ...] = ()  # test moves: what the planned moves are too small to tell
 
     def __post_init__(self) -> None:
+        if self.when is not None and self.when.tzinfo is None:
+            raise ParameterError(f"orders: the time {self.when} must have a time zone")
         adjusters = adjusters_of(self.mirror)
         seen: set[tuple[str, str]] = set()
         for order in self.moves:

@@ -160,6 +160,7 @@ def _orders(path: str | os.PathLike[str], table: Mapping[str, Any], mirror: Mirr
             mirror=mirror,
             moves=tuple(orders),
             when=None if when is None else _time(path, when),
+            unknown=tuple(str(name) for name in table.get("direction_unknown") or ()),
             carrier=_carrier(path, table.get("carrier")),
             kind=_one_of(path, "kind", table.get("kind", "round"), get_args(Kind)),
         )
