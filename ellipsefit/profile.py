@@ -122,9 +122,10 @@ class PlacedProfile:
     outside: int  # points in no segment, skipped
     masked: int  # points masked in the file, skipped
     warnings: tuple[str, ...]
+    y: FloatArray | None = None  # (N,), [m] across; None: all on one line
 
     def __post_init__(self) -> None:
-        for key in ("x", "values", "sigma", "covariance_factor"):
+        for key in ("x", "values", "sigma", "covariance_factor", "y"):
             if getattr(self, key) is not None:
                 object.__setattr__(self, key, sealed(getattr(self, key)))
         object.__setattr__(self, "bounds", sealed(self.bounds, np.intp))
@@ -195,8 +196,9 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
         outside=int(outside.sum()),
         masked=masked,
         warnings=(*warnings, *_missing(mirror, np.diff(bounds))),
+        y=None if profile.y is None else _across(profile, mirror)[order],
     )
-    _check_points(placed, None if profile.y is None else profile.y[order])
+    _check_points(placed, placed.y)
     _check_shape(placed)
     return placed
 
@@ -218,6 +220,13 @@ def _to_mirror_frame(profile: Profile, mirror: Mirror) -> tuple[FloatArray, Floa
     if profile.quantity == "slope":
         return x, turn * profile.values, profile.sigma
     return x, profile.values / how.stretch, None if profile.sigma is None else profile.sigma / how.stretch
+
+
+def _across(profile: Profile, mirror: Mirror) -> FloatArray:
+    """Positions across in the mirror frame: y = z x x, so that it turns with x."""
+    y = np.zeros_like(profile.x) if profile.y is None else profile.y
+    upstream = profile.frame == "scan" and mirror.measurement.x_direction == "upstream"
+    return -y if upstream else y
 
 
 def _check_scale(name: str, x: FloatArray, mirror: Mirror) -> None:

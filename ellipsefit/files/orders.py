@@ -11,13 +11,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
-from ellipsefit.align import CorrectionPlan
+from ellipsefit.align import CorrectionPlan, TradeOff
 from ellipsefit.align.comparison import History, history_of
 from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached, orders_of, trial_orders
 from ellipsefit.align.response import Response
+from ellipsefit.align.sequence import Sequence, sequence_of
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import mirror_text, read_mirror
 from ellipsefit.files.registry import file_format
+from ellipsefit.files.response import read_response
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.mirror import Mirror
 
@@ -29,6 +31,7 @@ class PlanAnswer:
     plan: CorrectionPlan
     when: datetime
     test: bool = False  # only the test moves of the plan
+    trade: TradeOff | None = None  # what remains against how much is moved, where it was asked for
 
     def to_dict(self) -> dict[str, Any]:
         """The answer of the plan, and with it the mirror file, the time, and how each move is approached."""
@@ -42,11 +45,19 @@ class PlanAnswer:
                 order = orders.order(move["segment"], move["adjuster"])
                 if order is not None:
                     move |= {"approach": order.approach, "overshoot": order.overshoot, "gain": order.gain}
+        if self.trade is not None:
+            answer["trade_off"] = self.trade.to_dict()
         return answer | {
+            "sequence": sequence_of(orders).to_dict(),
             "kind": orders.kind,
             "time": self.when.isoformat(timespec="microseconds"),
             "mirror": mirror_dict(self.plan.mirror),
         }
+
+    def sequence(self) -> Sequence:
+        """The moves in the order in which they are made."""
+        orders = orders_of(self.plan, self.when)
+        return sequence_of(trial_orders(orders) if self.test else orders)
 
     def test_text(self) -> str:
         """The test moves as a table."""
@@ -274,3 +285,16 @@ def learned_response(
                 "compare writes it with --mirror-out"
             )
     return known.response()
+
+
+def given_response(path: str | os.PathLike[str], mirror: Mirror) -> Response | None:
+    """Influence matrix from a file of its own (TOML or CSV), or what the comparisons in a file have taught.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError, DataError
+        As `read_response` and `learned_response` say.
+    """
+    if Path(path).suffix.lower() in (".toml", ".csv", ".txt"):
+        return read_response(path, mirror)
+    return learned_response(path, mirror)

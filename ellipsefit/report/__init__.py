@@ -6,6 +6,7 @@ from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
 from ellipsefit.report.saving import figure_format, save_figure
 from ellipsefit.report.stitch_figures import plot_stitched
+from ellipsefit.report.trade_figure import trade_off_figure
 from ellipsefit.report.verdict import Verdict, verdict
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "plot_stitched",
     "render_report",
     "save_figure",
+    "trade_off_figure",
     "verdict",
     "write_report",
 ]
