@@ -11,7 +11,7 @@ from ellipsefit.align.orders import adjusters_of
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Adjuster, Measurement, Segment
 from ellipsefit.practice import practice_mirror
-from ellipsefit.profile import place_profile
+from ellipsefit.profile import Profile, place_profile
 from tests.loop_cases import orders_for, perfect, small_mirror
 
 
@@ -145,3 +145,28 @@ def test_a_measurement_from_the_other_end_is_refused() -> None:
 def test_shapes_are_checked() -> None:
     with pytest.raises(ValueError, match="expected 2 values"):
         LineChange(quantity="height", segments=("S",), change=np.zeros(3), covariance=np.eye(3), alike=None)
+
+
+def two_lines(profile: Profile, roll: float, y: float = 10e-3) -> Profile:
+    """The same surface along two lines at y and -y/2, every segment rolled."""
+    x, values = (np.concatenate([each, each]) for each in (profile.x, profile.values))
+    across = np.repeat([y, -y / 2], len(profile.x))
+    assert profile.segment is not None
+    return replace(
+        profile, x=x, values=values + roll * across, y=across, sigma=None, segment=np.tile(profile.segment, 2)
+    )
+
+
+def test_of_several_lines_height_and_tilt_are_those_at_y_0() -> None:
+    """A roll of 1 mrad over 10 mm is 10 um at one line and -5 um at the other; none of it is height or tilt."""
+    rng = np.random.default_rng(21)
+    mirror = small_mirror()
+    before = practice_mirror(rng, mirror=mirror, faults=perfect(mirror))
+    orders = orders_for(mirror, rng.normal(0.0, 10e-6, 12))
+    profiles = [each.measure(rng, noise=0.0, step=10e-3, placing=(0.0, 0.0)) for each in (before, before.moved(orders))]
+    first, second = (
+        place_profile(two_lines(profile, roll), mirror) for profile, roll in zip(profiles, (0.0, 1e-3), strict=True)
+    )
+    change = line_change(first, second)
+    moves = np.array([order.move for order in orders.moves])
+    assert_allclose(change.change, line_map(mirror, change.segments, "height") @ moves, atol=1e-14)

@@ -7,11 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror, Segment
-from ellipsefit.profile import PlacedProfile, Quantity
+from ellipsefit.profile import FEWEST_POINTS, PlacedProfile, Quantity
 
+#: How near two scan lines are that count as one [m].
+SAME_LINE: Final = 0.5e-3
 #: Correlation of the two figures above which they are one surface, and below which they are two.
 SAME_SURFACE: Final = 0.7
 OTHER_SURFACE: Final = 0.3
@@ -66,7 +68,7 @@ def line_change(before: PlacedProfile, after: PlacedProfile) -> LineChange:
         raise DataError(f"{after.name}: no segment of it was measured in {before.name}; expected at least one in both")
     parts = [_difference(before, after, number) for number in common]
     _check_common(before, after, common, parts)
-    correlation = _autocovariance([part.rest for part in parts], [part.design.shape[1] for part in parts])
+    correlation = _autocovariance([part.rest for part in parts], [part.lost for part in parts])
     order = 2 if before.quantity == "height" else 1
     covariance = np.zeros((len(common) * order,) * 2)
     shared = []
@@ -93,15 +95,11 @@ class _Part:
     difference: FloatArray  # (n,)
     variance: FloatArray  # (n,)
     factor: FloatArray  # (n, k)
-    design: FloatArray  # (n, 2) or (n, 1)
-    inverse: FloatArray  # its pseudoinverse
+    rest: FloatArray  # (n,) difference less its line (and roll)
+    lost: int  # degrees of freedom of that
+    inverse: FloatArray  # (2, n) or (1, n): takes differences to height and tilt, or to tilt
     first: FloatArray  # (n,) before, less its line: the figure
     second: FloatArray  # (n,)
-
-    @property
-    def rest(self) -> FloatArray:
-        rest: FloatArray = self.difference - self.design @ (self.inverse @ self.difference)
-        return rest
 
 
 def _same_spans(one: Mirror, other: Mirror) -> bool:
@@ -113,44 +111,69 @@ def _difference(before: PlacedProfile, after: PlacedProfile, number: int) -> _Pa
     heights = before.quantity == "height"
     ideal = nominal.height if heights else nominal.slope
     here, there = before.part(number), after.part(number)
-    inside = (before.x[here] >= after.x[there][0] - 1e-9) & (before.x[here] <= after.x[there][-1] + 1e-9)
-    x = before.x[here][inside]
-    if len(x) < 3:
+    pairs = _scan_lines(before, after, here, there)
+    points = np.concatenate([points for points, _ in pairs]) if pairs else np.zeros(0, dtype=np.intp)
+    if len(points) < FEWEST_POINTS:
         raise DataError(
             f"{after.name}: covers too little of what {before.name} covers of segment '{segment.name}'; "
             "expected the same stretch in both"
         )
+    x = before.x[here][points]
 
     def onto(values: FloatArray) -> FloatArray:
-        found: FloatArray = np.interp(x, after.x[there], values)
+        parts = [np.interp(before.x[here][mine], after.x[there][other], values[other]) for mine, other in pairs]
+        found: FloatArray = np.concatenate(parts)
         return found
 
-    first = (before.values[here] - ideal(before.x[here]))[inside]
+    first = (before.values[here] - ideal(before.x[here]))[points]
     second = onto(after.values[there] - ideal(after.x[there]))
     lever = x - segment.middle
     design = np.column_stack([np.ones_like(x), lever]) if heights else np.ones((len(x), 1))
-    inverse: FloatArray = np.asarray(np.linalg.pinv(design), dtype=np.float64)
+    order = design.shape[1]
+    across = None if before.y is None else before.y[here][points]
+    if heights and across is not None and np.ptp(across) > 0:  # height and tilt are those at y = 0
+        design = np.column_stack([design, across])
+    whole: FloatArray = np.asarray(np.linalg.pinv(design), dtype=np.float64)
     columns = [_shift_pattern(before.mirror, x, heights)]
     if before.covariance_factor is not None:
-        columns.append(before.covariance_factor[here][inside])
+        columns.append(before.covariance_factor[here][points])
     if after.covariance_factor is not None:
         columns.append(np.column_stack([onto(column) for column in after.covariance_factor[there].T]))
     # of two thousand points that are interpolated from two hundred, only these are independent
     dense = max(1.0, len(x) / (there.stop - there.start))
     variance = np.zeros_like(x)
     if before.sigma is not None:
-        variance = variance + before.sigma[here][inside] ** 2
+        variance = variance + before.sigma[here][points] ** 2
     if after.sigma is not None:
         variance = variance + dense * onto(after.sigma[there]) ** 2
     return _Part(
         difference=second - first,
         variance=variance,
         factor=np.column_stack(columns),
-        design=design,
-        inverse=inverse,
-        first=first - design @ (inverse @ first),
-        second=second - design @ (inverse @ second),
+        rest=second - first - design @ (whole @ (second - first)),
+        lost=design.shape[1],
+        inverse=whole[:order],
+        first=first - design @ (whole @ first),
+        second=second - design @ (whole @ second),
     )
+
+
+def _scan_lines(
+    before: PlacedProfile, after: PlacedProfile, here: slice, there: slice
+) -> list[tuple[IntArray, IntArray]]:
+    """Points of a segment, line by line: those of `before` that `after` covers, and all of that line in `after`."""
+    y = np.zeros(here.stop - here.start) if before.y is None else before.y[here]
+    other = np.zeros(there.stop - there.start) if after.y is None else after.y[there]
+    pairs = []
+    for line in np.unique(np.round(y / SAME_LINE)):
+        mine = np.flatnonzero(np.round(y / SAME_LINE) == line)
+        theirs = np.flatnonzero(np.abs(other / SAME_LINE - line) <= 1)
+        if len(theirs) < 2:
+            continue
+        x, reach = before.x[here][mine], after.x[there][theirs]
+        covered = (x >= reach[0] - 1e-9) & (x <= reach[-1] + 1e-9)
+        pairs.append((mine[covered], theirs))
+    return pairs
 
 
 def _shift_pattern(mirror: Mirror, x: FloatArray, heights: bool) -> FloatArray:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of
+from ellipsefit.align.sequence import sequence_of
 from ellipsefit.mirror import Adjuster
 from ellipsefit.rows import Table, number
 
@@ -47,7 +48,6 @@ def sheet_lines(orders: Orders) -> tuple[SheetLine, ...]:
     The direction of a screw that is known to be wrong-handed is told as what its surface does.
     """
     adjusters = adjusters_of(orders.mirror)
-    moved = [order for order in orders.moves if order.move]
     return tuple(
         SheetLine(
             number=place,
@@ -60,7 +60,7 @@ def sheet_lines(orders: Orders) -> tuple[SheetLine, ...]:
             approach=approach(order),
             check=check_digit(f"{order.segment} {order.adjuster} {micrometres(order.start)} {micrometres(order.stop)}"),
         )
-        for place, order in enumerate(moved, start=1)
+        for place, order in enumerate(sequence_of(orders).steps, start=1)
     )
 
 

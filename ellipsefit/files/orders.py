@@ -232,14 +232,18 @@ def _order(path: str | os.PathLike[str], place: int, move: object, mirror: Mirro
 _KIND = {"segment": "name", "adjuster": "name", "from": "position in m", "to": "position in m"}
 
 
-def read_history(path: str | os.PathLike[str]) -> History | None:
+def read_history(path: str | os.PathLike[str], mirror: Mirror | None = None) -> History | None:
     """Rounds compared before, from the JSON answer of `compare` or from a record; None: a record without any.
+
+    With a mirror, an influence matrix of its adjusters (TOML or CSV) serves as well: it is known, and no round was.
 
     Raises
     ------
     FileMissingError, FileFormatError
         If the file cannot be read or holds something else.
     """
+    if mirror is not None and _is_matrix(path):
+        return History(mirror=mirror.name, given=read_response(path, mirror))
     if file_format(path) == "hdf5":
         from ellipsefit.files.record import read_comparison
 
@@ -295,6 +299,8 @@ def given_response(path: str | os.PathLike[str], mirror: Mirror) -> Response | N
     FileMissingError, FileFormatError, DataError
         As `read_response` and `learned_response` say.
     """
-    if Path(path).suffix.lower() in (".toml", ".csv", ".txt"):
-        return read_response(path, mirror)
-    return learned_response(path, mirror)
+    return read_response(path, mirror) if _is_matrix(path) else learned_response(path, mirror)
+
+
+def _is_matrix(path: str | os.PathLike[str]) -> bool:
+    return Path(path).suffix.lower() in (".toml", ".csv", ".txt")
