@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ellipsefit.align.change import LineChange, line_map
 from ellipsefit.align.comparison import Comparison, compare_round
 from ellipsefit.align.orders import Orders, adjusters_of, trial_orders
 from ellipsefit.practice import PracticeMirror, Slip, draw_faults, practice_mirror
-from tests.loop_cases import orders_for, seen_change, small_mirror
+from tests.loop_cases import NOISE, orders_for, seen_change, small_mirror
 
 KEYS = list(adjusters_of(small_mirror()))
 #: Moves of 15 to 40 um, no two alike [m].
@@ -98,6 +99,31 @@ def test_what_no_mistake_explains_is_a_knock_and_teaches_nothing() -> None:
     result = compare_round(orders, replace(change, change=pushed))
     assert kinds(result) == [("knocked", ("S03", ""), None)]
     assert result.screws[4].gain == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("freedoms", [2, 3])
+def test_two_screws_side_by_side_are_told_apart_where_roll_is_measured(freedoms: int) -> None:
+    """L was turned instead of R, both at one x: along one scan line that looks the same, along several it does not."""
+    mirror = small_mirror()
+    segments = tuple(
+        replace(
+            s, adjusters=(s.adjusters[0], *(replace(s.adjusters[1], name=n, y=y) for n, y in (("L", 0.1), ("R", -0.1))))
+        )
+        for s in mirror.segments
+    )
+    mirror = replace(mirror, segments=segments)
+    keys = list(adjusters_of(mirror))
+    asked = np.zeros(len(keys))
+    asked[keys.index(("S03", "R"))] = 40e-6
+    done = np.zeros(len(keys))
+    done[keys.index(("S03", "L"))] = 40e-6
+    names = tuple(segment.name for segment in mirror.segments)
+    lines = line_map(mirror, names, freedoms)
+    noise = 2 * NOISE**2 * lines @ lines.T + 1e-20 * np.eye(len(lines))
+    change = LineChange(quantity="height", segments=names, change=lines @ done, covariance=noise, alike=None)
+    result = compare_round(orders_for(mirror, asked), change)
+    found = [(f.mistake.kind, f.mistake.other) for f in result.findings if f.sure]
+    assert found == ([("wrong screw", ("S03", "L"))] if freedoms == 3 else [])
 
 
 def test_what_cannot_be_told_is_said() -> None:

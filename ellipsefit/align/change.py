@@ -23,22 +23,29 @@ OTHER_SURFACE: Final = 0.3
 class LineChange:
     """Change of each segment's line between two measurements: after minus before.
 
-    `change` holds height at the middle [m] and tilt [rad] for each segment, or tilts alone where slopes were
-    measured. What the whole mirror did together (its carrier, or how it lay under the instrument) is still in it.
+    `change` holds height at the middle [m], tilt and, where several scan lines tell it, roll [rad] for each segment;
+    or tilts alone where slopes were measured. What the whole mirror did together (its carrier, or how it lay under
+    the instrument) is still in it.
     """
 
     quantity: Quantity
     segments: tuple[str, ...]  # measured both times, in the mirror's order
-    change: FloatArray  # (2 S,) or (S,)
+    change: FloatArray  # (3 S,), (2 S,) or (S,)
     covariance: FloatArray  # square
     alike: float | None  # correlation of the figures of both, 1: one surface; None: noise hides it
 
     def __post_init__(self) -> None:
         for key in ("change", "covariance"):
             object.__setattr__(self, key, sealed(getattr(self, key)))
-        rows = len(self.segments) * (2 if self.quantity == "height" else 1)
-        if self.change.shape != (rows,) or self.covariance.shape != (rows, rows):
-            raise ParameterError(f"change of lines: expected {rows} values and their covariance")
+        known = (2, 3) if self.quantity == "height" else (1,)
+        rows = [len(self.segments) * freedoms for freedoms in known]
+        if self.change.shape not in [(row,) for row in rows] or self.covariance.shape != self.change.shape * 2:
+            raise ParameterError(f"change of lines: expected {rows[0]} values and their covariance")
+
+    @property
+    def freedoms(self) -> int:
+        """Values for each segment: 1 tilt; 2 height and tilt; 3 roll, too."""
+        return len(self.change) // len(self.segments)
 
 
 def line_change(before: PlacedProfile, after: PlacedProfile) -> LineChange:
@@ -69,20 +76,21 @@ def line_change(before: PlacedProfile, after: PlacedProfile) -> LineChange:
     parts = [_difference(before, after, number) for number in common]
     _check_common(before, after, common, parts)
     correlation = _autocovariance([part.rest for part in parts], [part.lost for part in parts])
-    order = 2 if before.quantity == "height" else 1
+    order = min(len(part.inverse) for part in parts)
     covariance = np.zeros((len(common) * order,) * 2)
     shared = []
     for row, part in enumerate(parts):
         own = slice(row * order, (row + 1) * order)
-        stated = (part.inverse * part.variance) @ part.inverse.T
-        seen = _of_stationary(part.inverse, correlation)
+        inverse = part.inverse[:order]
+        stated = (inverse * part.variance) @ inverse.T
+        seen = _of_stationary(inverse, correlation)
         covariance[own, own] = stated if np.trace(stated) > np.trace(seen) else seen
-        shared.append(part.inverse @ part.factor)
+        shared.append(inverse @ part.factor)
     together = np.concatenate(shared)
     return LineChange(
         quantity=before.quantity,
         segments=tuple(mirror.segments[number].name for number in common),
-        change=np.concatenate([part.inverse @ part.difference for part in parts]),
+        change=np.concatenate([part.inverse[:order] @ part.difference for part in parts]),
         covariance=covariance + together @ together.T,
         alike=_likeness(parts),
     )
@@ -97,7 +105,7 @@ class _Part:
     factor: FloatArray  # (n, k)
     rest: FloatArray  # (n,) difference less its line (and roll)
     lost: int  # degrees of freedom of that
-    inverse: FloatArray  # (2, n) or (1, n): takes differences to height and tilt, or to tilt
+    inverse: FloatArray  # (k, n): takes differences to height, tilt and roll, height and tilt, or tilt alone
     first: FloatArray  # (n,) before, less its line: the figure
     second: FloatArray  # (n,)
 
@@ -129,7 +137,6 @@ def _difference(before: PlacedProfile, after: PlacedProfile, number: int) -> _Pa
     second = onto(after.values[there] - ideal(after.x[there]))
     lever = x - segment.middle
     design = np.column_stack([np.ones_like(x), lever]) if heights else np.ones((len(x), 1))
-    order = design.shape[1]
     across = None if before.y is None else before.y[here][points]
     if heights and across is not None and np.ptp(across) > 0:  # height and tilt are those at y = 0
         design = np.column_stack([design, across])
@@ -152,7 +159,7 @@ def _difference(before: PlacedProfile, after: PlacedProfile, number: int) -> _Pa
         factor=np.column_stack(columns),
         rest=second - first - design @ (whole @ (second - first)),
         lost=design.shape[1],
-        inverse=whole[:order],
+        inverse=whole,
         first=first - design @ (whole @ first),
         second=second - design @ (whole @ second),
     )
@@ -249,8 +256,8 @@ def _resampled(values: FloatArray, count: int) -> FloatArray:
     return np.interp(np.linspace(0, len(values) - 1, count), np.arange(len(values)), values)
 
 
-def line_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> FloatArray:
-    """What rises of the surface at all adjusters do to the lines of these segments along y = 0.
+def line_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatArray:
+    """What rises of the surface at all adjusters do to the lines of these segments along y = 0, and to their roll.
 
     A segment is rigid: its height, tilt and roll follow from the rises at its adjusters by least squares.
 
@@ -258,7 +265,7 @@ def line_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> F
     -------
     array, shape (rows of `LineChange.change`, A)
     """
-    order = 2 if quantity == "height" else 1
+    order = freedoms
     total = sum(len(segment.adjusters) for segment in mirror.segments)
     found = np.zeros((len(segments) * order, total))
     column = 0
@@ -267,25 +274,35 @@ def line_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> F
         column = own.stop
         if segment.name in segments and segment.adjusters:
             row = segments.index(segment.name) * order
-            found[row : row + order, own] = _rigid(segment)[2 - order :]
+            found[row : row + order, own] = _rigid(segment)[_rows(order)]
     return found
 
 
+def _rows(freedoms: int) -> slice:
+    """Of height, tilt and roll those that so many freedoms are."""
+    return slice(1, 2) if freedoms == 1 else slice(0, freedoms)
+
+
 def _rigid(segment: Segment) -> FloatArray:
-    """Height at the middle and tilt of a rigid segment from rises at its adjusters, shape (2, a)."""
+    """Height at the middle, tilt and roll of a rigid segment from rises at its adjusters, shape (3, a)."""
     lever = np.array([adjuster.x - segment.middle for adjuster in segment.adjusters])
     across = np.array([adjuster.y for adjuster in segment.adjusters])
-    plane = np.column_stack([np.ones_like(lever), lever, across])
+    found = np.zeros((3, len(lever)))
     if len(set(lever)) < 2:  # one place along x lifts, and turns nothing
-        return np.stack([np.full(len(lever), 1 / len(lever)), np.zeros(len(lever))])
-    inverse: FloatArray = np.linalg.pinv(plane)[:2]
-    return inverse
+        found[0] = 1 / len(lever)
+    elif len(set(across)) < 2:
+        found[:2] = np.linalg.pinv(np.column_stack([np.ones_like(lever), lever]))
+    else:
+        found[:] = np.linalg.pinv(np.column_stack([np.ones_like(lever), lever, across]))
+    return found
 
 
-def carrier_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> FloatArray:
-    """What a height at x = 0 and a tilt of the whole mirror do to the lines of these segments."""
+def carrier_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatArray:
+    """What a height at x = 0, a tilt and a roll of the whole mirror do to the lines of these segments.
+
+    Columns are as many as the freedoms: tilt alone, height and tilt, or all three.
+    """
     middles = {segment.name: segment.middle for segment in mirror.segments}
-    if quantity == "slope":
-        return np.ones((len(segments), 1))
-    rows = [[(1.0, middles[name]), (0.0, 1.0)] for name in segments]
-    return np.array(rows).reshape(-1, 2)
+    own = _rows(freedoms)
+    rows = [[(1.0, middles[name], 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)][own] for name in segments]
+    return np.array(rows).reshape(-1, 3)[:, own]

@@ -532,9 +532,9 @@ def compare_round(
         screws=_screws(actual, known, learned, knowledge, found, now),
         findings=found.findings,
         carrier_height=float(learned.carrier[0]) if heights else None,
-        carrier_tilt=float(learned.carrier[-1]),
+        carrier_tilt=float(learned.carrier[1 if heights else 0]),
         carrier_height_stderr=float(learned.carrier_stderr[0]) if heights else None,
-        carrier_tilt_stderr=float(learned.carrier_stderr[-1]),
+        carrier_tilt_stderr=float(learned.carrier_stderr[1 if heights else 0]),
         knowledge=knowledge,
         history=whole,
         ledger=ledger,
@@ -663,7 +663,7 @@ def _warnings(
             f"the direction of {listed(small)} can't be known from this round: the move was smaller than "
             f"{TEST_BACKLASH:g} times the backlash"
         )
-    if any(s.adjusters and len({(a.x) for a in s.adjusters}) < len(s.adjusters) for s in orders.mirror.segments):
+    if change.freedoms < 3 and any(len({a.x for a in s.adjusters}) < len(s.adjusters) for s in orders.mirror.segments):
         notes.append("adjusters at one x, side by side, are told apart by what is known of them, not by one scan line")
     notes += [f"{name_of((line.segment, line.adjuster))}: {_ledger_words(line)}" for line in ledger if line.warning]
     return tuple(notes)

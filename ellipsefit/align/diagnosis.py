@@ -36,6 +36,8 @@ SURE: Final = 0.95
 MENTIONED: Final = 0.03
 #: Factor between the densities of 'as asked' and 'the other way' from which a direction counts as seen.
 DECISIVE: Final = 1000.0
+#: Roll for a unit knock: over 50 mm [1/m].
+KNOCK_ACROSS: Final = 20.0
 #: Most mistakes that are looked for in one round.
 MOST: Final = 40
 
@@ -131,9 +133,9 @@ class _Search:
 
     def __init__(self, knowledge: Knowledge, mirror: Mirror, orders: Orders, change: LineChange) -> None:
         self.knowledge, self.mirror, self.orders, self.change = knowledge, mirror, orders, change
-        self.lines = line_map(mirror, change.segments, change.quantity)
+        self.lines = line_map(mirror, change.segments, change.freedoms)
         self.rows_seen: BoolArray = np.abs(self.lines).sum(axis=1) > 0
-        carrier = carrier_map(mirror, change.segments, change.quantity) * np.array(CARRIER[-self._width() :])
+        carrier = carrier_map(mirror, change.segments, change.freedoms) * np.array(CARRIER[change.freedoms])
         self.fixed = change.covariance + carrier @ carrier.T + SETTLING**2 * self.lines @ self.lines.T
         self.keys = list(knowledge.adjusters)
         self.adjusters = list(adjusters_of(mirror).values())
@@ -151,9 +153,6 @@ class _Search:
             _Stance(done=Done.of(mirror, orders.moves), sign=np.ones(knowledge.count))
         )  # of which others are small changes
         self.unseen = int(((self.asked != 0) & ~knowledge.verified).sum())
-
-    def _width(self) -> int:
-        return 2 if self.change.quantity == "height" else 1
 
     def _whole(self, stance: _Stance) -> tuple[_Stance, FloatArray, FloatArray]:
         """A stance with the expected change and its covariance, but for knocks."""
@@ -184,7 +183,9 @@ class _Search:
         for name in stance.done.knocked:
             rows = self._rows(name)
             length = next(segment.length for segment in self.mirror.segments if segment.name == name)
-            spread[rows, rows] += (KNOCK * np.array([1.0, 2 / length])[-self._width() :]) ** 2
+            turn = 2 / length
+            levers = {1: [turn], 2: [1.0, turn], 3: [1.0, turn, KNOCK_ACROSS]}[self.change.freedoms]
+            spread[rows, rows] += (KNOCK * np.array(levers)) ** 2
         rest = self.change.change - mean
         # rows in units of their own spread: metres and radians differ by orders of magnitude
         size = np.sqrt(np.diag(spread))
@@ -194,8 +195,8 @@ class _Search:
         return float(-0.5 * (rest @ cho_solve(factor, rest) + logs))
 
     def _rows(self, segment: str) -> range:
-        start = self.change.segments.index(segment) * self._width()
-        return range(start, start + self._width())
+        start = self.change.segments.index(segment) * self.change.freedoms
+        return range(start, start + self.change.freedoms)
 
     def _part(self, stance: _Stance, group: str, columns: np.ndarray) -> tuple[FloatArray, FloatArray]:
         done = stance.done
