@@ -187,6 +187,25 @@ def test_a_screw_turned_the_wrong_way_once_is_found_to_be_right_after_all() -> N
     assert result.screws[1].gain > 0
 
 
+def test_a_wrong_hand_that_the_plan_knew_of_is_none_to_find() -> None:
+    """Without what was learned before: the plan itself says for which screws it turned the sign."""
+    rng = np.random.default_rng(7)
+    mirror = small_mirror()
+    faults = draw_faults(mirror, rng)
+    matrix = faults.matrix.copy()
+    matrix[:, 3] *= -1
+    stage = practice_mirror(rng, mirror=mirror, faults=replace(faults, matrix=matrix))
+    plain = orders_for(mirror, MOVES)
+    moves = tuple(replace(order, gain=-1.0 if place == 3 else 1.0) for place, order in enumerate(plain.moves))
+    orders = replace(plain, moves=moves)
+    result = compare_round(orders, seen_change(stage, stage.moved(orders), rng))
+    assert result.as_asked
+    assert result.screws[3].gain < 0
+    again = result.history.knowledge(result.mirror)
+    assert np.array_equal(again.mean, result.knowledge.mean)
+    assert any("learning begins anew" in text for text in result.warnings)
+
+
 def trial(stage: PracticeMirror, moves: np.ndarray) -> Orders:
     return trial_orders(orders_for(stage.mirror, moves))
 

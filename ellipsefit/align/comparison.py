@@ -503,6 +503,8 @@ def compare_round(
     actual = _as_read(orders, readings or {})
     mirror = orders.mirror
     known = past.knowledge(mirror)
+    told = _told_reversed(actual, known) if not past.rounds else frozenset()
+    known = known.reversed(told)
     found = diagnose(known, mirror, actual, change)
     learned = learn(known.reversed(found.reversed), mirror, found.done, change)
     # one that went the other way may have been turned so: its direction counts as known when it is seen again
@@ -518,7 +520,7 @@ def compare_round(
         moves=moves,
         positions={key: adjuster.position for key, adjuster in adjusters_of(now).items()},
         done=found.done,
-        reversed=found.reversed,
+        reversed=told ^ found.reversed,
         verified=seen,
         change=change,
         findings=tuple(_sentence(finding, actual) for finding in found.findings),
@@ -538,7 +540,17 @@ def compare_round(
         knowledge=knowledge,
         history=whole,
         ledger=ledger,
-        warnings=_warnings(actual, change, found.direction, ledger),
+        warnings=(*_plan_notes(actual, past), *_warnings(actual, change, found.direction, ledger)),
+    )
+
+
+def _told_reversed(orders: Orders, known: Knowledge) -> frozenset[int]:
+    """Screws that the plan took for wrong-handed, where nothing else is known of them."""
+    gains = np.diag(known.influence)
+    return frozenset(
+        place
+        for place, key in enumerate(known.adjusters)
+        if (order := orders.order(*key)) and order.gain < 0 < gains[place]
     )
 
 
@@ -667,6 +679,16 @@ def _warnings(
         notes.append("adjusters at one x, side by side, are told apart by what is known of them, not by one scan line")
     notes += [f"{name_of((line.segment, line.adjuster))}: {_ledger_words(line)}" for line in ledger if line.warning]
     return tuple(notes)
+
+
+def _plan_notes(orders: Orders, past: History) -> tuple[str, ...]:
+    """What is said where the plan knew more than the comparison."""
+    if past.rounds or past.given is not None or all(order.gain == 1.0 for order in orders.moves):
+        return ()
+    return (
+        "the plan was made by what was learned before, but no earlier comparison is given: but for wrong hands "
+        "learning begins anew",
+    )
 
 
 def _too_small(order: Order, adjuster: Adjuster) -> bool:
