@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy as np
 from ellipsefit.align.layout import Layout
 from ellipsefit.align.limits import Limits
 from ellipsefit.align.program import Optimum, minimise_count, minimise_linear, minimise_squares
-from ellipsefit.arrays import BoolArray, FloatArray
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.errors import ParameterError
 
 Objective = Literal["worst", "spot", "reach", "travel", "screws", "expected"]
@@ -34,6 +35,8 @@ SETTLING: Final = 0.2e-6
 #: Share of an optimum that what comes later may cost, and that share in metres: a picometre for the solver's tolerance.
 _SHARE: Final = 1e-9
 _LEAST: Final = 1e-12
+#: Gain error of an adjuster that claims none: with it the smallest expected error is one plan, not many.
+_LEAST_GAIN_ERROR: Final = 1e-3
 #: Move below which an adjuster is not touched [m]: a thousandth of what any adjuster resolves.
 _TOUCHED: Final = 1e-9
 
@@ -146,7 +149,7 @@ def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Ch
             continue
         if name == "screws":
             moves = np.column_stack([model.moves, np.zeros((len(model.moves), rows.shape[1] - n))])
-            picked = minimise_count(rows, bounds, moves, model.lowest, model.highest)
+            picked = minimise_count(rows, bounds, moves, model.lowest, model.highest, groups=_groups(model))
             if picked is None:
                 return None
             chosen, least = picked
@@ -177,8 +180,36 @@ def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Ch
         if place == 0:
             pressure = optimum.pressure[: len(limits.limits)]
         rows = np.concatenate([rows, cost[None, :]])
-        bounds = np.append(bounds, best * (1 + _SHARE) + _LEAST)
+        # a count is decided within the tolerance of branch and bound, a millionth of a scaled unknown
+        least = _TOUCHED if "screws" in objectives[place:] else _LEAST
+        bounds = np.append(bounds, best * (1 + _SHARE) + least)
     return Choice(values=values, optima=optima, gaps=gaps, pressure=pressure)
+
+
+def _groups(model: Layout) -> list[tuple[IntArray, int]]:
+    """Adjusters of each segment that moves by itself, and the fewest of them that any motion of it moves."""
+    if np.any(model.influence - np.diag(np.diag(model.influence))):
+        return []  # coupled screws move for each other
+    found = []
+    for row in range(len(model.deviations)):
+        places = np.flatnonzero([own == row for own, _ in model.adjusters])
+        part = model.moves[places]
+        own = part[:, np.any(part != 0, axis=0)]
+        found.append((places, _fewest_moved(own)))
+    return [(places, least) for places, least in found if least > 1]
+
+
+def _fewest_moved(moves: FloatArray) -> int:
+    """Fewest rows that differ from zero in any combination of the columns but none at all."""
+    count, freedom = (int(size) for size in moves.shape)
+    if not freedom:
+        return 0
+    for least in range(1, count + 1):
+        for still in combinations(range(count), count - least):
+            held = moves[list(still)] / np.abs(moves).max(axis=0)
+            if not len(held) or int(np.linalg.matrix_rank(held)) < freedom:
+                return least
+    return count
 
 
 def expected_rows(model: Layout) -> tuple[FloatArray, FloatArray]:
@@ -187,7 +218,8 @@ def expected_rows(model: Layout) -> tuple[FloatArray, FloatArray]:
     The rest at each, and what each move adds through the uncertainty of the influence matrix. What the measurement is
     unsure of adds the same whatever is done; errors are at their posterior means.
     """
-    spread = np.sqrt((model.influence_stderr**2).sum(axis=0))  # of all rises a unit move makes
+    # of all rises a unit move makes; no gain is known to better than a thousandth
+    spread = np.maximum(np.sqrt((model.influence_stderr**2).sum(axis=0)), _LEAST_GAIN_ERROR)
     unsure = spread[:, None] * model.moves
     return np.concatenate([model.effect, unsure]), np.concatenate([model.error, np.zeros(len(unsure))])
 
@@ -205,7 +237,7 @@ def _expected(model: Layout, limits: Limits) -> tuple[FloatArray | None, float]:
     """
     matrix, offset = expected_rows(model)
     # the carrier of a mirror without adjusters, or slopes, may leave unknowns open: they stay where they are
-    floor = 1e-9 * np.eye(matrix.shape[1]) * np.linalg.norm(matrix, axis=0)
+    floor = 1e-6 * np.eye(matrix.shape[1]) * np.linalg.norm(matrix, axis=0)
     matrix, offset = np.concatenate([matrix, floor]), np.concatenate([offset, np.zeros(len(floor))])
     cost, points = touch_cost(model), max(len(model.error), 1)
 

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 #: Share by which a tolerance may be passed and still counts as met: a plan may end right at it.
 MET: Final = 1e-6
+#: Move that is the solver's rounding [m].
+_NOISE: Final = 1e-11
 #: Linearisations of the target; each brings its error down to about its square.
 _PASSES: Final = 4
 
@@ -268,8 +270,8 @@ def plan_corrections(
         What moves do to the surface; by default each adjuster does what it is asked.
     objectives : sequence of {'worst', 'spot', 'reach', 'travel', 'screws', 'expected'}
         What is made small, in this order: `ellipsefit.align.objectives.WORDS` says what each is. What they leave open
-        the least travel decides. Where no tolerances hold a plan up, the smallest worst error comes before 'reach',
-        'travel' and 'screws': without it, nothing would be the best plan. 'expected' stands alone.
+        the least travel decides. 'reach', 'travel' and 'screws' keep what makes a plan feasible; where that can't be
+        reached, the smallest worst error comes before them. 'expected' stands alone.
     target : {'nominal', 'free'}
         'free': p, q and theta of the target may move within the mirror's tolerances, together with all else.
 
@@ -348,14 +350,16 @@ class _Chosen:
 def _chosen(model: Layout, mirror: Mirror, objectives: tuple[Objective, ...]) -> _Chosen:
     """The best choice within tolerances less what rounding may add, within tolerances, or within travel alone."""
     always = travel_limits(model) + target_limits(model)
+    # to move little is only worth something where a goal must be reached
+    moving = objectives[0] in ("reach", "travel", "screws")
     for margin in (True, False):
-        tolerances = segment_limits(model, mirror, margin=margin)
-        if not len(tolerances.limits):
+        goal = (goal_limits if moving else segment_limits)(model, mirror, margin=margin)
+        if not len(goal.limits):
             break
-        found = choose(model, always + tolerances, objectives)
+        found = choose(model, always + goal, objectives)
         if found is not None:
             return _Chosen(choice=found, objectives=objectives)
-    if objectives[0] in ("reach", "travel", "screws"):
+    if moving:
         objectives = tuple(dict.fromkeys(("worst", *objectives)))
     found = choose(model, always, objectives)
     if found is None:  # moves of zero always satisfy the limits
@@ -459,7 +463,7 @@ def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
     moves = []
     for (row, adjuster), move, low, high in zip(model.adjusters, wanted, model.lowest, model.highest, strict=True):
         step = adjuster.resolution
-        exact = float(np.clip(move, low, high))
+        exact = float(np.clip(move, low, high)) if abs(move) > _NOISE else 0.0
         rounded = round(exact / step) * step if step else exact
         stop = min(max(adjuster.position + rounded, adjuster.travel[0]), adjuster.travel[1])
         left = max(min(stop - adjuster.travel[0], adjuster.travel[1] - stop), 0.0)
