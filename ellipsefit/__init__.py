@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ellipsefit.align.comparison import compare_round
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
-    from ellipsefit.files import read_mirror, read_profile, read_scans, write_mirror, write_profile
+    from ellipsefit.files import open_profile, read_mirror, read_profile, read_scans, write_mirror, write_profile
     from ellipsefit.fit import EllipseFit, Prior, fit_ellipse, parse_prior
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
@@ -50,6 +50,7 @@ __all__ = [
     "demo_scans",
     "draw_faults",
     "fit_ellipse",
+    "open_profile",
     "parse_prior",
     "place_profile",
     "plan_corrections",
@@ -84,6 +85,7 @@ _HOMES: Final = {
     "demo_scans": "simulate",
     "draw_faults": "practice",
     "fit_ellipse": "fit",
+    "open_profile": "files",
     "parse_prior": "fit",
     "place_profile": "profile",
     "plan_corrections": "align",

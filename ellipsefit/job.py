@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
-from ellipsefit.files import read_measured, read_mirror, read_scans
+from ellipsefit.files import open_measured, read_mirror, read_scans
 from ellipsefit.files.orders import PlanAnswer, learned_response
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
+from ellipsefit.stream import ProfileSource
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -163,7 +164,7 @@ def measured_profile(
     *,
     settings: StitchSettings | None = None,
     progress: Callable[[str], object] = str,
-) -> tuple[Profile, Stitched | None]:
+) -> tuple[Profile | ProfileSource, Stitched | None]:
     """Profile from files: one that holds it, or raw scans that are stitched.
 
     Raises
@@ -171,8 +172,8 @@ def measured_profile(
     DataError
         If profiles and scans are mixed, or several profiles are given.
     """
-    contents = {str(path): read_measured(path) for path in paths}
-    profiles = {path: content for path, content in contents.items() if isinstance(content, Profile)}
+    contents = {str(path): open_measured(path) for path in paths}
+    profiles = {path: content for path, content in contents.items() if not isinstance(content, tuple)}
     if len(profiles) == 1 and len(contents) == 1:
         return next(iter(profiles.values())), None
     if profiles:

@@ -206,7 +206,7 @@ class PracticeMirror:
         """How the mirror really stands now."""
         names = tuple(segment.name for segment in self.mirror.segments)
         rise = self.faults.matrix @ (self.travelled - self.late)
-        lines = (line_map(self.mirror, names, "height") @ rise).reshape(-1, 2)
+        lines = (line_map(self.mirror, names, 2) @ rise).reshape(-1, 2)
         return replace(
             self.state,
             height=self.state.height + self.carrier[0],

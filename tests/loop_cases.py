@@ -64,8 +64,8 @@ def seen_change(
 ) -> LineChange:
     """Change of lines as two measurements show it: noise at each adjuster, and the mirror put down anew."""
     names = tuple(segment.name for segment in before.mirror.segments)
-    lines = line_map(before.mirror, names, "height")
-    placing = carrier_map(before.mirror, names, "height") @ (rng.normal(size=2) * [20e-6, 10e-6])
+    lines = line_map(before.mirror, names, 2)
+    placing = carrier_map(before.mirror, names, 2) @ (rng.normal(size=2) * [20e-6, 10e-6])
     error = lines @ rng.normal(0.0, np.sqrt(2) * noise, lines.shape[1])
     return LineChange(
         quantity="height",

@@ -153,6 +153,15 @@ def test_a_plan_from_other_positions_is_older_than_the_last_move(run: Run) -> No
     assert err.startswith("ellipsefit: stale.json: ")
 
 
+def test_a_given_influence_matrix_is_where_learning_begins(run: Run) -> None:
+    Path("given.csv").write_text("moved,at,value,uncertainty\nS01/U,S01/U,0.8,0.01\n")
+    answer = json.loads(
+        run("compare", "plan.json", "before.h5", "after.h5", "--response", "given.csv", "--json", "-")[1]
+    )
+    assert abs(answer["moves"][0]["gain"] - 0.8) < 0.03
+    assert answer["history"]["given"]["matrix"][0][0] == 0.8
+
+
 def test_a_record_keeps_it_round_by_round(run: Run) -> None:
     assert run("run", "mirror.toml", "before.h5", "-o", "out", "-q")[0] == 0
     arguments = ("compare", "out/record.h5", "before.h5", "after.h5", "--record", "out/record.h5")

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ellipsefit.align.change import LineChange, line_map
 from ellipsefit.align.comparison import Comparison, compare_round
 from ellipsefit.align.orders import Orders, adjusters_of, trial_orders
 from ellipsefit.practice import PracticeMirror, Slip, draw_faults, practice_mirror
-from tests.loop_cases import orders_for, seen_change, small_mirror
+from tests.loop_cases import NOISE, orders_for, seen_change, small_mirror
 
 KEYS = list(adjusters_of(small_mirror()))
 #: Moves of 15 to 40 um, no two alike [m].
@@ -100,6 +101,31 @@ def test_what_no_mistake_explains_is_a_knock_and_teaches_nothing() -> None:
     assert result.screws[4].gain == pytest.approx(1.0, abs=0.1)
 
 
+@pytest.mark.parametrize("freedoms", [2, 3])
+def test_two_screws_side_by_side_are_told_apart_where_roll_is_measured(freedoms: int) -> None:
+    """L was turned instead of R, both at one x: along one scan line that looks the same, along several it does not."""
+    mirror = small_mirror()
+    segments = tuple(
+        replace(
+            s, adjusters=(s.adjusters[0], *(replace(s.adjusters[1], name=n, y=y) for n, y in (("L", 0.1), ("R", -0.1))))
+        )
+        for s in mirror.segments
+    )
+    mirror = replace(mirror, segments=segments)
+    keys = list(adjusters_of(mirror))
+    asked = np.zeros(len(keys))
+    asked[keys.index(("S03", "R"))] = 40e-6
+    done = np.zeros(len(keys))
+    done[keys.index(("S03", "L"))] = 40e-6
+    names = tuple(segment.name for segment in mirror.segments)
+    lines = line_map(mirror, names, freedoms)
+    noise = 2 * NOISE**2 * lines @ lines.T + 1e-20 * np.eye(len(lines))
+    change = LineChange(quantity="height", segments=names, change=lines @ done, covariance=noise, alike=None)
+    result = compare_round(orders_for(mirror, asked), change)
+    found = [(f.mistake.kind, f.mistake.other) for f in result.findings if f.sure]
+    assert found == ([("wrong screw", ("S03", "L"))] if freedoms == 3 else [])
+
+
 def test_what_cannot_be_told_is_said() -> None:
     """Of a screw that should have lowered its surface by one step of 0.5 um nothing can be said against a backlash of
     2 um; and 'swapped' and 'turned instead' differ by that step only."""
@@ -139,6 +165,47 @@ def test_a_screw_seen_to_be_right_is_turned_the_wrong_way_later() -> None:
     assert result.screws[1].gain > 0
 
 
+def test_a_screw_turned_the_wrong_way_once_is_found_to_be_right_after_all() -> None:
+    """Nobody gave the reading, so it was taken for wrong-handed; the next round shows that it is not."""
+    rng = np.random.default_rng(6)
+    mirror = small_mirror()
+    stage = practice_mirror(rng, mirror=mirror, faults=draw_faults(mirror, rng, backlash=0.0))
+    orders = orders_for(mirror, MOVES)
+    after = stage.moved(orders, slips={KEYS[1]: "wrong way"})
+    first = compare_round(orders, seen_change(stage, after, rng))
+    assert kinds(first) == [("wrong-handed", KEYS[1], None)]
+    moves = np.zeros(12)
+    moves[1] = 20e-6
+    order = replace(orders_for(after.mirror, moves).moves[1], gain=-1.0)
+    # its scale is not where it is thought to be, so the round is ordered from where it is thought to be
+    thought = first.mirror.segments[0].adjusters[1].position
+    asked = Orders(mirror=first.mirror, moves=(replace(order, start=thought, stop=thought + 20e-6),))
+    last = after.moved(Orders(mirror=after.mirror, moves=(order,)))
+    result = compare_round(asked, seen_change(after, last, rng), history=first.history)
+    assert kinds(result) == [("wrong-handed", KEYS[1], None)]
+    assert "not wrong-handed after all" in result.sentences()[0]
+    assert result.screws[1].gain > 0
+
+
+def test_a_wrong_hand_that_the_plan_knew_of_is_none_to_find() -> None:
+    """Without what was learned before: the plan itself says for which screws it turned the sign."""
+    rng = np.random.default_rng(7)
+    mirror = small_mirror()
+    faults = draw_faults(mirror, rng)
+    matrix = faults.matrix.copy()
+    matrix[:, 3] *= -1
+    stage = practice_mirror(rng, mirror=mirror, faults=replace(faults, matrix=matrix))
+    plain = orders_for(mirror, MOVES)
+    moves = tuple(replace(order, gain=-1.0 if place == 3 else 1.0) for place, order in enumerate(plain.moves))
+    orders = replace(plain, moves=moves)
+    result = compare_round(orders, seen_change(stage, stage.moved(orders), rng))
+    assert result.as_asked
+    assert result.screws[3].gain < 0
+    again = result.history.knowledge(result.mirror)
+    assert np.array_equal(again.mean, result.knowledge.mean)
+    assert any("learning begins anew" in text for text in result.warnings)
+
+
 def trial(stage: PracticeMirror, moves: np.ndarray) -> Orders:
     return trial_orders(orders_for(stage.mirror, moves))
 
@@ -175,9 +242,9 @@ def screws_tested(mirrors: int, seed: int) -> tuple[int, int, int]:
 
 
 def test_wrong_hands_are_found_by_test_moves() -> None:
-    """99 % are asked for. Of 100 screws and more, at 99 % fewer than 95 % are found once in 300 times (binomial)."""
-    count, found, false = screws_tested(18, 1)
-    assert count >= 100
+    """99 % are asked for. Of 60 screws and more, at 99 %, fewer than 95 % are found once in 300 times (binomial)."""
+    count, found, false = screws_tested(12, 1)
+    assert count >= 60
     assert found >= 0.95 * count
     assert false <= 0.01 * count + 2
 

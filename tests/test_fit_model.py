@@ -19,7 +19,7 @@ from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.robust import without_strays
 from ellipsefit.fit.surface_error import Correlation, _correlation
-from ellipsefit.profile import PlacedProfile
+from ellipsefit.stream import Placed
 from tests.fit_cases import KNOCK, Case, deviations
 from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
 
@@ -190,10 +190,10 @@ class Dirt:
     def __call__(self, added: Array) -> None:
         added[self.segment, self.chosen] += self.lifts
 
-    def left_in(self, case: Case, kept: PlacedProfile) -> int:
+    def left_in(self, case: Case, kept: Placed) -> int:
         """How many dirty points are left."""
         places = case.mirror.segments[self.segment].middle + case.stations[self.chosen]
-        return int(np.sum(np.abs(places[:, None] - kept.x).min(axis=1) < 1e-9))
+        return int(np.sum(np.abs(places[:, None] - kept.shown().x).min(axis=1) < 1e-9))
 
 
 def test_a_dirty_patch_is_named_and_left_out() -> None:

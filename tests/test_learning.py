@@ -33,11 +33,11 @@ def test_without_backlash_a_round_is_the_textbook_update_of_a_linear_model() -> 
     change = seen_change(practice, practice.moved(orders), rng)
     found = learn(known, mirror, done, change)
 
-    lines = line_map(mirror, change.segments, "height")
+    lines = line_map(mirror, change.segments, 2)
     entries = list(zip(known.rows, known.columns, strict=True))
     design = np.column_stack([lines[:, i] * done.move[j] for i, j in entries])
     spread = np.diag([sure[k, k] for k in range(len(entries))])
-    carrier = carrier_map(mirror, change.segments, "height") * np.array(CARRIER)
+    carrier = carrier_map(mirror, change.segments, 2) * np.array(CARRIER[2])
     noise = change.covariance + SETTLING**2 * lines @ lines.T + carrier @ carrier.T
     y = change.change - lines @ done.move
     cross = spread @ design.T

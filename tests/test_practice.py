@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from ellipsefit.align.orders import Order, Orders, adjusters_of, approached
+from ellipsefit.align.orders import Order, Orders, adjusters_of, approached, trial_orders
 from ellipsefit.errors import ParameterError
+from ellipsefit.mirror import Adjuster
 from ellipsefit.practice import Faults, PracticeMirror, draw_faults, practice_mirror
 from tests.loop_cases import lines_of, orders_for, perfect, small_mirror, with_adjusters
 
@@ -130,6 +131,49 @@ def test_no_stop_is_met(move: float, side: str, overshoot: float) -> None:
             Orders(mirror=mirror, moves=(order,))
     else:
         Orders(mirror=mirror, moves=(order,))
+
+
+def states(orders: Orders) -> list[tuple[Order, float]]:
+    return [(o, place) for o in orders.moves for place in (o.start, o.stop, o.turning_point) if place is not None]
+
+
+def check_no_state_leaves_its_travel(low: int, high: int, start: int, stop: int, backlash: int) -> None:
+    """All in steps of 0.5 um: whatever is planned within travel, with its approach and as test moves, stays within."""
+    step = 0.5e-6
+    start, stop = (min(max(place, low), high) for place in (start, stop))
+    mirror = small_mirror(segments=1)
+    segment = mirror.segments[0]
+    adjuster = Adjuster(
+        name="U",
+        x=segment.middle,
+        travel=(low * step, high * step),
+        position=start * step,
+        resolution=step,
+        backlash=backlash * step,
+    )
+    mirror = replace(mirror, segments=(replace(segment, adjusters=(adjuster,)),))
+    order = approached(adjuster, Order(segment="S01", adjuster="U", start=start * step, stop=stop * step))
+    planned = Orders(mirror=mirror, moves=(order,))
+    tested = trial_orders(planned)
+    for each, place in (*states(planned), *states(tested)):
+        assert low * step - 1e-12 <= place <= high * step + 1e-12, each
+    for each in tested.moves:  # never beyond the planned end
+        assert 0 < each.move / (stop - start) <= step * (1 + 1e-9)
+
+
+STEPS = (st.integers(-900, -1), st.integers(1, 900), *[st.integers(-900, 900)] * 2, st.integers(0, 30))
+
+
+@given(*STEPS)
+def test_no_state_leaves_its_travel(low: int, high: int, start: int, stop: int, backlash: int) -> None:
+    check_no_state_leaves_its_travel(low, high, start, stop, backlash)
+
+
+@pytest.mark.campaign
+@settings(max_examples=100_000)
+@given(*STEPS)
+def test_in_100000_plans_no_state_leaves_its_travel(low: int, high: int, start: int, stop: int, backlash: int) -> None:
+    check_no_state_leaves_its_travel(low, high, start, stop, backlash)
 
 
 def test_a_mistake_that_would_meet_the_stop_is_refused() -> None:

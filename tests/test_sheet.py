@@ -58,8 +58,9 @@ MOVES = {("S01", "U"): 12.5e-6, ("S01", "D"): 0.0, ("S02", "U"): -7e-6, ("S03", 
 def test_a_line_says_all_in_words() -> None:
     """By hand: pitch 0.25 mm a turn, clockwise raises: 12.5 um are 0.05 turns, 18 degrees; from -7 um, 4 um further
     down first (twice the backlash), then up; -149 um has no room for that, so it is reached from above."""
-    first, second, third = sheet_lines(orders(MOVES))
-    assert (first.number, first.direction, first.turns) == (1, "raise", "0.050 (18°) clockwise")
+    third, first, second = sheet_lines(orders(MOVES))  # the biggest move comes first
+    assert (third.number, third.segment) == (1, "S03")
+    assert (first.number, first.direction, first.turns) == (2, "raise", "0.050 (18°) clockwise")
     assert first.approach == "from below"  # the move itself takes up the backlash
     assert (second.direction, second.turns) == ("lower", "0.028 (10°) anticlockwise")
     assert second.approach == "from below: first to -11.00 um"
@@ -69,7 +70,7 @@ def test_a_line_says_all_in_words() -> None:
 def test_a_wrong_handed_screw_is_told_by_what_its_surface_does() -> None:
     plan = orders(MOVES)
     first, *others = plan.moves
-    line = sheet_lines(replace(plan, moves=(replace(first, gain=-0.9), *others)))[0]
+    line = sheet_lines(replace(plan, moves=(replace(first, gain=-0.9), *others)))[1]
     assert (line.direction, line.turns) == ("lower", "0.050 (18°) clockwise")
 
 
@@ -80,7 +81,7 @@ def test_a_sheet_comes_back_with_its_readings(tmp_path: Path) -> None:
     text = path.read_text(encoding="utf-8-sig")
     assert all(topic in text for topic, _ in CAUTIONS)
     assert read_sheet(path, plan) == {}
-    filled = re.sub(r"^(2,S02.*),,$", r"\1,-6.5,AB", text, flags=re.M)
+    filled = re.sub(r"^(3,S02.*),,$", r"\1,-6.5,AB", text, flags=re.M)
     assert filled != text
     path.write_text(filled, encoding="utf-8")
     assert read_sheet(path, plan) == {("S02", "U"): pytest.approx(-6.5e-6)}
@@ -94,7 +95,7 @@ def test_a_sheet_comes_back_with_its_readings(tmp_path: Path) -> None:
     ("old", "new", "words"),
     [
         ("S02,U,+0.00,-7.00", "S02,U,+0.00,-7.50", "check digit"),
-        ("1,S01,U", "1,S09,U", "no adjuster 'S09/U'"),
+        ("2,S01,U", "2,S09,U", "no adjuster 'S09/U'"),
         ("check,reading [um]", "check,read", "column 'reading [um]' is missing"),
         (",from below,", ",from below,,", "cells; expected 12"),
     ],

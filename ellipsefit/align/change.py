@@ -7,11 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror, Segment
-from ellipsefit.profile import PlacedProfile, Quantity
+from ellipsefit.profile import FEWEST_POINTS, PlacedProfile, Quantity
 
+#: How near two scan lines are that count as one [m].
+SAME_LINE: Final = 0.5e-3
 #: Correlation of the two figures above which they are one surface, and below which they are two.
 SAME_SURFACE: Final = 0.7
 OTHER_SURFACE: Final = 0.3
@@ -21,22 +23,29 @@ OTHER_SURFACE: Final = 0.3
 class LineChange:
     """Change of each segment's line between two measurements: after minus before.
 
-    `change` holds height at the middle [m] and tilt [rad] for each segment, or tilts alone where slopes were
-    measured. What the whole mirror did together (its carrier, or how it lay under the instrument) is still in it.
+    `change` holds height at the middle [m], tilt and, where several scan lines tell it, roll [rad] for each segment;
+    or tilts alone where slopes were measured. What the whole mirror did together (its carrier, or how it lay under
+    the instrument) is still in it.
     """
 
     quantity: Quantity
     segments: tuple[str, ...]  # measured both times, in the mirror's order
-    change: FloatArray  # (2 S,) or (S,)
+    change: FloatArray  # (3 S,), (2 S,) or (S,)
     covariance: FloatArray  # square
     alike: float | None  # correlation of the figures of both, 1: one surface; None: noise hides it
 
     def __post_init__(self) -> None:
         for key in ("change", "covariance"):
             object.__setattr__(self, key, sealed(getattr(self, key)))
-        rows = len(self.segments) * (2 if self.quantity == "height" else 1)
-        if self.change.shape != (rows,) or self.covariance.shape != (rows, rows):
-            raise ParameterError(f"change of lines: expected {rows} values and their covariance")
+        known = (2, 3) if self.quantity == "height" else (1,)
+        rows = [len(self.segments) * freedoms for freedoms in known]
+        if self.change.shape not in [(row,) for row in rows] or self.covariance.shape != self.change.shape * 2:
+            raise ParameterError(f"change of lines: expected {rows[0]} values and their covariance")
+
+    @property
+    def freedoms(self) -> int:
+        """Values for each segment: 1 tilt; 2 height and tilt; 3 roll, too."""
+        return len(self.change) // len(self.segments)
 
 
 def line_change(before: PlacedProfile, after: PlacedProfile) -> LineChange:
@@ -66,21 +75,22 @@ def line_change(before: PlacedProfile, after: PlacedProfile) -> LineChange:
         raise DataError(f"{after.name}: no segment of it was measured in {before.name}; expected at least one in both")
     parts = [_difference(before, after, number) for number in common]
     _check_common(before, after, common, parts)
-    correlation = _autocovariance([part.rest for part in parts], [part.design.shape[1] for part in parts])
-    order = 2 if before.quantity == "height" else 1
+    correlation = _autocovariance([part.rest for part in parts], [part.lost for part in parts])
+    order = min(len(part.inverse) for part in parts)
     covariance = np.zeros((len(common) * order,) * 2)
     shared = []
     for row, part in enumerate(parts):
         own = slice(row * order, (row + 1) * order)
-        stated = (part.inverse * part.variance) @ part.inverse.T
-        seen = _of_stationary(part.inverse, correlation)
+        inverse = part.inverse[:order]
+        stated = (inverse * part.variance) @ inverse.T
+        seen = _of_stationary(inverse, correlation)
         covariance[own, own] = stated if np.trace(stated) > np.trace(seen) else seen
-        shared.append(part.inverse @ part.factor)
+        shared.append(inverse @ part.factor)
     together = np.concatenate(shared)
     return LineChange(
         quantity=before.quantity,
         segments=tuple(mirror.segments[number].name for number in common),
-        change=np.concatenate([part.inverse @ part.difference for part in parts]),
+        change=np.concatenate([part.inverse[:order] @ part.difference for part in parts]),
         covariance=covariance + together @ together.T,
         alike=_likeness(parts),
     )
@@ -93,15 +103,11 @@ class _Part:
     difference: FloatArray  # (n,)
     variance: FloatArray  # (n,)
     factor: FloatArray  # (n, k)
-    design: FloatArray  # (n, 2) or (n, 1)
-    inverse: FloatArray  # its pseudoinverse
+    rest: FloatArray  # (n,) difference less its line (and roll)
+    lost: int  # degrees of freedom of that
+    inverse: FloatArray  # (k, n): takes differences to height, tilt and roll, height and tilt, or tilt alone
     first: FloatArray  # (n,) before, less its line: the figure
     second: FloatArray  # (n,)
-
-    @property
-    def rest(self) -> FloatArray:
-        rest: FloatArray = self.difference - self.design @ (self.inverse @ self.difference)
-        return rest
 
 
 def _same_spans(one: Mirror, other: Mirror) -> bool:
@@ -113,44 +119,68 @@ def _difference(before: PlacedProfile, after: PlacedProfile, number: int) -> _Pa
     heights = before.quantity == "height"
     ideal = nominal.height if heights else nominal.slope
     here, there = before.part(number), after.part(number)
-    inside = (before.x[here] >= after.x[there][0] - 1e-9) & (before.x[here] <= after.x[there][-1] + 1e-9)
-    x = before.x[here][inside]
-    if len(x) < 3:
+    pairs = _scan_lines(before, after, here, there)
+    points = np.concatenate([points for points, _ in pairs]) if pairs else np.zeros(0, dtype=np.intp)
+    if len(points) < FEWEST_POINTS:
         raise DataError(
             f"{after.name}: covers too little of what {before.name} covers of segment '{segment.name}'; "
             "expected the same stretch in both"
         )
+    x = before.x[here][points]
 
     def onto(values: FloatArray) -> FloatArray:
-        found: FloatArray = np.interp(x, after.x[there], values)
+        parts = [np.interp(before.x[here][mine], after.x[there][other], values[other]) for mine, other in pairs]
+        found: FloatArray = np.concatenate(parts)
         return found
 
-    first = (before.values[here] - ideal(before.x[here]))[inside]
+    first = (before.values[here] - ideal(before.x[here]))[points]
     second = onto(after.values[there] - ideal(after.x[there]))
     lever = x - segment.middle
     design = np.column_stack([np.ones_like(x), lever]) if heights else np.ones((len(x), 1))
-    inverse: FloatArray = np.asarray(np.linalg.pinv(design), dtype=np.float64)
+    across = None if before.y is None else before.y[here][points]
+    if heights and across is not None and np.ptp(across) > 0:  # height and tilt are those at y = 0
+        design = np.column_stack([design, across])
+    whole: FloatArray = np.asarray(np.linalg.pinv(design), dtype=np.float64)
     columns = [_shift_pattern(before.mirror, x, heights)]
     if before.covariance_factor is not None:
-        columns.append(before.covariance_factor[here][inside])
+        columns.append(before.covariance_factor[here][points])
     if after.covariance_factor is not None:
         columns.append(np.column_stack([onto(column) for column in after.covariance_factor[there].T]))
     # of two thousand points that are interpolated from two hundred, only these are independent
     dense = max(1.0, len(x) / (there.stop - there.start))
     variance = np.zeros_like(x)
     if before.sigma is not None:
-        variance = variance + before.sigma[here][inside] ** 2
+        variance = variance + before.sigma[here][points] ** 2
     if after.sigma is not None:
         variance = variance + dense * onto(after.sigma[there]) ** 2
     return _Part(
         difference=second - first,
         variance=variance,
         factor=np.column_stack(columns),
-        design=design,
-        inverse=inverse,
-        first=first - design @ (inverse @ first),
-        second=second - design @ (inverse @ second),
+        rest=second - first - design @ (whole @ (second - first)),
+        lost=design.shape[1],
+        inverse=whole,
+        first=first - design @ (whole @ first),
+        second=second - design @ (whole @ second),
     )
+
+
+def _scan_lines(
+    before: PlacedProfile, after: PlacedProfile, here: slice, there: slice
+) -> list[tuple[IntArray, IntArray]]:
+    """Points of a segment, line by line: those of `before` that `after` covers, and all of that line in `after`."""
+    y = np.zeros(here.stop - here.start) if before.y is None else before.y[here]
+    other = np.zeros(there.stop - there.start) if after.y is None else after.y[there]
+    pairs = []
+    for line in np.unique(np.round(y / SAME_LINE)):
+        mine = np.flatnonzero(np.round(y / SAME_LINE) == line)
+        theirs = np.flatnonzero(np.abs(other / SAME_LINE - line) <= 1)
+        if len(theirs) < 2:
+            continue
+        x, reach = before.x[here][mine], after.x[there][theirs]
+        covered = (x >= reach[0] - 1e-9) & (x <= reach[-1] + 1e-9)
+        pairs.append((mine[covered], theirs))
+    return pairs
 
 
 def _shift_pattern(mirror: Mirror, x: FloatArray, heights: bool) -> FloatArray:
@@ -226,8 +256,8 @@ def _resampled(values: FloatArray, count: int) -> FloatArray:
     return np.interp(np.linspace(0, len(values) - 1, count), np.arange(len(values)), values)
 
 
-def line_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> FloatArray:
-    """What rises of the surface at all adjusters do to the lines of these segments along y = 0.
+def line_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatArray:
+    """What rises of the surface at all adjusters do to the lines of these segments along y = 0, and to their roll.
 
     A segment is rigid: its height, tilt and roll follow from the rises at its adjusters by least squares.
 
@@ -235,7 +265,7 @@ def line_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> F
     -------
     array, shape (rows of `LineChange.change`, A)
     """
-    order = 2 if quantity == "height" else 1
+    order = freedoms
     total = sum(len(segment.adjusters) for segment in mirror.segments)
     found = np.zeros((len(segments) * order, total))
     column = 0
@@ -244,25 +274,35 @@ def line_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> F
         column = own.stop
         if segment.name in segments and segment.adjusters:
             row = segments.index(segment.name) * order
-            found[row : row + order, own] = _rigid(segment)[2 - order :]
+            found[row : row + order, own] = _rigid(segment)[_rows(order)]
     return found
 
 
+def _rows(freedoms: int) -> slice:
+    """Of height, tilt and roll those that so many freedoms are."""
+    return slice(1, 2) if freedoms == 1 else slice(0, freedoms)
+
+
 def _rigid(segment: Segment) -> FloatArray:
-    """Height at the middle and tilt of a rigid segment from rises at its adjusters, shape (2, a)."""
+    """Height at the middle, tilt and roll of a rigid segment from rises at its adjusters, shape (3, a)."""
     lever = np.array([adjuster.x - segment.middle for adjuster in segment.adjusters])
     across = np.array([adjuster.y for adjuster in segment.adjusters])
-    plane = np.column_stack([np.ones_like(lever), lever, across])
+    found = np.zeros((3, len(lever)))
     if len(set(lever)) < 2:  # one place along x lifts, and turns nothing
-        return np.stack([np.full(len(lever), 1 / len(lever)), np.zeros(len(lever))])
-    inverse: FloatArray = np.linalg.pinv(plane)[:2]
-    return inverse
+        found[0] = 1 / len(lever)
+    elif len(set(across)) < 2:
+        found[:2] = np.linalg.pinv(np.column_stack([np.ones_like(lever), lever]))
+    else:
+        found[:] = np.linalg.pinv(np.column_stack([np.ones_like(lever), lever, across]))
+    return found
 
 
-def carrier_map(mirror: Mirror, segments: tuple[str, ...], quantity: Quantity) -> FloatArray:
-    """What a height at x = 0 and a tilt of the whole mirror do to the lines of these segments."""
+def carrier_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatArray:
+    """What a height at x = 0, a tilt and a roll of the whole mirror do to the lines of these segments.
+
+    Columns are as many as the freedoms: tilt alone, height and tilt, or all three.
+    """
     middles = {segment.name: segment.middle for segment in mirror.segments}
-    if quantity == "slope":
-        return np.ones((len(segments), 1))
-    rows = [[(1.0, middles[name]), (0.0, 1.0)] for name in segments]
-    return np.array(rows).reshape(-1, 2)
+    own = _rows(freedoms)
+    rows = [[(1.0, middles[name], 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)][own] for name in segments]
+    return np.array(rows).reshape(-1, 3)[:, own]

@@ -19,7 +19,7 @@ from ellipsefit.align.response import Response
 from ellipsefit.align.sheet import listed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Adjuster, Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.rows import Table, number
 
@@ -503,9 +503,12 @@ def compare_round(
     actual = _as_read(orders, readings or {})
     mirror = orders.mirror
     known = past.knowledge(mirror)
+    told = _told_reversed(actual, known) if not past.rounds else frozenset()
+    known = known.reversed(told)
     found = diagnose(known, mirror, actual, change)
     learned = learn(known.reversed(found.reversed), mirror, found.done, change)
-    seen = frozenset(place for place, word in enumerate(found.direction) if word in ("seen", "reversed"))
+    # one that went the other way may have been turned so: its direction counts as known when it is seen again
+    seen = frozenset(place for place, word in enumerate(found.direction) if word == "seen")
     knowledge = _verified(learned.knowledge, seen)
     keys = knowledge.adjusters
     moves = {key: float(found.done.move[place]) for place, key in enumerate(keys)}
@@ -517,7 +520,7 @@ def compare_round(
         moves=moves,
         positions={key: adjuster.position for key, adjuster in adjusters_of(now).items()},
         done=found.done,
-        reversed=found.reversed,
+        reversed=told ^ found.reversed,
         verified=seen,
         change=change,
         findings=tuple(_sentence(finding, actual) for finding in found.findings),
@@ -531,13 +534,23 @@ def compare_round(
         screws=_screws(actual, known, learned, knowledge, found, now),
         findings=found.findings,
         carrier_height=float(learned.carrier[0]) if heights else None,
-        carrier_tilt=float(learned.carrier[-1]),
+        carrier_tilt=float(learned.carrier[1 if heights else 0]),
         carrier_height_stderr=float(learned.carrier_stderr[0]) if heights else None,
-        carrier_tilt_stderr=float(learned.carrier_stderr[-1]),
+        carrier_tilt_stderr=float(learned.carrier_stderr[1 if heights else 0]),
         knowledge=knowledge,
         history=whole,
         ledger=ledger,
-        warnings=_warnings(actual, change, ledger),
+        warnings=(*_plan_notes(actual, past), *_warnings(actual, change, found.direction, ledger)),
+    )
+
+
+def _told_reversed(orders: Orders, known: Knowledge) -> frozenset[int]:
+    """Screws that the plan took for wrong-handed, where nothing else is known of them."""
+    gains = np.diag(known.influence)
+    return frozenset(
+        place
+        for place, key in enumerate(known.adjusters)
+        if (order := orders.order(*key)) and order.gain < 0 < gains[place]
     )
 
 
@@ -628,18 +641,21 @@ def _sentence(finding: Finding, orders: Orders) -> str:
     if mistake.kind == "wrong-handed":
         order = orders.order(*mistake.screw)
         assert order is not None
-        way = "rose" if order.move < 0 else "sank"
-        was = "lower" if order.move < 0 else "raise"
+        up = order.move * order.gain > 0
+        way, was = ("sank", "raise") if up else ("rose", "lower")
+        hand = "wrong-handed" if order.gain > 0 else "not wrong-handed after all"
         read, other = (f"{value * 1e6:+.6g} um" for value in (order.stop, order.start - order.move))
         return (
             f"{name_of(mistake.screw)} went the wrong way: the surface {way} where the move was to {was} it. If its "
-            f"scale reads {read}, the screw is wrong-handed, and the next plan allows for it; if it reads {other}, it "
+            f"scale reads {read}, the screw is {hand}, and the next plan allows for it; if it reads {other}, it "
             f"was turned the wrong way: compare again with --reading '{name_of(mistake.screw)}={other}'."
         )
     return f"{mistake.words()}."
 
 
-def _warnings(orders: Orders, change: LineChange, ledger: tuple[LedgerLine, ...]) -> tuple[str, ...]:
+def _warnings(
+    orders: Orders, change: LineChange, direction: tuple[str, ...], ledger: tuple[LedgerLine, ...]
+) -> tuple[str, ...]:
     notes = []
     if change.alike is not None and change.alike < DOUBTFUL:
         notes.append(
@@ -651,18 +667,32 @@ def _warnings(orders: Orders, change: LineChange, ledger: tuple[LedgerLine, ...]
         notes.append(f"not measured both times, so nothing is known of their moves: {', '.join(unseen)}")
     small = [
         name_of(key)
-        for key, adjuster in adjusters_of(orders.mirror).items()
-        if (order := orders.order(*key)) and 0 < abs(order.move) < TEST_BACKLASH * adjuster.backlash * (1 - 1e-9)
+        for (key, adjuster), word in zip(adjusters_of(orders.mirror).items(), direction, strict=True)
+        if word == "unknown" and (order := orders.order(*key)) and _too_small(order, adjuster)
     ]
     if small:
         notes.append(
             f"the direction of {listed(small)} can't be known from this round: the move was smaller than "
             f"{TEST_BACKLASH:g} times the backlash"
         )
-    if any(s.adjusters and len({(a.x) for a in s.adjusters}) < len(s.adjusters) for s in orders.mirror.segments):
+    if change.freedoms < 3 and any(len({a.x for a in s.adjusters}) < len(s.adjusters) for s in orders.mirror.segments):
         notes.append("adjusters at one x, side by side, are told apart by what is known of them, not by one scan line")
     notes += [f"{name_of((line.segment, line.adjuster))}: {_ledger_words(line)}" for line in ledger if line.warning]
     return tuple(notes)
+
+
+def _plan_notes(orders: Orders, past: History) -> tuple[str, ...]:
+    """What is said where the plan knew more than the comparison."""
+    if past.rounds or past.given is not None or all(order.gain == 1.0 for order in orders.moves):
+        return ()
+    return (
+        "the plan was made by what was learned before, but no earlier comparison is given: but for wrong hands "
+        "learning begins anew",
+    )
+
+
+def _too_small(order: Order, adjuster: Adjuster) -> bool:
+    return 0 < abs(order.move) < TEST_BACKLASH * adjuster.backlash * (1 - 1e-9)
 
 
 def _ledger_words(line: LedgerLine) -> str:

@@ -36,6 +36,8 @@ SURE: Final = 0.95
 MENTIONED: Final = 0.03
 #: Factor between the densities of 'as asked' and 'the other way' from which a direction counts as seen.
 DECISIVE: Final = 1000.0
+#: Roll for a unit knock: over 50 mm [1/m].
+KNOCK_ACROSS: Final = 20.0
 #: Most mistakes that are looked for in one round.
 MOST: Final = 40
 
@@ -131,9 +133,9 @@ class _Search:
 
     def __init__(self, knowledge: Knowledge, mirror: Mirror, orders: Orders, change: LineChange) -> None:
         self.knowledge, self.mirror, self.orders, self.change = knowledge, mirror, orders, change
-        self.lines = line_map(mirror, change.segments, change.quantity)
+        self.lines = line_map(mirror, change.segments, change.freedoms)
         self.rows_seen: BoolArray = np.abs(self.lines).sum(axis=1) > 0
-        carrier = carrier_map(mirror, change.segments, change.quantity) * np.array(CARRIER[-self._width() :])
+        carrier = carrier_map(mirror, change.segments, change.freedoms) * np.array(CARRIER[change.freedoms])
         self.fixed = change.covariance + carrier @ carrier.T + SETTLING**2 * self.lines @ self.lines.T
         self.keys = list(knowledge.adjusters)
         self.adjusters = list(adjusters_of(mirror).values())
@@ -146,11 +148,20 @@ class _Search:
         self.asked = np.zeros(len(self.keys))
         for order in orders.moves:
             self.asked[self.keys.index(order.key)] = order.move
-        self.unseen = int(((self.asked != 0) & ~knowledge.verified).sum())
         self.cache: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
+        self.reference = self._whole(
+            _Stance(done=Done.of(mirror, orders.moves), sign=np.ones(knowledge.count))
+        )  # of which others are small changes
+        self.unseen = int(((self.asked != 0) & ~knowledge.verified).sum())
 
-    def _width(self) -> int:
-        return 2 if self.change.quantity == "height" else 1
+    def _whole(self, stance: _Stance) -> tuple[_Stance, FloatArray, FloatArray]:
+        """A stance with the expected change and its covariance, but for knocks."""
+        mean, spread = np.zeros(len(self.change.change)), self.fixed.copy()
+        for group, columns in self.groups.items():
+            part = self._part(stance, group, columns)
+            mean += part[0]
+            spread += part[1]
+        return stance, mean, spread
 
     def value(self, stance: _Stance) -> float:
         """Logarithm of density times prior probability."""
@@ -160,15 +171,21 @@ class _Search:
         """Logarithm of the density of the change that was seen."""
         from scipy.linalg import cho_factor, cho_solve
 
-        mean, spread = np.zeros(len(self.change.change)), self.fixed.copy()
-        for group, columns in self.groups.items():
-            part = self._part(stance, group, columns)
-            mean += part[0]
-            spread += part[1]
+        known, mean, spread = self.reference
+        mean, spread = mean.copy(), spread.copy()
+        done, before = stance.done, known.done
+        changed = (done.move != before.move) | (done.side != before.side) | (done.settled != before.settled)
+        changed |= stance.sign != known.sign
+        for group in {self.homes[place] for place in np.flatnonzero(changed)}:
+            new, old = (self._part(each, group, self.groups[group]) for each in (stance, known))
+            mean += new[0] - old[0]
+            spread += new[1] - old[1]
         for name in stance.done.knocked:
             rows = self._rows(name)
             length = next(segment.length for segment in self.mirror.segments if segment.name == name)
-            spread[rows, rows] += (KNOCK * np.array([1.0, 2 / length])[-self._width() :]) ** 2
+            turn = 2 / length
+            levers = {1: [turn], 2: [1.0, turn], 3: [1.0, turn, KNOCK_ACROSS]}[self.change.freedoms]
+            spread[rows, rows] += (KNOCK * np.array(levers)) ** 2
         rest = self.change.change - mean
         # rows in units of their own spread: metres and radians differ by orders of magnitude
         size = np.sqrt(np.diag(spread))
@@ -178,8 +195,8 @@ class _Search:
         return float(-0.5 * (rest @ cho_solve(factor, rest) + logs))
 
     def _rows(self, segment: str) -> range:
-        start = self.change.segments.index(segment) * self._width()
-        return range(start, start + self._width())
+        start = self.change.segments.index(segment) * self.change.freedoms
+        return range(start, start + self.change.freedoms)
 
     def _part(self, stance: _Stance, group: str, columns: np.ndarray) -> tuple[FloatArray, FloatArray]:
         done = stance.done
@@ -198,6 +215,7 @@ class _Search:
         """Add or take away one mistake after the other, as long as that makes the whole more probable."""
         value = self.value(stance)
         for _ in range(MOST):
+            self.reference = self._whole(stance)
             best = self._best([*self.additions(stance), *self.removals(stance)], value)
             if best is None:
                 best = self._best(self.exchanges(stance), value)
@@ -373,6 +391,9 @@ class _Search:
             finding = by_screw.get(key)
             if finding is not None and not finding.sure:
                 found.append("unknown")
+                continue
+            if finding is None and self.knowledge.verified[place]:
+                found.append("seen")
                 continue
             sign = stance.sign.copy()
             sign[place] *= -1

@@ -32,7 +32,7 @@ LEAST_BACKLASH: Final = 0.5e-6
 #: and more).
 SETTLING: Final = 0.2e-6
 #: How far the carrier may have moved, and a segment that something else moved, standard deviation [m].
-CARRIER: Final = (1e-3, 1e-3)
+CARRIER: Final = {1: (1e-3,), 2: (1e-3, 1e-3), 3: (1e-3, 1e-3, 1e-3)}
 KNOCK: Final = 50e-6
 #: Linearisations of the products of unknowns; the second changes nothing that can be measured.
 PASSES: Final = 3
@@ -200,7 +200,7 @@ class Learned:
     knowledge: Knowledge
     rise: FloatArray  # (A,) [m], of the surface at each adjuster, relative to the carrier
     rise_stderr: FloatArray
-    carrier: FloatArray  # (2,) height at x = 0 [m] and tilt [rad] that all did together; (1,) tilt alone
+    carrier: FloatArray  # (k,) height at x = 0 [m], tilt and roll [rad] that all did together, as far as seen
     carrier_stderr: FloatArray
     line_seen: BoolArray  # (A,) whether the segment was measured both times
 
@@ -208,8 +208,8 @@ class Learned:
 def learn(knowledge: Knowledge, mirror: Mirror, done: Done, change: LineChange) -> Learned:
     """Update what is known by one round of moves and the change of lines that followed."""
     count, size = knowledge.count, len(knowledge.mean)
-    lines = line_map(mirror, change.segments, change.quantity)
-    carrier = carrier_map(mirror, change.segments, change.quantity)
+    lines = line_map(mirror, change.segments, change.freedoms)
+    carrier = carrier_map(mirror, change.segments, change.freedoms)
     width = carrier.shape[1]
     settling = np.full(count, SETTLING)
     homes = np.array([segment for segment, _ in knowledge.adjusters], dtype=np.str_)
@@ -222,7 +222,7 @@ def learn(knowledge: Knowledge, mirror: Mirror, done: Done, change: LineChange) 
     own = np.arange(size, size + count)
     prior[own, own] = settling**2 + np.where(unsettled, (knowledge.backlash / 2) ** 2, 0.0)
     common = np.arange(size + count, size + count + width)
-    prior[common, common] = np.array(CARRIER[-width:]) ** 2
+    prior[common, common] = np.array(CARRIER[width]) ** 2
     start = np.concatenate([knowledge.mean, np.zeros(count + width)])
     state, posterior = start, prior
     tail = np.column_stack([lines, carrier])

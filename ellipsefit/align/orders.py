@@ -95,9 +95,12 @@ class Orders:
     moves: tuple[Order, ...]
     when: datetime | None = None
     kind: Kind = "round"
+    carrier: tuple[float | None, float] | None = None  # height at x = 0 [m] and tilt [rad] that it is to move by
     unknown: tuple[str, ...] = ()  # test moves: what the planned moves are too small to tell
 
     def __post_init__(self) -> None:
+        if self.when is not None and self.when.tzinfo is None:
+            raise ParameterError(f"orders: the time {self.when} must have a time zone")
         adjusters = adjusters_of(self.mirror)
         seen: set[tuple[str, str]] = set()
         for order in self.moves:
@@ -164,7 +167,8 @@ def orders_of(plan: CorrectionPlan, when: datetime | None = None) -> Orders:
         )
         for move in plan.moves
     )
-    return Orders(mirror=plan.mirror, moves=moves, when=when)
+    carrier = (plan.carrier_height, plan.carrier_tilt)
+    return Orders(mirror=plan.mirror, moves=moves, when=when, carrier=carrier)
 
 
 def trial_orders(orders: Orders) -> Orders:

@@ -530,4 +530,6 @@ def _slope_error_left(fit: EllipseFit, target: Ellipse, model: Layout, rests: tu
         own = fit.pose.tilt + (state.tilt or 0.0)
         # the line of the ellipse's change is part of the segment's deviation, which becomes its rest
         left[part] += rest.tilt - (item.tilt - own)
-    return float(np.sqrt(np.nanmean(left**2)))
+    # what is added is smooth: where means of many points stand for them, it changes the square by as much
+    added = float(np.nanmean(left**2) - np.nanmean(fit.figure.slope_error**2))
+    return float(np.sqrt(max(fit.figure.slope_error_rms**2 + added, 0.0)))

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of
+from ellipsefit.align.sequence import sequence_of
 from ellipsefit.mirror import Adjuster
-from ellipsefit.rows import Table
+from ellipsefit.rows import Table, number
 
 OPPOSITE: Final = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}
 
@@ -47,7 +48,6 @@ def sheet_lines(orders: Orders) -> tuple[SheetLine, ...]:
     The direction of a screw that is known to be wrong-handed is told as what its surface does.
     """
     adjusters = adjusters_of(orders.mirror)
-    moved = [order for order in orders.moves if order.move]
     return tuple(
         SheetLine(
             number=place,
@@ -60,7 +60,7 @@ def sheet_lines(orders: Orders) -> tuple[SheetLine, ...]:
             approach=approach(order),
             check=check_digit(f"{order.segment} {order.adjuster} {micrometres(order.start)} {micrometres(order.stop)}"),
         )
-        for place, order in enumerate(moved, start=1)
+        for place, order in enumerate(sequence_of(orders).steps, start=1)
     )
 
 
@@ -72,14 +72,14 @@ def sheet_table(orders: Orders) -> Table:
         ("line", [str(line.number) for line in lines]),
         ("segment", [line.segment for line in lines]),
         ("adjuster", [line.adjuster for line in lines]),
-        ("from", [f"{micrometres(line.start)} um" for line in lines]),
-        ("to", [f"{micrometres(line.stop)} um" for line in lines]),
-        ("move", [f"{micrometres(line.move)} um" for line in lines]),
+        ("from [um]", [micrometres(line.start) for line in lines]),
+        ("to [um]", [micrometres(line.stop) for line in lines]),
+        ("move [um]", [micrometres(line.move) for line in lines]),
         ("surface", [line.direction for line in lines]),
         *([("turns of the screw", [line.turns for line in lines])] * turning),
         ("approach", [line.approach for line in lines]),
         ("check", [str(line.check) for line in lines]),
-        ("reading", [""] * len(lines)),
+        ("reading [um]", [""] * len(lines)),
         ("initials", [""] * len(lines)),
     ]
     header = tuple(name for name, _ in columns)
@@ -96,6 +96,12 @@ def sheet_notes(orders: Orders) -> tuple[str, ...]:
         "other person confirm the digit.",
         "Write the scale's reading where it does not end at 'to', and your initials when the line is done.",
     ]
+    if orders.carrier is not None and orders.kind == "round":
+        height, tilt = orders.carrier
+        words = [f"tilt by {number(tilt, 'angle', unit='urad', digits=4, sign=True)}"]
+        if height is not None:
+            words.insert(0, f"raise by {number(height, 'length', unit='um', digits=4, sign=True)} at the pole")
+        notes.append(f"Not on this sheet is the carrier's own share: {', '.join(words)}.")
     if not any(order.move for order in orders.moves):
         notes.insert(0, "No adjuster is asked to move.")
     if orders.kind == "test":

@@ -54,7 +54,7 @@ def _fitted(mirror: Path, profile: Path, output: Output, options: dict[str, Any]
 
     with output.progress() as tell, options_named("segments", "residual"):
         tell("reading")
-        design, measured = ef.read_mirror(mirror), ef.read_profile(profile)
+        design, measured = ef.read_mirror(mirror), ef.open_profile(profile)
         tell("fitting")
         return ef.fit_ellipse(measured, design, **options)
 

@@ -20,7 +20,10 @@ def compare(
     after: Annotated[Path, typer.Argument(metavar="AFTER", help="Profile measured after them.")],
     response: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="JSON answer of the comparison before: what was learned goes on from it."),
+        typer.Option(
+            metavar="FILE",
+            help="JSON answer of the comparison before, or a given influence matrix: learning goes on from it.",
+        ),
     ] = None,
     record: Annotated[
         Path | None,

@@ -157,7 +157,9 @@ def model_text(fit: EllipseFit) -> str:
         cells.append(("prior", f"{terms} = {with_uncertainty(prior.value, prior.stderr, unit)}"))
     cells.append(("uncertainty of the x origin", number(settings.x_uncertainty, "length")))
     cells.append(("filter for slope errors", number(fit.figure.cutoff, "length")))
-    points = f"{len(placed.x)} used, {placed.masked} masked, {placed.outside} in no segment"
+    points = f"{placed.count} used, {placed.masked} masked, {placed.outside} in no segment"
+    if placed.shown_words:
+        points += f"; shown and kept as {placed.shown_words}"
     cells.append(("points", points))
     return as_text([Table(title="Model and settings", cells=tuple(cells))])
 

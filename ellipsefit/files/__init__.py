@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
-    from ellipsefit.files.registry import read_measured, read_profile, read_scans
+    from ellipsefit.files.registry import open_measured, open_profile, read_measured, read_profile, read_scans
     from ellipsefit.files.text import write_text_profile
 
 __all__ = [
@@ -21,6 +21,8 @@ __all__ = [
     "inspect_file",
     "inspect_files",
     "inspect_together",
+    "open_measured",
+    "open_profile",
     "read_measured",
     "read_mirror",
     "read_profile",
@@ -37,6 +39,8 @@ _HOMES: Final = {
     "inspect_file": "inspect",
     "inspect_files": "inspect",
     "inspect_together": "inspect",
+    "open_measured": "registry",
+    "open_profile": "registry",
     "read_measured": "registry",
     "read_mirror": "mirror",
     "read_profile": "registry",

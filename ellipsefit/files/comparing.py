@@ -39,7 +39,7 @@ def compare_files(
     mirror : Mirror, optional
         For a plan that does not hold its mirror.
     past : path, optional
-        JSON answer of the comparison before, or a record.
+        JSON answer of the comparison before, a record, or an influence matrix that is given (TOML or CSV).
     number : int, optional
         Round of the record that `plan` is.
     readings : sequence of (segment, adjuster, position)
@@ -53,7 +53,7 @@ def compare_files(
         If a file is faulty or two contradict each other; the text names the file.
     """
     orders = read_orders(plan, mirror, number=number)
-    history = None if past is None else read_history(past)
+    history = None if past is None else read_history(past, orders.mirror)
     measured = [_measured(path, orders.mirror) for path in (before, after)]
     if measured[0].frame != measured[1].frame:
         raise DataError(

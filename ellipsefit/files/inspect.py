@@ -12,14 +12,19 @@ from typing import Any, Final, Literal, NamedTuple
 import numpy as np
 
 from ellipsefit import rows
-from ellipsefit.errors import DataError, FileMissingError
+from ellipsefit.arrays import FloatArray
+from ellipsefit.errors import DataError, FileFormatError, FileMissingError
 from ellipsefit.files.mirror import mirror_faults, read_mirror
-from ellipsefit.files.registry import file_format, zip_fault
+from ellipsefit.files.registry import HELD, file_format, zip_fault
 from ellipsefit.files.safe import existing_file, read_bytes
 from ellipsefit.files.text import examine_text, looks_like_toml
 from ellipsefit.mirror import Mirror
-from ellipsefit.profile import Profile, place_profile
+from ellipsefit.profile import Profile, Quantity
 from ellipsefit.scan import Scan, ScanDirection
+from ellipsefit.stream import ProfileSource, placed_on
+
+#: Points of a large profile that are looked at together.
+PART: Final = 1 << 17
 
 Kind = Literal["mirror", "profile", "scans", "unknown"]
 
@@ -48,7 +53,7 @@ class FileContent:
         Everything that is wrong with it, a sentence each; empty: nothing.
     warnings : tuple of str
         What is worth knowing but stops nothing.
-    content : Mirror, Profile or tuple of Scan, optional
+    content : Mirror, Profile, ProfileSource or tuple of Scan, optional
         What was read, if nothing hindered it.
     """
 
@@ -57,7 +62,7 @@ class FileContent:
     facts: tuple[Fact, ...] = ()
     faults: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
-    content: Mirror | Profile | tuple[Scan, ...] | None = None
+    content: Mirror | Profile | ProfileSource | tuple[Scan, ...] | None = None
 
     def rows(self) -> list[rows.Table]:
         """The content as tables, for text and HTML."""
@@ -151,16 +156,16 @@ def inspect_together(contents: Iterable[FileContent]) -> tuple[FileContent, ...]
 
 
 def _on_mirror(one: FileContent, mirror: Mirror) -> FileContent:
-    if isinstance(one.content, Profile):
-        return _placed(one, one.content, mirror)
+    if one.content is None or isinstance(one.content, Mirror):
+        return one
     if isinstance(one.content, tuple):
         return _scans_on_mirror(one, one.content, mirror)
-    return one
+    return _placed(one, one.content, mirror)
 
 
-def _placed(one: FileContent, profile: Profile, mirror: Mirror) -> FileContent:
+def _placed(one: FileContent, profile: Profile | ProfileSource, mirror: Mirror) -> FileContent:
     try:
-        placed = place_profile(profile, mirror)
+        placed = placed_on(profile, mirror)
     except DataError as error:
         return replace(one, faults=(*one.faults, str(error)))
     return replace(one, warnings=(*one.warnings, *placed.warnings))
@@ -207,8 +212,15 @@ def _inspect_text(path: str | os.PathLike[str]) -> FileContent:
 
 
 def _inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
-    from ellipsefit.files.nexus import examine_nexus  # h5py is loaded when a file needs it
+    from ellipsefit.files.nexus import examine_nexus, large_profile  # h5py is loaded when a file needs it
 
+    large = large_profile(path, held=HELD)
+    if large is not None:
+        try:
+            told = _profile_facts(large, large.units)
+        except FileFormatError as error:  # numbers are checked as they are read
+            return FileContent(kind="profile", path=os.fspath(path), faults=(str(error),))
+        return FileContent(kind="profile", path=os.fspath(path), facts=told, content=large)
     found = examine_nexus(path)
     if isinstance(found.content, tuple):
         return _scans_content(path, found.content, found.units)
@@ -406,38 +418,62 @@ def _counts(found: Counter[Any]) -> str:
 # profiles
 
 
-def _profile_facts(profile: Profile, units: tuple[tuple[str, str], ...]) -> tuple[Fact, ...]:
-    used = profile.used
-    x = np.unique(profile.x[used])
-    masked = int(len(used) - used.sum())
+def _profile_facts(profile: Profile | ProfileSource, units: Sequence[tuple[str, str]]) -> tuple[Fact, ...]:
+    """Facts of a profile, in one pass over it; a profile that is held is one part."""
+    size = len(profile) if isinstance(profile, Profile) else PART
+    masked, places, steps = 0, _Range(), []
+    names: set[str] | None = None
+    sigmas: _Range | None = None
+    for start in range(0, len(profile), size):
+        part = profile.part(start, min(start + size, len(profile)))
+        used = part.used
+        x = np.unique(part.x[used])
+        masked += int(len(used) - used.sum())
+        places.add(x)
+        if len(x) > 1:
+            steps.append(float(np.median(np.diff(x))))
+        if part.segment is not None:
+            names = (names or set()) | {str(name) for name in np.unique(part.segment)}
+        if part.sigma is not None and used.any():
+            sigmas = sigmas or _Range()
+            sigmas.add(part.sigma[used])
     facts = [
         Fact("quantity", profile.quantity, profile.quantity),
-        Fact("points", str(len(profile.x)), len(profile.x)),
+        Fact("points", str(len(profile)), len(profile)),
         Fact("masked points", str(masked), masked),
     ]
-    if len(x):
-        facts.append(Fact("span", _range(float(x[0]), float(x[-1])), [float(x[0]), float(x[-1])]))
-    if len(x) > 1:
-        step = float(np.median(np.diff(x)))
+    if places.low <= places.high:
+        facts.append(Fact("span", _range(places.low, places.high), [places.low, places.high]))
+    if steps:
+        step = float(np.median(steps))
         facts.append(Fact("median step", rows.number(step, "length", digits=4), step))
     facts.append(Fact("units", ", ".join(f"{name} [{unit}]" for name, unit in units), dict(units)))
-    if profile.segment is None:
+    if names is None:
         facts.append(Fact("segments", "not in the file; the mirror's spans decide", None))
     else:
-        names = [str(name) for name in np.unique(profile.segment)]
-        facts.append(Fact("segments", _list(names), names))
-    facts.append(_sigma_fact(profile))
+        facts.append(Fact("segments", _list(sorted(names)), sorted(names)))
+    facts.append(_sigma_fact(profile.quantity, sigmas))
     if profile.frame == "mirror":
         facts.append(Fact("frame", "mirror", "mirror"))
     return tuple(facts)
 
 
-def _sigma_fact(profile: Profile) -> Fact:
-    used = profile.used
-    if profile.sigma is None or not used.any():
+class _Range:
+    """Smallest and largest of values that come in parts."""
+
+    def __init__(self) -> None:
+        self.low, self.high = float("inf"), -float("inf")
+
+    def add(self, values: FloatArray) -> None:
+        if len(values):
+            self.low, self.high = min(self.low, float(values.min())), max(self.high, float(values.max()))
+
+
+def _sigma_fact(quantity: Quantity, found: _Range | None) -> Fact:
+    if found is None:
         return Fact("sigma", "not in the file", None)
-    low, high = float(profile.sigma[used].min()), float(profile.sigma[used].max())
-    kind = "length" if profile.quantity == "height" else "angle"
+    low, high = found.low, found.high
+    kind = "length" if quantity == "height" else "angle"
     text = rows.number(low, kind) if low == high else f"{rows.number(low, kind)} to {rows.number(high, kind)}"
     return Fact("sigma", text, [low, high])
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Sized
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from importlib import metadata
@@ -22,7 +22,7 @@ import numpy.typing as npt
 from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s, h5t
 
 from ellipsefit.arrays import BoolArray, FloatArray
-from ellipsefit.errors import EllipsefitError, FileFormatError, ParameterError, UnitError
+from ellipsefit.errors import EllipsefitError, FileFormatError, FileMissingError, ParameterError, UnitError
 from ellipsefit.files.safe import existing_file, new_file
 from ellipsefit.profile import Frame, Profile, Quantity
 from ellipsefit.scan import Orientation, Scan, ScanDirection
@@ -31,6 +31,7 @@ from ellipsefit.units import to_si, unit_factor
 _KINDS: Final = {"height": "length", "slope": "angle"}
 _SI: Final = {"height": "m", "slope": "rad"}
 _LARGEST: Final = 500_000_000  # points; a damaged file may claim any number
+_CACHE: Final = 1 << 24  # bytes of a field's chunks that are kept: the next block may need the same chunk
 _SQUARED: Final = re.compile(r"\(?(.+?)\)?\s*(?:\^|\*\*)?\s*2")
 _NOT_FINITE: Final = "not finite"
 #: Fields of a scan besides x and its signal: kind of quantity.
@@ -79,10 +80,16 @@ def open_nexus(path: str | os.PathLike[str]) -> Iterator[Any]:
         If it is no HDF5, truncated, damaged, or has links that leave it.
     """
     place = existing_file(path)
+    with _faults_told(path), h5py.File(place, "r") as file:
+        _refuse_external_links(file, path)
+        yield file
+
+
+@contextmanager
+def _faults_told(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Whatever HDF5 finds wrong with a file, in one sentence."""
     try:
-        with h5py.File(place, "r") as file:
-            _refuse_external_links(file, path)
-            yield file
+        yield
     except EllipsefitError:
         raise
     except (OSError, RuntimeError, KeyError, ValueError, TypeError, SystemError) as error:
@@ -190,6 +197,136 @@ def examine_nexus(path: str | os.PathLike[str]) -> NexusContent:
         return NexusContent("unknown", None, (str(error),), 0, ())
 
 
+class NexusProfile:
+    """A profile that stays in its HDF5 file and is read in parts: a `ProfileSource`.
+
+    All but the numbers is checked when it is opened, and these as they are read. `y` and `covariance_factor`
+    are not used: a profile with one of them is to be read whole.
+
+    Parameters
+    ----------
+    path : path
+        As for `read_nexus_profile`.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    FileFormatError
+        For the first fault, here or in `part`; the text names file, field and what was expected.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = path
+        self.name = Path(path).name
+        place, faults = existing_file(path), list[str]()
+        with _faults_told(path):
+            self._file = h5py.File(place, "r", rdcc_nbytes=_CACHE)
+            try:
+                _refuse_external_links(self._file, path)
+                data = _chosen(path, self._file, _measured_data(self._file))
+                self.quantity = cast("Quantity", text_attribute(data, "signal"))
+                self._reader = reader = _Fields(path, data.id, faults, [])
+                self._errors = f"{self.quantity}_errors"
+                reader.check_axes()
+                kinds = {"x": "length", self.quantity: _KINDS[self.quantity], self._errors: _KINDS[self.quantity]}
+                needed = ["x", self.quantity, *({self._errors, "segment", "mask"} & reader.names)]
+                columns = {name: reader.column(name, kinds.get(name)) for name in needed}
+                self.frame = _frame(path, data, faults)
+                self._columns = {name: column for name, column in columns.items() if column is not None}
+                if not faults:
+                    reader.check_lengths(self.quantity, self._columns[self.quantity], self._columns)
+                if faults:
+                    raise FileFormatError(faults[0])
+            except BaseException:
+                self._file.close()
+                raise
+
+    @property
+    def units(self) -> tuple[tuple[str, str], ...]:
+        """Fields and their units, as they stand in the file."""
+        return tuple(self._reader.units)
+
+    @property
+    def whole(self) -> bool:
+        """Whether it must be read whole."""
+        return not {"y", "covariance_factor", "covariance_diagonal"}.isdisjoint(self._reader.names)
+
+    def __len__(self) -> int:
+        return len(self._columns["x"])
+
+    def __enter__(self) -> NexusProfile:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; nothing can be read any more."""
+        self._file.close()
+
+    def part(self, start: int, stop: int, *, names: bool = True) -> Profile:
+        """Points `start` to `stop - 1`; without `names`, those of segments are not read."""
+        if not self._file:
+            raise FileMissingError(f"{self.path}: is closed; expected the profile to stay open while it is read")
+        with _faults_told(self.path):
+            read = {
+                name: column.read(start, stop) for name, column in self._columns.items() if names or name != "segment"
+            }
+        x, values, sigma = read["x"], read[self.quantity], read.get(self._errors)
+        left_out = _left_out(read.get("mask"), x, values, sigma)
+        if sigma is not None:
+            wrong = np.flatnonzero(~left_out & ~(sigma > 0))
+            if len(wrong):
+                raise FileFormatError(_no_sigma(self._reader.where(self._errors), sigma[wrong[0]], start + wrong[0]))
+        for array in (x, values, sigma):
+            if array is not None:
+                array.flags.writeable = False  # ours alone, so the profile need not copy it
+        return Profile(
+            name=self.name,
+            quantity=self.quantity,
+            x=x,
+            values=values,
+            sigma=sigma,
+            segment=read.get("segment"),
+            mask=left_out if left_out.any() else None,
+            frame=self.frame,
+        )
+
+
+def open_nexus_profile(path: str | os.PathLike[str], *, held: int) -> Profile | NexusProfile:
+    """Profile from an HDF5 file: read whole up to so many points or if it must be, else left in its file.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        As by `read_nexus_profile`.
+    """
+    profile = NexusProfile(path)
+    if len(profile) > held and not profile.whole:
+        return profile
+    profile.close()
+    return read_nexus_profile(path)
+
+
+def large_profile(path: str | os.PathLike[str], *, held: int) -> NexusProfile | None:
+    """The profile that `open_nexus_profile` leaves in its file; None for all else, also if something is wrong."""
+    try:
+        profile = None if holds_scans(path) else NexusProfile(path)
+    except FileFormatError:
+        return None
+    if profile is None or (len(profile) > held and not profile.whole):
+        return profile
+    profile.close()
+    return None
+
+
+def holds_scans(path: str | os.PathLike[str]) -> bool:
+    """Whether an HDF5 file holds raw scans, not a profile, as `read_nexus_measured` tells them apart."""
+    with open_nexus(path) as file:
+        return _holds_scans(file, _measured_data(file))
+
+
 def _or_first_fault(found: NexusContent) -> Profile | tuple[Scan, ...]:
     if found.content is None:
         raise FileFormatError(found.faults[0])
@@ -198,13 +335,16 @@ def _or_first_fault(found: NexusContent) -> Profile | tuple[Scan, ...]:
 
 def _measured_content(path: str | os.PathLike[str], file: Any) -> NexusContent:
     candidates = _measured_data(file)
+    content = _scans_content if _holds_scans(file, candidates) else _profile_content
+    return content(path, file, candidates)
+
+
+def _holds_scans(file: Any, candidates: Sequence[_Measured]) -> bool:
     default = _default(file)
     profile = default is not None and "frame" in default.attrs
     raw = [one for one in candidates if not one.framed]
     alone = len(raw) == 1 and not {b"carriage", b"time"}.isdisjoint(raw[0].data_id(file))
-    if not profile and (len(raw) > 1 or alone):
-        return _scans_content(path, file, candidates)
-    return _profile_content(path, file, candidates)
+    return not profile and (len(raw) > 1 or alone)
 
 
 def _measured_data(file: Any) -> list[_Measured]:
@@ -305,11 +445,7 @@ def _profile(
         errors, sigma = "covariance_diagonal", None if variance is None else np.sqrt(variance)
     elif factor is not None and sigma is not None:
         faults.append(f"{reader.where('covariance_diagonal')} is missing; expected it beside 'covariance_factor'")
-    frame = text_attribute(data, "frame") or "scan"
-    if frame not in get_args(Frame):
-        faults.append(
-            f"{path}: attribute 'frame' of '{data.name}' is '{frame}'; expected {' or '.join(get_args(Frame))}"
-        )
+    frame = _frame(path, data, faults)
     if faults or x is None or values is None:
         return None
     arrays = {"x": x, errors: sigma, "segment": segment, "mask": mask, "mask_reason": mask_reason, "y": y}
@@ -320,10 +456,7 @@ def _profile(
     if sigma is not None:
         wrong = np.flatnonzero(~left_out & ~(sigma > 0))
         if len(wrong):
-            faults.append(
-                f"{reader.where(errors)} is {sigma[wrong[0]]:g} at point {wrong[0] + 1}; expected "
-                f"standard uncertainties above 0"
-            )
+            faults.append(_no_sigma(reader.where(errors), sigma[wrong[0]], wrong[0]))
             return None
     if mask_reason is not None and mask is not None and (left_out & ~mask).any():
         mask_reason = np.where(left_out & ~mask, _NOT_FINITE, mask_reason)
@@ -339,11 +472,24 @@ def _profile(
             mask=left_out if mask is not None or left_out.any() else None,
             mask_reason=mask_reason,
             covariance_factor=factor,
-            frame=cast("Frame", frame),
+            frame=frame,
         )
     except ParameterError as error:
         faults.append(f"{path}: {error}")
         return None
+
+
+def _frame(path: str | os.PathLike[str], data: Any, faults: list[str]) -> Frame:
+    frame = text_attribute(data, "frame") or "scan"
+    if frame not in get_args(Frame):
+        faults.append(
+            f"{path}: attribute 'frame' of '{data.name}' is '{frame}'; expected {' or '.join(get_args(Frame))}"
+        )
+    return cast("Frame", frame)
+
+
+def _no_sigma(where: str, sigma: float, row: int) -> str:
+    return f"{where} is {sigma:g} at point {row + 1}; expected standard uncertainties above 0"
 
 
 def _scans_content(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measured]) -> NexusContent:
@@ -444,7 +590,7 @@ class _Fields:
             place = _decoded(h5i.get_name(self.group))
             self.faults.append(f"{self.path}: NXdata '{place}' has the axes {axes or 'none'}; expected 'x'")
 
-    def check_lengths(self, quantity: str, values: FloatArray, arrays: Mapping[str, npt.NDArray[Any] | None]) -> None:
+    def check_lengths(self, quantity: str, values: Sized, arrays: Mapping[str, Sized | None]) -> None:
         for name, array in arrays.items():
             if array is not None and len(array) != len(values):
                 self.faults.append(
@@ -477,6 +623,19 @@ class _Fields:
             self.faults.append(f"{self.where(name)} is {variance[row]:g} at point {row + 1}; expected variances")
             return None
         return variance
+
+    def column(self, name: str, kind: str | None) -> _Column | None:
+        """A field to read in parts: a quantity of a kind, or else strings or a mask."""
+        try:
+            if kind is not None:
+                found = _quantity(self.path, self.group, name, lambda unit: unit_factor(unit, kind), kind)
+                self.units.append((name, found[3]))
+                return _Column(*found[:3])
+            dataset, _ = _dataset(self.path, self.group, name, "biuf" if name == "mask" else "SO")
+            return _Column(dataset, None, 0.0)
+        except FileFormatError as error:
+            self.faults.append(str(error))
+            return None
 
     def number(self, name: str, kind: str) -> float | None:
         if name not in self.names:
@@ -579,7 +738,7 @@ def _dataset(
             raise FileFormatError(
                 f"{_where(path, group, name)} is kept in another file; expected the data in this file"
             )
-    if dataset.dtype.kind not in kinds:
+    if dataset.dtype.kind not in kinds or ("O" in kinds and h5py.check_string_dtype(dataset.dtype) is None):
         wanted = "numbers" if "f" in kinds else "strings"
         raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected {wanted}")
     shape = dataset.shape
@@ -597,25 +756,59 @@ _EXPECTED: Final = {
 }
 
 
-def _field(
+def _quantity(
     path: str | os.PathLike[str], group: Any, name: str, factor_of: _FactorOf, expected: str, *, ndim: int = 1
-) -> tuple[FloatArray, str]:
-    """Numbers of a field in SI units, and its unit."""
-    dataset, shape = _dataset(path, group, name, "iuf", ndim=ndim)
+) -> tuple[Any, float, float, str]:
+    """DatasetID of a field of numbers, factor and offset that bring it to SI units, and its unit."""
+    dataset, _ = _dataset(path, group, name, "iuf", ndim=ndim)
     unit = _text(dataset, "units")
     if not unit:
         raise FileFormatError(f"{_where(path, group, name)} has no units; expected a unit of {expected}")
     try:
-        factor, offset = factor_of(unit)
+        return dataset, *factor_of(unit), unit
     except UnitError as error:
         raise FileFormatError(f"{_where(path, group, name)}: units: {error}") from None
-    values = np.empty(shape)
+
+
+def _field(
+    path: str | os.PathLike[str], group: Any, name: str, factor_of: _FactorOf, expected: str, *, ndim: int = 1
+) -> tuple[FloatArray, str]:
+    """Numbers of a field in SI units, and its unit."""
+    dataset, factor, offset, unit = _quantity(path, group, name, factor_of, expected, ndim=ndim)
+    values = np.empty(dataset.shape)
     if values.size:
         dataset.read(h5s.ALL, h5s.ALL, values, h5t.NATIVE_DOUBLE)  # whatever its type, HDF5 converts
+    return _in_si(values, factor, offset), unit
+
+
+def _in_si(values: FloatArray, factor: float, offset: float) -> FloatArray:
     if factor != 1:
         with np.errstate(over="ignore"):  # an infinite value is treated like any other that is not finite
             values = to_si(values, factor)
-    return (values + offset if offset else values), unit
+    return values + offset if offset else values
+
+
+class _Column:
+    """A field that is read in parts: numbers in SI units, or with no factor strings or a mask."""
+
+    def __init__(self, dataset: Any, factor: float | None, offset: float) -> None:
+        self.dataset = dataset  # DatasetID
+        self.factor = factor
+        self.offset = offset
+
+    def __len__(self) -> int:
+        return int(self.dataset.shape[0])
+
+    def read(self, start: int, stop: int) -> Any:
+        """Values `start` to `stop - 1`."""
+        if self.factor is None:
+            raw = h5py.Dataset(self.dataset)[start:stop]
+            return raw != 0 if raw.dtype.kind in "biuf" else _text_array(raw)
+        values = np.empty(stop - start)
+        place = self.dataset.get_space()
+        place.select_hyperslab((start,), (stop - start,))
+        self.dataset.read(h5s.create_simple(values.shape), place, values, h5t.NATIVE_DOUBLE)
+        return _in_si(values, self.factor, self.offset)
 
 
 def read_field(path: str | os.PathLike[str], group: Any, name: str, kind: str) -> FloatArray:
@@ -653,9 +846,10 @@ def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndar
 
 def _strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     dataset, _ = _dataset(path, group, name, "SO")
-    if h5py.check_string_dtype(dataset.dtype) is None:
-        raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected strings")
-    raw = h5py.Dataset(dataset)[()]
+    return _text_array(h5py.Dataset(dataset)[()])
+
+
+def _text_array(raw: npt.NDArray[Any]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     if raw.dtype.kind == "O":
         return np.array([_decoded(item) for item in raw.tolist()], dtype=np.str_)
     try:

@@ -171,12 +171,23 @@ def _orders(path: str | os.PathLike[str], table: Mapping[str, Any], mirror: Mirr
             mirror=mirror,
             moves=tuple(orders),
             when=None if when is None else _time(path, when),
+            unknown=tuple(str(name) for name in table.get("direction_unknown") or ()),
+            carrier=_carrier(path, table.get("carrier")),
             kind=_one_of(path, "kind", table.get("kind", "round"), get_args(Kind)),
         )
     except FileFormatError:
         raise
     except EllipsefitError as fault:
         raise FileFormatError(f"{path}: {fault}") from None
+
+
+def _carrier(path: str | os.PathLike[str], table: object) -> tuple[float | None, float] | None:
+    if table is None:
+        return None
+    height, tilt = (table.get(key) for key in ("height", "tilt")) if isinstance(table, dict) else ("", "")
+    if not isinstance(tilt, int | float) or not (height is None or isinstance(height, int | float)):
+        raise FileFormatError(f"{path}: key 'carrier' is faulty; expected height in m and tilt in rad")
+    return height, tilt
 
 
 def _time(path: str | os.PathLike[str], text: object) -> datetime:
@@ -221,14 +232,18 @@ def _order(path: str | os.PathLike[str], place: int, move: object, mirror: Mirro
 _KIND = {"segment": "name", "adjuster": "name", "from": "position in m", "to": "position in m"}
 
 
-def read_history(path: str | os.PathLike[str]) -> History | None:
+def read_history(path: str | os.PathLike[str], mirror: Mirror | None = None) -> History | None:
     """Rounds compared before, from the JSON answer of `compare` or from a record; None: a record without any.
+
+    With a mirror, an influence matrix of its adjusters (TOML or CSV) serves as well: it is known, and no round was.
 
     Raises
     ------
     FileMissingError, FileFormatError
         If the file cannot be read or holds something else.
     """
+    if mirror is not None and _is_matrix(path):
+        return History(mirror=mirror.name, given=read_response(path, mirror))
     if file_format(path) == "hdf5":
         from ellipsefit.files.record import read_comparison
 
@@ -284,6 +299,8 @@ def given_response(path: str | os.PathLike[str], mirror: Mirror) -> Response | N
     FileMissingError, FileFormatError, DataError
         As `read_response` and `learned_response` say.
     """
-    if Path(path).suffix.lower() in (".toml", ".csv", ".txt"):
-        return read_response(path, mirror)
-    return learned_response(path, mirror)
+    return read_response(path, mirror) if _is_matrix(path) else learned_response(path, mirror)
+
+
+def _is_matrix(path: str | os.PathLike[str]) -> bool:
+    return Path(path).suffix.lower() in (".toml", ".csv", ".txt")

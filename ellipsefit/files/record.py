@@ -1,7 +1,8 @@
 """The record of a mirror: one HDF5 file by the NeXus standard, one NXentry a round.
 
-Each round holds the profile on the mirror, what the fit leaves (the default plot), the answers of fit and
-plan as JSON, the moves as a table, the mirror file as text, and the inputs with their SHA-256.
+Each round holds the profile on the mirror (of a large one, means over neighbours), what the fit leaves (the
+default plot), the answers of fit and plan as JSON, the moves as a table, the mirror file as text, and the inputs with
+their SHA-256.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from ellipsefit.files.nexus import (
     write_text,
 )
 from ellipsefit.files.orders import PlanAnswer
-from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.files.safe import existing_file, new_file, read_bytes
 from ellipsefit.fit import EllipseFit
 from ellipsefit.profile import Profile
 from ellipsefit.stitching import Stitched
@@ -275,6 +276,8 @@ def _write_results(
     write_field(figure, "slope_error", fit.figure.slope_error, units="rad")
     figure.attrs["auxiliary_signals"] = ["slope_error"]
     write_field(figure, "segment", names)
+    if placed.shown_words:  # a large profile stays where it is
+        figure.attrs["averaged"] = placed.shown_words
     profile = Profile(
         name=placed.name,
         quantity=placed.quantity,
@@ -285,7 +288,9 @@ def _write_results(
         covariance_factor=placed.covariance_factor,
         frame="mirror",
     )
-    write_profile_data(entry, "profile", profile)
+    data = write_profile_data(entry, "profile", profile)
+    if placed.shown_words:
+        data.attrs["averaged"] = placed.shown_words
     process = write_process(entry, _settings(fit), name="fit")
     _write_json(process, "answer", fit.to_dict())
     for name in fit.varied:
@@ -332,14 +337,15 @@ def _write_stitched(entry: Any, stitched: Stitched) -> None:
 
 def _write_inputs(entry: Any, inputs: Sequence[str | os.PathLike[str]]) -> None:
     for number, path in enumerate(inputs):
-        content = read_bytes(path)
+        with existing_file(path).open("rb") as file:  # measured files may be large
+            checksum = hashlib.file_digest(file, "sha256").hexdigest()
         note = new_group(entry, f"input_{number + 1}", "NXnote")
         write_text(note, "file_name", printable_name(path))
-        write_text(note, "checksum", hashlib.sha256(content).hexdigest())
+        write_text(note, "checksum", checksum)
         write_text(note, "algorithm", "SHA-256")
         if number == 0:
             write_text(note, "type", "application/toml")
-            write_text(note, "data", content.decode("utf-8", errors="replace"))
+            write_text(note, "data", read_bytes(path).decode("utf-8", errors="replace"))
 
 
 def _write_json(group: Any, name: str, answer: dict[str, Any]) -> None:

@@ -12,9 +12,12 @@ from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files.safe import existing_file
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
+from ellipsefit.stream import ProfileSource
 
 Format = Literal["hdf5", "zip", "text"]
 
+#: Points up to which a profile is held in memory.
+HELD: Final = 2_000_000
 _HDF5: Final = b"\x89HDF\r\n\x1a\n"
 #: A user block may stand before the signature (HDF5 File Format Specification 3.0, section II.A).
 _HDF5_OFFSETS: Final = (0, 512, 1024, 2048)
@@ -71,6 +74,48 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     from ellipsefit.files.text import read_text_profile
 
     return read_text_profile(path)
+
+
+def open_profile(path: str | os.PathLike[str]) -> Profile | ProfileSource:
+    """Profile from a file of any size: a large one stays in its file and is read in parts when that is needed.
+
+    Parameters
+    ----------
+    path : path
+        Delimited text or NeXus HDF5.
+
+    Returns
+    -------
+    Profile or ProfileSource
+        HDF5 with more than 2,000,000 points is a `ProfileSource`, unless it has y or covariance_factor, for
+        these are held together; all else is read now. It goes wherever a profile goes, to `fit_ellipse` say,
+        and can be closed, or used in a `with` statement.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        As by `read_profile`; of a profile that stays in its file, faulty numbers are told when they are read.
+    """
+    if file_format(path) != "hdf5":
+        return read_profile(path)
+    from ellipsefit.files.nexus import open_nexus_profile
+
+    return open_nexus_profile(path, held=HELD)
+
+
+def open_measured(path: str | os.PathLike[str]) -> Profile | ProfileSource | tuple[Scan, ...]:
+    """Profile of any size or raw scans, whichever the file holds: `open_profile` or `read_scans`.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        As by `read_measured`.
+    """
+    if file_format(path) != "hdf5":
+        return read_measured(path)
+    from ellipsefit.files.nexus import holds_scans
+
+    return read_measured(path) if holds_scans(path) else open_profile(path)
 
 
 def read_scans(paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]]) -> tuple[Scan, ...]:

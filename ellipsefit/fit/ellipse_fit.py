@@ -10,7 +10,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
-from ellipsefit.figure import Figure, figure_errors
+from ellipsefit.figure import Figure, Surface, figure_errors
 from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.effects import (
     FEWEST_SEGMENTS,
@@ -31,8 +31,9 @@ from ellipsefit.fit.robust import knocked_segments, without_strays
 from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten, without_form
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
-from ellipsefit.profile import PlacedProfile, Profile, place_profile
+from ellipsefit.profile import Profile
 from ellipsefit.rows import number
+from ellipsefit.stream import Placed, ProfileSource, placed_on
 from ellipsefit.threads import single_threaded
 
 #: A parameter whose standard uncertainty exceeds this share of its value is held at nominal.
@@ -45,7 +46,7 @@ DIRTY_SHARE: Final = 0.02
 
 @single_threaded
 def fit_ellipse(
-    profile: Profile | PlacedProfile,
+    profile: Profile | ProfileSource | Placed,
     mirror: Mirror | None = None,
     *,
     vary: tuple[Parameter, ...] | None = None,
@@ -60,8 +61,9 @@ def fit_ellipse(
 
     Parameters
     ----------
-    profile : Profile or PlacedProfile
-        What was measured.
+    profile : Profile, ProfileSource, PlacedProfile or PlacedStream
+        What was measured. A profile that is not held (`ellipsefit.open_profile`) is read block by block, a few
+        times; of it the result holds means over neighbours.
     mirror : Mirror, optional
         The mirror; not needed for a profile that is placed already.
     vary : tuple of {'p', 'q', 'theta'}, optional
@@ -90,7 +92,7 @@ def fit_ellipse(
         If an option is out of range.
     """
     _check_vary(vary)
-    placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
+    placed = placed_on(profile, mirror)
     given = (spread_height, spread_tilt)
     strays: dict[str, int] = {}
     if residual == "correlated":
@@ -139,12 +141,6 @@ def fit_ellipse(
     )
 
 
-def _required(mirror: Mirror | None) -> Mirror:
-    if mirror is None:
-        raise ParameterError("mirror is needed with a profile that is not placed on one")
-    return mirror
-
-
 def _check_vary(vary: tuple[Parameter, ...] | None) -> None:
     for name in vary or ():
         if name not in PARAMETERS:
@@ -153,7 +149,7 @@ def _check_vary(vary: tuple[Parameter, ...] | None) -> None:
 
 @single_threaded
 def prepare_problem(
-    profile: Profile | PlacedProfile,
+    profile: Profile | ProfileSource | Placed,
     mirror: Mirror | None = None,
     *,
     segments: SegmentModel = "random",
@@ -176,7 +172,7 @@ def prepare_problem(
     for key, spread in (("spread_height", spread_height), ("spread_tilt", spread_tilt)):
         if spread is not None and not 0 < spread < np.inf:
             raise ParameterError(f"{key} must be positive; got {spread!r}")
-    placed = profile if isinstance(profile, PlacedProfile) else place_profile(profile, _required(mirror))
+    placed = placed_on(profile, mirror)
     reduction = reduce_profile(placed)
     effects = segment_effects(reduction)
     given = (spread_height, spread_tilt)
@@ -188,20 +184,18 @@ def prepare_problem(
     return _problem(reduction, effects, model, residual, given, priors)
 
 
-def _stray_notes(placed: PlacedProfile, strays: dict[str, int]) -> list[str]:
+def _stray_notes(placed: Placed, strays: dict[str, int]) -> list[str]:
     """What is said of points that were left out because they stray."""
     total = sum(strays.values())
     if not total:
         return []
-    lengths = {
-        placed.mirror.segments[row].name: placed.part(row).stop - placed.part(row).start for row in placed.measured
-    }
+    lengths = {placed.mirror.segments[row].name: placed.points_of(row) for row in placed.measured}
     dirty = [name for name, count in strays.items() if count > DIRTY_SHARE * (count + lengths[name])]
     note = f"{total} point{'s' * (total > 1)} that stray far from their neighbours are left out"
     return [note + (f"; segment {', '.join(dirty)} looks dirty" if dirty else "")]
 
 
-def _knocked_notes(placed: PlacedProfile, problem: JointProblem) -> list[str]:
+def _knocked_notes(placed: Placed, problem: JointProblem) -> list[str]:
     """What is said of segments that stand far outside the others."""
     names = [placed.mirror.segments[placed.measured[row]].name for row in problem.loose]
     return [
@@ -404,7 +398,7 @@ def _kind(index: int) -> str:
 
 
 def _result(
-    placed: PlacedProfile,
+    placed: Placed,
     problem: JointProblem,
     state: _State,
     *,
@@ -427,8 +421,10 @@ def _result(
     own_stderr = np.zeros(len(segment_map)) if single else state.stderr(segment_map)
     everything = totals @ unknowns
     r = effects.r
-    rest, misplaced = _split(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
-    figure = figure_errors(placed, rest, misplaced, cutoff=cutoff)
+    surface = _surface(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
+    shown = placed.shown()
+    rest, misplaced = surface.left(shown)
+    figure = figure_errors(placed, surface, cutoff=cutoff, shown=shown)
     if r == 1:
         warnings = [
             *warnings,
@@ -471,7 +467,7 @@ def _result(
             x_uncertainty=mirror.measurement.x_uncertainty,
             freedom=problem.freedom,
         ),
-        placed=placed,
+        placed=shown,
         problem=problem,
         jackknife=check,
         residual=rest,
@@ -479,26 +475,23 @@ def _result(
     )
 
 
-def _split(
-    placed: PlacedProfile, ellipse: Ellipse, totals: FloatArray, own: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Measured minus ellipse and total effects, and the segments' own effects, at the points."""
-    curve = ellipse.height(placed.x) if placed.quantity == "height" else ellipse.slope(placed.x)
-    rest, misplaced = placed.values - curve, np.zeros_like(curve)
-    for number_, total, mine in zip(placed.measured, totals, own, strict=True):
-        part = placed.part(number_)
-        if placed.quantity == "height":
-            lever = placed.x[part] - placed.mirror.segments[number_].middle
-            rest[part] -= total[0] + total[1] * lever
-            misplaced[part] = mine[0] + mine[1] * lever
-        else:
-            rest[part] -= total[0]
-            misplaced[part] = mine[0]
-    return rest, misplaced
+def _surface(placed: Placed, ellipse: Ellipse, totals: FloatArray, own: FloatArray) -> Surface:
+    """The surface that was found; for slopes there is one effect a segment, its tilt."""
+    segments = placed.mirror.segments
+    effects = np.zeros((2, len(segments), 2))
+    effects[0, placed.measured, 2 - totals.shape[1] :] = totals
+    effects[1, placed.measured, 2 - own.shape[1] :] = own
+    return Surface(
+        quantity=placed.quantity,
+        middles=np.array([segment.middle for segment in segments]),
+        ellipse=ellipse,
+        total=effects[0],
+        own=effects[1],
+    )
 
 
 def _segment_states(
-    placed: PlacedProfile, figure: Figure, own: FloatArray, stderr: FloatArray, single: bool
+    placed: Placed, figure: Figure, own: FloatArray, stderr: FloatArray, single: bool
 ) -> tuple[SegmentState, ...]:
     measured = {segment: row for row, segment in enumerate(placed.measured)}
     states = []

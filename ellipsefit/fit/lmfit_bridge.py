@@ -13,7 +13,8 @@ from ellipsefit.fit.prior import PARAMETERS, Prior
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.result import ResidualModel
 from ellipsefit.mirror import Mirror
-from ellipsefit.profile import PlacedProfile, Profile
+from ellipsefit.profile import Profile
+from ellipsefit.stream import Placed, ProfileSource
 
 if TYPE_CHECKING:
     import lmfit
@@ -33,7 +34,7 @@ def ellipse_parameters(mirror: Mirror) -> lmfit.Parameters:
 
 
 def fit_with_lmfit(
-    profile: Profile | PlacedProfile,
+    profile: Profile | ProfileSource | Placed,
     mirror: Mirror,
     parameters: lmfit.Parameters | None = None,
     *,

@@ -5,7 +5,8 @@ ellipse near the reference and any rigid pose can explain it, a polynomial of lo
 ellipse is analytic up to its ends, so Chebyshev interpolation on the segment converges geometrically
 (L. N. Trefethen, Approximation Theory and Approximation Practice, theorem 8.2). A segment is therefore
 kept as the values of that polynomial at a few nodes: a triangular factor for white residuals, and block
-means for correlated ones, both acting on node values. No later step touches the points again.
+means for correlated ones, both acting on node values. No later step touches the points again. Points are
+taken block by block, so it does not matter how many there are.
 """
 
 from __future__ import annotations
@@ -17,7 +18,10 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.profile import PlacedProfile, Quantity
+from ellipsefit.mirror import Segment
+from ellipsefit.moments import Moments, bin_starts
+from ellipsefit.profile import Block, Quantity
+from ellipsefit.stream import Placed
 
 #: Relative size of what the interpolation may neglect.
 NEGLECT: Final = 1e-14
@@ -95,8 +99,8 @@ class Reduction:
         return np.stack(parts(self.nodes), axis=1)
 
 
-def reduce_profile(placed: PlacedProfile) -> Reduction:
-    """Reduce a placed profile in one pass, relative to the nominal ellipse of its mirror."""
+def reduce_profile(placed: Placed) -> Reduction:
+    """Reduce a placed profile in one pass, block by block, relative to the nominal ellipse of its mirror."""
     reference = placed.mirror.nominal
     segments = tuple(_reduce_segment(placed, number) for number in placed.measured)
     nodes = np.concatenate([segment.nodes for segment in segments])
@@ -110,64 +114,96 @@ def reduce_profile(placed: PlacedProfile) -> Reduction:
     )
 
 
-def _reduce_segment(placed: PlacedProfile, number: int) -> SegmentMoments:
-    part, segment = placed.part(number), placed.mirror.segments[number]
-    x = placed.x[part]
-    nominal = placed.mirror.nominal
-    ideal = nominal.height(x) if placed.quantity == "height" else nominal.slope(x)
-    value = placed.values[part] - ideal
-    weight = np.ones_like(x) if placed.sigma is None else placed.sigma[part] ** -2
-    centre, half = (x[0] + x[-1]) / 2, (x[-1] - x[0]) / 2
-    s = np.clip((x - centre) / half, -1.0, 1.0)
-    degree = min(_degree(nominal, float(x[0]), float(x[-1])), len(np.unique(x)) - 1)
-    factor: FloatArray | None = None
-    while factor is None:  # points that leave large gaps may not support the highest degrees
-        basis = _lagrange_basis(s, degree)
-        weighted = basis * weight[:, None]
-        try:
-            factor = np.asarray(np.linalg.cholesky(basis.T @ weighted).T, dtype=np.float64)
-        except np.linalg.LinAlgError:
-            degree -= 1
-    projection: FloatArray = np.asarray(np.linalg.solve(factor.T, weighted.T @ value), dtype=np.float64)
-    left = max(float(weight * value @ value - projection @ projection), 0.0)
-    shared = np.zeros((len(x), 0)) if placed.covariance_factor is None else placed.covariance_factor[part]
-    reduced = shared[: len(projection)]
-    if shared.shape[1]:
-        k, m = len(projection), shared.shape[1]
-        triangle = np.linalg.qr(np.sqrt(weight)[:, None] * np.column_stack([basis, shared, value]))[1]
-        factor, reduced, projection = triangle[: k + m, :k], triangle[: k + m, k : k + m], triangle[: k + m, -1]
-        left = float(triangle[k + m, -1] ** 2) if len(triangle) > k + m else 0.0
-    blocks = min(BLOCKS, len(x))
-    first = (np.arange(blocks) * len(x)) // blocks
-    total = np.add.reduceat(weight, first)
-    mean_s = np.add.reduceat(weight * s, first) / total
-    mean_value = np.add.reduceat(weight * value, first) / total
-    sizes = np.diff(np.append(first, len(x)))
-    t, rest = s - np.repeat(mean_s, sizes), value - np.repeat(mean_value, sizes)
-    weighted_rest = weight * rest
-    square, product = np.add.reduceat(weight * t * t, first), np.add.reduceat(weighted_rest * t, first)
-    sloped = square > 1e-20 * total  # not so a single point, or points beside each other, across
-    line = np.divide(product**2, square, out=np.zeros(blocks), where=sloped)
-    freedom = sizes - 1 - sloped
-    scattered = freedom > 0
-    return SegmentMoments(
-        number=number,
-        middle=segment.middle,
-        length=segment.length,
-        count=len(x),
-        nodes=centre + half * _chebyshev_nodes(degree),
-        factor=factor,
-        shared=reduced,
-        projection=projection,
-        rest=left,
-        block_x=centre + half * mean_s,
-        block_basis=np.add.reduceat(weighted, first, axis=0) / total[:, None],
-        block_shared=np.add.reduceat(weight[:, None] * shared, first, axis=0) / total[:, None],
-        block_value=mean_value,
-        block_weight=total,
-        within=float((np.add.reduceat(weighted_rest * rest, first) - line)[scattered].sum()),
-        within_freedom=int(freedom.sum()),
-    )
+def _reduce_segment(placed: Placed, number: int) -> SegmentMoments:
+    gathered = _Gathered(placed, number)
+    for block in placed.blocks(number):
+        gathered.add(block)
+    return gathered.moments(number, placed.mirror.segments[number])
+
+
+class _Gathered:
+    """What the points of one segment have told so far, in Chebyshev polynomials on their span.
+
+    Lower degrees are a leading part of all that is kept, so the degree is chosen when all points are in.
+    """
+
+    def __init__(self, placed: Placed, number: int) -> None:
+        nominal, (first, last) = placed.mirror.nominal, placed.ends(number)
+        self.ideal = nominal.height if placed.quantity == "height" else nominal.slope
+        self.centre, self.half = (first + last) / 2, (last - first) / 2
+        self.degree, self.count, shared = _degree(nominal, first, last), placed.points_of(number), placed.shared
+        self.done = self.positions = 0
+        self.last = -np.inf
+        k, self.bins = self.degree + 1, min(BLOCKS, self.count)
+        self.gram, self.right, self.square = np.zeros((k, k)), np.zeros(k), 0.0
+        self.triangle = np.zeros((0, k + shared + 1))  # of polynomials, shared columns and value, if any are shared
+        self.sums, self.shared_sums = np.zeros((self.bins, k)), np.zeros((self.bins, shared))
+        self.scatter = Moments(self.bins, 2)
+
+    def add(self, block: Block) -> None:
+        """Take in the points that follow."""
+        value = block.values - self.ideal(block.x)
+        weight = np.ones_like(value) if block.sigma is None else block.sigma**-2
+        s = np.clip((block.x - self.centre) / self.half, -1.0, 1.0)
+        polynomials = chebyshev(s, self.degree)
+        weighted = polynomials * weight
+        self.gram += polynomials @ weighted.T
+        self.right += weighted @ value
+        self.square += float(weight * value @ value)
+        starts, first = bin_starts(self.done, self.done + len(s), self.count, self.bins)
+        at = slice(first, first + len(starts))
+        self.scatter.add((s, value), weight, starts, first)
+        self.sums[at] += np.add.reduceat(weighted, starts, axis=1).T
+        if block.covariance_factor is not None:
+            self.shared_sums[at] += np.add.reduceat(weight[:, None] * block.covariance_factor, starts, axis=0)
+            rows = np.column_stack([polynomials.T, block.covariance_factor, value]) * np.sqrt(weight)[:, None]
+            self.triangle = np.linalg.qr(np.concatenate([self.triangle, rows]))[1]
+        self.positions += int(np.count_nonzero(np.diff(block.x, prepend=self.last)))
+        self.done, self.last = self.done + len(s), float(block.x[-1])
+
+    def moments(self, number: int, segment: Segment) -> SegmentMoments:
+        """The segment after the pass."""
+        degree = min(self.degree, self.positions - 1)
+        factor: FloatArray | None = None
+        while factor is None:  # points that leave large gaps may not support the highest degrees
+            k, to_nodes = degree + 1, _lagrange_coefficients(degree)
+            try:
+                gram = to_nodes.T @ self.gram[:k, :k] @ to_nodes
+                factor = np.asarray(np.linalg.cholesky(gram).T, dtype=np.float64)
+            except np.linalg.LinAlgError:
+                degree -= 1
+        projection: FloatArray = np.asarray(np.linalg.solve(factor.T, to_nodes.T @ self.right[:k]), dtype=np.float64)
+        left = max(self.square - float(projection @ projection), 0.0)
+        m = self.shared_sums.shape[1]
+        reduced = np.zeros((k, 0))
+        if m:
+            columns = np.column_stack([self.triangle[:, :k] @ to_nodes, self.triangle[:, self.degree + 1 :]])
+            triangle = np.linalg.qr(columns)[1]
+            factor, reduced, projection = triangle[: k + m, :k], triangle[: k + m, k : k + m], triangle[: k + m, -1]
+            left = float(triangle[k + m, -1] ** 2) if len(triangle) > k + m else 0.0
+        total, product = self.scatter.weight, self.scatter.product
+        square = product[:, 0, 0]
+        sloped = square > 1e-20 * total  # not so a single point, or points beside each other, across
+        line = np.divide(product[:, 0, 1] ** 2, square, out=np.zeros(self.bins), where=sloped)
+        freedom = self.scatter.count - 1 - sloped
+        return SegmentMoments(
+            number=number,
+            middle=segment.middle,
+            length=segment.length,
+            count=self.count,
+            nodes=self.centre + self.half * _chebyshev_nodes(degree),
+            factor=factor,
+            shared=reduced,
+            projection=projection,
+            rest=left,
+            block_x=self.centre + self.half * self.scatter.mean[:, 0],
+            block_basis=self.sums[:, :k] @ to_nodes / total[:, None],
+            block_shared=self.shared_sums / total[:, None],
+            block_value=self.scatter.mean[:, 1],
+            block_weight=total,
+            within=float((product[:, 1, 1] - line)[freedom > 0].sum()),
+            within_freedom=int(freedom.sum()),
+        )
 
 
 def _degree(ellipse: Ellipse, first: float, last: float) -> int:
@@ -190,10 +226,21 @@ def _chebyshev_nodes(degree: int) -> FloatArray:
     return nodes
 
 
-def _lagrange_basis(s: FloatArray, degree: int) -> FloatArray:
-    """Polynomials that are 1 at one Chebyshev node and 0 at the others, at s: shape (N, degree + 1)."""
+def chebyshev(s: FloatArray, degree: int) -> FloatArray:
+    """Chebyshev polynomials T_0 to T_degree at s in [-1, 1], shape (degree + 1, N): T_n = 2 s T_(n-1) - T_(n-2)."""
+    polynomials = np.empty((degree + 1, len(s)))
+    polynomials[0], polynomials[1] = 1.0, s
+    for n in range(2, degree + 1):
+        np.multiply(2 * s, polynomials[n - 1], out=polynomials[n])
+        polynomials[n] -= polynomials[n - 2]
+    return polynomials
+
+
+def _lagrange_coefficients(degree: int) -> FloatArray:
+    """Chebyshev coefficients (rows) of polynomials that are 1 at one node and 0 at the others, (k, k)."""
     orders = np.arange(degree + 1)
     at_nodes = np.cos(orders[:, None] * np.arccos(_chebyshev_nodes(degree))[None, :])  # T_m at the nodes
     scale = np.where(orders == 0, 1.0, 2.0) / (degree + 1)
     # discrete orthogonality of the T_m at the nodes turns values into coefficients
-    return np.polynomial.chebyshev.chebvander(s, degree) @ (scale[:, None] * at_nodes)
+    coefficients: FloatArray = scale[:, None] * at_nodes
+    return coefficients

@@ -109,7 +109,7 @@ class EllipseFit:
     converged: bool  # False: the numbers are the last iterate, not a result
     warnings: tuple[str, ...]
     settings: FitSettings
-    placed: PlacedProfile
+    placed: PlacedProfile  # what was measured; of a profile that is not held, means over neighbours
     problem: JointProblem  # reduced data and model: whatever else is asked costs nothing that grows with points
     jackknife: FloatArray | None  # (v,) standard errors of what was varied, leaving out one segment at a time
     residual: FloatArray  # (N,) measured minus ellipse, pose and segments
@@ -180,7 +180,7 @@ class EllipseFit:
                 "budget": self.budget.to_dict(),
                 "identifiability": self.identifiability().to_dict(),
                 "knocked": [self.mirror.segments[self.placed.measured[row]].name for row in self.problem.loose],
-                "points": len(self.placed.x),
+                "points": self.placed.count,
             },
         }
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
-from ellipsefit.profile import FEWEST_POINTS, PlacedProfile
+from ellipsefit.profile import FEWEST_POINTS
+from ellipsefit.stream import Placed, with_neighbours
 
 #: Robust standard deviations beyond which a point strays from the running median of its neighbours.
 STRAY: Final = 7.0
@@ -18,6 +19,12 @@ KNOCKED: Final = 6.0
 KNOCKED_CHANCE: Final = 5e-4
 #: Points of the running median.
 WINDOW: Final = 15
+#: Points of the neighbours with which a block is judged, on each side: some windows.
+BESIDE: Final = 8 * WINDOW
+#: Blocks, evenly spread, that tell how a segment of many scatters.
+ASKED: Final = 16
+#: How much rougher than those a block may be before that is dirt.
+ROUGHER: Final = 2.0
 #: Share of a segment's points whose distances from the running median tell its scatter.
 MOST: Final = 0.7
 #: Normal quantile of that share of absolute values.
@@ -26,72 +33,91 @@ MOST_NORMAL: Final = 1.0364333894937898
 NORMAL_MAD: Final = 1.4826022185056018
 
 
-def without_strays(placed: PlacedProfile) -> tuple[PlacedProfile, dict[str, int]]:
+def without_strays(placed: Placed) -> tuple[Placed, dict[str, int]]:
     """Leave out points that stray from their neighbours by far more than those scatter.
 
     Parameters
     ----------
-    placed : PlacedProfile
+    placed : PlacedProfile or PlacedStream
 
     Returns
     -------
-    PlacedProfile, dict
+    PlacedProfile or PlacedStream, dict
         What is left, and how many points were left out of which segment. Up to half of the points around any
         place may stray (a dirty patch), and a quarter of a segment's; it is never left with fewer than 5.
     """
-    kept, counts = np.ones(len(placed.x), dtype=bool), {}
+    counts: dict[str, int] = {}
+
+    def found() -> Iterator[tuple[int, IntArray]]:
+        for number in placed.measured:
+            name, count = placed.mirror.segments[number].name, placed.points_of(number)
+            for rows in _stray_rows(placed, number):
+                if count - len(rows) >= FEWEST_POINTS:
+                    counts[name] = counts.get(name, 0) + len(rows)
+                    yield number, rows
+
+    left = placed.without(found())
+    return (left, counts) if counts else (placed, {})
+
+
+def _stray_rows(placed: Placed, number: int) -> Iterator[IntArray]:
+    """Rows of the points of a segment that stray, block by block; each is judged with some of its neighbours."""
     nominal = placed.mirror.nominal
-    ideal = nominal.height(placed.x) if placed.quantity == "height" else nominal.slope(placed.x)
-    deviation = placed.values - ideal
-    for number in placed.measured:
-        part = placed.part(number)
-        stray = _strays(placed.x[part], deviation[part])
-        if stray.any() and (~stray).sum() >= FEWEST_POINTS:
-            kept[part] = ~stray
-            counts[placed.mirror.segments[number].name] = int(stray.sum())
-    if not counts:
-        return placed, {}
-    index = placed.index[kept]
-    factor = placed.covariance_factor
-    return (
-        replace(
-            placed,
-            x=placed.x[kept],
-            values=placed.values[kept],
-            sigma=None if placed.sigma is None else placed.sigma[kept],
-            covariance_factor=None if factor is None else factor[kept],
-            bounds=np.searchsorted(index, np.arange(len(placed.bounds))),
-        ),
-        counts,
-    )
+    ideal = nominal.height if placed.quantity == "height" else nominal.slope
+    roughest = _roughest(placed, number)
+    for near, start, stop in with_neighbours(placed.blocks(number), BESIDE):
+        stray = _strays(near.x, near.values - ideal(near.x), roughest)[start:stop]
+        if stray.any():
+            yield near.rows[start:stop][stray]
 
 
-def _strays(x: FloatArray, deviation: FloatArray) -> BoolArray:
+def _roughest(placed: Placed, number: int) -> float:
+    """Scatter beyond which a block is dirty; infinite if there are no other blocks to tell.
+
+    A dirty patch may fill a block, and would seem usual in it.
+    """
+    nominal = placed.mirror.nominal
+    ideal = nominal.height if placed.quantity == "height" else nominal.slope
+    found = []
+    for block in placed.blocks(number, most=ASKED):
+        if len(block.x) >= 2 * WINDOW:
+            flat = _flat(block.x, block.values - ideal(block.x))
+            found.append(_scatter(flat, np.abs(flat - _running_median(flat))))
+    return ROUGHER * float(np.median(found)) if len(found) > 2 else np.inf
+
+
+def _strays(x: FloatArray, deviation: FloatArray, roughest: float) -> BoolArray:
     """Points that stray, as long as leaving out those found brings more to light."""
     stray = np.zeros(len(x), dtype=bool)
     while True:
         kept = np.flatnonzero(~stray)
-        found = _far_from_median(x[kept], deviation[kept])
+        if len(kept) < 2 * WINDOW:
+            return stray
+        flat = _flat(x[kept], deviation[kept])
+        away = np.abs(flat - _running_median(flat))
+        found = away > STRAY * min(_scatter(flat, away), roughest)
         if not found.any():
             return stray
         stray[kept[found]] = True
 
 
-def _far_from_median(x: FloatArray, deviation: FloatArray) -> BoolArray:
-    """Points beyond `STRAY` robust standard deviations from the running median, the segment's line set aside."""
-    if len(x) < 2 * WINDOW:
-        return np.zeros(len(x), dtype=bool)
-    # the line through the medians of the outer quarters: a stray point does not tilt it
+def _flat(x: FloatArray, deviation: FloatArray) -> FloatArray:
+    """Deviation less the line through the medians of its outer quarters: a stray point does not tilt it."""
     quarter = len(x) // 4
     rise = np.median(deviation[-quarter:]) - np.median(deviation[:quarter])
     run = np.median(x[-quarter:]) - np.median(x[:quarter])
-    flat = deviation - rise / run * x
-    away = np.abs(flat - _running_median(flat))
-    # where a smooth surface rises, the median is the point itself, and distances are nothing: they are judged
-    # by those of most points, and not taken for less than a step between neighbours (of noise as large, 0.95)
+    flat: FloatArray = deviation - rise / run * x
+    return flat
+
+
+def _scatter(flat: FloatArray, away: FloatArray) -> float:
+    """Robust standard deviation about the running median.
+
+    Where a smooth surface rises, the median is the point itself, and distances are nothing: they are judged by
+    those of most points, and not taken for less than a step between neighbours (of noise as large, 0.95).
+    """
     scale, step = float(np.quantile(away, MOST)) / MOST_NORMAL, float(np.median(np.abs(np.diff(flat))))
-    stray: BoolArray = away > STRAY * max(scale, step, 1e-15)
-    return stray
+    return max(scale, step, 1e-15)
 
 
 def _running_median(values: FloatArray) -> FloatArray:

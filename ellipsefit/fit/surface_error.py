@@ -133,8 +133,6 @@ def estimate_correlated(
     noise : float
         Starting value, as `SurfaceError.noise`.
     """
-    from scipy.optimize import minimize
-
     likelihood = SurfaceLikelihood(reduction, offset, shared, own)
     widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
     longest = max(part.length for part in reduction.segments)
@@ -154,17 +152,7 @@ def estimate_correlated(
         likelihood.kind = trial
         if trial.smoothness == KINDS[0].smoothness:
             starts = [(np.log(noise), np.log(scatter), np.log(longest / share)) for share in (6, 30)]
-        found = [
-            minimize(
-                likelihood,
-                np.clip(start, *np.transpose(bounds)),
-                jac=True,
-                method="L-BFGS-B",
-                bounds=bounds,
-                options={"ftol": 1e-9, "gtol": 1e-3, "maxiter": 60},
-            )
-            for start in starts
-        ]
+        found = [_most_likely(likelihood, np.clip(start, *np.transpose(bounds)), bounds) for start in starts]
         # a surface whose height wanders without end is the less likely one: it needs evidence
         margin = SLOPE_EVIDENCE if kind.of_slope and not trial.of_slope else 0.0
         for result in found:
@@ -201,24 +189,44 @@ def without_form(
     SurfaceError, float
         Of the same kind, and twice the logarithm by which the likelihood is smaller than with form.
     """
-    from scipy.optimize import minimize
-
     both = SurfaceLikelihood(reduction, offset, shared, own, form)
     alone = SurfaceLikelihood(reduction, offset, shared, own)
     both.kind = alone.kind = error.kind
     start = np.log([error.noise, error.correlated, error.length])
     widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
     length = (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * max(part.length for part in reduction.segments)))
+    found = _most_likely(alone, start, [(start[0] - 3, start[0] + 3), (start[1] - 9, start[1] + 9), length])
+    noise, correlated, wave = (float(value) for value in np.exp(found.x))
+    return replace(error, noise=noise, correlated=correlated, length=wave), found.fun - both(start)[0]
+
+
+class _Found(NamedTuple):
+    """Where a likelihood is largest: the logarithms, and minus twice its logarithm."""
+
+    x: FloatArray
+    fun: float
+
+
+def _most_likely(likelihood: SurfaceLikelihood, start: FloatArray, bounds: list[tuple[float, float]]) -> _Found:
+    """Search for the most likely logarithms of noise, spread and length from a start within bounds."""
+    from scipy.optimize import minimize
+
+    # many points tell the noise far better than anything tells the rest: in units of its own the search is round
+    unit = np.array([max(likelihood.within_freedom / 1000, 1.0) ** -0.5, 1.0, 1.0])
+
+    def scaled(steps: FloatArray) -> tuple[float, FloatArray]:
+        value, gradient = likelihood(steps * unit)
+        return value, gradient * unit
+
     found = minimize(
-        alone,
-        start,
+        scaled,
+        start / unit,
         jac=True,
         method="L-BFGS-B",
-        bounds=[(start[0] - 3, start[0] + 3), (start[1] - 9, start[1] + 9), length],
+        bounds=[(low / size, high / size) for (low, high), size in zip(bounds, unit, strict=True)],
         options={"ftol": 1e-9, "gtol": 1e-3, "maxiter": 60},
     )
-    noise, correlated, wave = (float(value) for value in np.exp(found.x))
-    return replace(error, noise=noise, correlated=correlated, length=wave), float(found.fun) - both(start)[0]
+    return _Found(found.x * unit, float(found.fun))
 
 
 def _correlation(x: FloatArray, length: float, kind: Correlation) -> tuple[FloatArray, FloatArray]:
@@ -280,13 +288,20 @@ class SurfaceLikelihood:
             squares, count = squares + float(rest @ rest), count + len(value)
         return float(np.sqrt(squares / count)) or 1e-12
 
+    def _of_scatter(self, log_noise: float) -> float:
+        """What the scatter within blocks adds to the value: less a constant, or a million points drown the rest."""
+        if self.within <= 0 or self.within_freedom == 0:
+            return float(self.within_freedom * 2 * log_noise)
+        away = log_noise - np.log(self.within / self.within_freedom) / 2
+        return float(self.within_freedom * (2 * away + np.expm1(-2 * away)))
+
     def __call__(self, logs: FloatArray) -> tuple[float, FloatArray]:
-        """Value and gradient at the logarithms of noise, correlated spread and length."""
+        """Value (up to a constant) and gradient at the logarithms of noise, correlated spread and length."""
         from scipy.linalg import lapack
 
         noise, spread, length = np.exp(logs)
         s, r = self.s, self.r
-        value = self.within_freedom * 2 * logs[0] + self.within / noise**2
+        value = self._of_scatter(logs[0])
         gradient = np.array([2 * self.within_freedom - 2 * self.within / noise**2, 0.0, 0.0])
         changes, solved, grams = [], [], []
         for part, columns, form in zip(self.parts, self.columns, self.form, strict=True):

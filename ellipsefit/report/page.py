@@ -152,7 +152,7 @@ def _mirror_table(fit: EllipseFit) -> Table:
         cells.append(("tolerance of a segment's tilt", number(tolerance.segment_tilt, "angle")))
     cells += [
         ("measured quantity", placed.quantity),
-        ("points in use", f"{len(placed.x)}"),
+        ("points in use", f"{placed.count}" + (f", shown as {placed.shown_words}" if placed.shown_words else "")),
     ]
     if placed.masked or placed.outside:
         cells.append(("points skipped", f"{placed.masked} masked, {placed.outside} in no segment"))
@@ -223,7 +223,7 @@ def _shape(fit: EllipseFit) -> Picture:
     what = fit.placed.quantity
     label = (
         f"Two graphs over x: measured {what}s with the fitted ellipse, and both minus the nominal ellipse, "
-        f"at {len(fit.placed.x)} points."
+        f"at {fit.placed.count} points."
     )
     caption = (
         f"Measured {what}s and the fitted ellipse in its pose. Above: as they are, where nothing is seen of "
