@@ -236,13 +236,12 @@ def _expected(model: Layout, limits: Limits) -> tuple[FloatArray | None, float]:
     Screws are left alone, the smallest move first, as long as that makes it smaller.
     """
     matrix, offset = expected_rows(model)
-    # the carrier of a mirror without adjusters, or slopes, may leave unknowns open: they stay where they are
-    floor = 1e-6 * np.eye(matrix.shape[1]) * np.linalg.norm(matrix, axis=0)
-    matrix, offset = np.concatenate([matrix, floor]), np.concatenate([offset, np.zeros(len(floor))])
+    # what others can do as well, such as the target where the carrier takes all, stays where it is
+    useful = np.eye(matrix.shape[1])[:, _independent(matrix, model)]
     cost, points = touch_cost(model), max(len(model.error), 1)
 
     def solve(touched: BoolArray) -> tuple[FloatArray | None, float]:
-        basis = _null_space(model.moves[~touched])
+        basis = useful @ _null_space(model.moves[~touched] @ useful)
         found = minimise_squares(matrix @ basis, offset, limits.rows @ basis, limits.limits)
         if found is None:
             return None, np.inf
@@ -264,6 +263,23 @@ def _expected(model: Layout, limits: Limits) -> tuple[FloatArray | None, float]:
         if other is not None and smaller <= loss:
             touched, values, loss = fewer, other, smaller
     return values, float(np.sqrt(loss / points))
+
+
+def _independent(matrix: FloatArray, model: Layout) -> list[int]:
+    """Unknowns that do something which those before them don't: the carrier's, the segments', then the target's."""
+    carrier, common = model.carrier_size, model.common_size
+    order = [*range(carrier), *range(common, matrix.shape[1]), *range(carrier, common)]
+    basis: FloatArray = np.zeros((len(matrix), 0))
+    kept = []
+    for place in order:
+        column = matrix[:, place]
+        rest = column - basis @ (basis.T @ column)
+        rest = rest - basis @ (basis.T @ rest)  # once more, for rounding
+        size = float(np.linalg.norm(rest))
+        if size > 1e-6 * float(np.linalg.norm(column)):
+            basis = np.column_stack([basis, rest / size])
+            kept.append(place)
+    return sorted(kept)
 
 
 def _null_space(rows: FloatArray) -> FloatArray:
