@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import cvxpy as cp
 import numpy as np
@@ -24,6 +25,7 @@ from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror, Tolerance
 from tests.align_cases import NOMINAL, fit_of, levers, with_adjusters
 from tests.rehearsal import Array, even_mirror, made_profile
+from tests.test_align import exact_fit
 
 UM = 1e-6
 
@@ -437,3 +439,19 @@ def test_small_errors_are_left_alone() -> None:
     assert all(move.move == 0 for move in plan.moves)
     assert plan.outlook is not None
     assert len(plan.outlook.leave) == 12
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+@pytest.mark.parametrize("adjusters", [0, 1, 3])
+@pytest.mark.parametrize("objective", ["spot", "reach", "screws", "expected"])
+def test_a_single_segment_is_planned_for_any_objective(
+    quantity: Literal["height", "slope"], adjusters: int, objective: str
+) -> None:
+    """The carrier takes all of it, for heights and slopes, with any number of adjusters: the target stays."""
+    tolerance = Tolerance(source_distance=5e-3, grazing_angle=5e-5, segment_height=1e-6, segment_tilt=5e-6)
+    mirror = even_mirror(NOMINAL, count=1, pitch=0.45, adjusters=adjusters, tolerance=tolerance)
+    fit = exact_fit(mirror, [0.0], [0.0], pose=(1e-4, 3e-5), quantity=quantity)
+    plan = plan_corrections(fit, objectives=(objective,), target="free")
+    assert plan.feasible
+    assert target_within(plan.target, mirror)
+    assert json.dumps(plan.to_dict(), allow_nan=False)

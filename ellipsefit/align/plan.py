@@ -350,8 +350,10 @@ class _Chosen:
 def _chosen(model: Layout, mirror: Mirror, objectives: tuple[Objective, ...]) -> _Chosen:
     """The best choice within tolerances less what rounding may add, within tolerances, or within travel alone."""
     always = travel_limits(model) + target_limits(model)
-    # to move little is only worth something where a goal must be reached
+    # to move little is only worth something where a goal must be reached, and says nothing without adjusters
     moving = objectives[0] in ("reach", "travel", "screws")
+    if moving and not len(model.moves):
+        moving, objectives = False, tuple(dict.fromkeys(("worst", *objectives)))
     for margin in (True, False):
         goal = (goal_limits if moving else segment_limits)(model, mirror, margin=margin)
         if not len(goal.limits):

@@ -298,7 +298,7 @@ def correct(
     try:
         check_objectives(wanted)
     except ParameterError as fault:
-        raise ParameterError(f"--objective: {fault}") from None
+        raise ParameterError(f"--objective: {str(fault).removeprefix('objectives: ')}") from None
     found = _fitted(mirror, profile, output, options)
     known = None if response is None else given_response(response, found.mirror)
     with options_named("target"):
