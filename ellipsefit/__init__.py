@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
+    from ellipsefit.align.comparison import compare_round
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
     from ellipsefit.files import (
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from ellipsefit.focus import Beam, FocusResult, allocate_tolerances, trace_focus
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
+    from ellipsefit.practice import draw_faults, practice_mirror
     from ellipsefit.profile import Profile, place_profile
     from ellipsefit.scan import Scan
     from ellipsefit.simulate import demo_mirror, demo_scans
@@ -57,14 +59,17 @@ __all__ = [
     "Stitched",
     "Tolerance",
     "allocate_tolerances",
+    "compare_round",
     "demo_mirror",
     "demo_scans",
+    "draw_faults",
     "fit_ellipse",
     "open_profile",
     "parse_prior",
     "place_profile",
     "plan_corrections",
     "plan_scans",
+    "practice_mirror",
     "previous_campaign",
     "read_beam",
     "read_mirror",
@@ -97,8 +102,10 @@ _HOMES: Final = {
     "Stitched": "stitching",
     "Tolerance": "mirror",
     "allocate_tolerances": "focus",
+    "compare_round": "align.comparison",
     "demo_mirror": "simulate",
     "demo_scans": "simulate",
+    "draw_faults": "practice",
     "fit_ellipse": "fit",
     "open_profile": "files",
     "parse_prior": "fit",
@@ -107,6 +114,7 @@ _HOMES: Final = {
     "plan_scans": "stitching",
     "previous_campaign": "fit",
     "read_beam": "files",
+    "practice_mirror": "practice",
     "read_mirror": "files",
     "read_previous": "files",
     "read_profile": "files",

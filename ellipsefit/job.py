@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from ellipsefit.align import CorrectionPlan, plan_corrections
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
 from ellipsefit.files import open_measured, read_beam, read_mirror, read_previous, read_scans
+from ellipsefit.files.orders import PlanAnswer, learned_response
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.focus import FocusResult, trace_focus
@@ -34,6 +35,7 @@ class JobResult:
     round: int
     record: Path
     report: Path
+    when: datetime
 
     def __str__(self) -> str:
         lines = [f"Round {self.round} of {self.fit.mirror.name}"]
@@ -46,7 +48,7 @@ class JobResult:
         return {
             "stitch": None if self.stitched is None else self.stitched.to_dict(),
             "fit": self.fit.to_dict(),
-            "correct": self.plan.to_dict(),
+            "correct": PlanAnswer(plan=self.plan, when=self.when).to_dict(),
             "focus": None if self.light is None else self.light.to_dict(),
             "round": self.round,
             "record": str(self.record),
@@ -117,10 +119,11 @@ def run_job(
     beam = None if beam_path is None else read_beam(beam_path)
     profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
+    learned = learned_response(record, mirror, mirror_path) if earlier else None
     last = None if previous is None else read_previous(previous, mirror, stability=stability)
     fit = fit_ellipse(profile, mirror, previous=last, **options)
     progress("planning")
-    plan = plan_corrections(fit)
+    plan = plan_corrections(fit, response=learned)
     light = None
     if beam is not None:
         progress("tracing")
@@ -147,7 +150,16 @@ def run_job(
         report.replace(_free_name(place, max(earlier)))
     with new_file(report, force=force) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    return JobResult(stitched=stitched, fit=fit, plan=plan, light=light, round=number, record=record, report=report)
+    return JobResult(
+        stitched=stitched,
+        fit=fit,
+        plan=plan,
+        light=light,
+        round=number,
+        record=record,
+        report=report,
+        when=when,
+    )
 
 
 def _joined(stitched: Stitched) -> str:

@@ -81,6 +81,22 @@ class Adjuster:
             raise ParameterError(f"{who}: raises must be one of {', '.join(get_args(Turn))}; got {self.raises!r}")
 
 
+def _slanting_line(adjusters: tuple[Adjuster, ...]) -> bool:
+    """Whether three or more adjusters that differ in x and in y stand in one line: tilt and roll would be one."""
+    if len(adjusters) < 3:
+        return False
+    x, y = ([getattr(adjuster, key) for adjuster in adjusters] for key in ("x", "y"))
+    wide, high = max(x) - min(x), max(y) - min(y)
+    if not wide or not high:
+        return False
+    # twice the area of the largest triangle, of that of the box around them
+    first = min(range(len(x)), key=lambda place: (x[place], y[place]))
+    last = max(range(len(x)), key=lambda place: math.hypot(x[place] - x[first], y[place] - y[first]))
+    dx, dy = x[last] - x[first], y[last] - y[first]
+    area = max(abs(dx * (b - y[first]) - dy * (a - x[first])) for a, b in zip(x, y, strict=True))
+    return bool(area < 1e-3 * wide * high)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
     """One segment: its span along x [m], what is left out at both ends, and its adjusters.
@@ -127,6 +143,13 @@ class Segment:
                     f"{who}, adjuster '{adjuster.name}': x must lie within the segment's span of "
                     f"{_mm(self.start)} to {_mm(self.end)}; got {_mm(adjuster.x)}"
                 )
+
+        slanting = _slanting_line(self.adjusters)
+        if slanting:
+            raise ParameterError(
+                f"{who}: adjusters {', '.join(repr(name) for name in names)} stand in one slanting line and cannot "
+                "give roll; expected one of them off the line, or the same y for all"
+            )
 
     @property
     def middle(self) -> float:

@@ -161,8 +161,8 @@ class PlacedProfile:
     outside: int  # points in no segment, skipped
     masked: int  # points masked in the file, skipped
     warnings: tuple[str, ...]
+    y: FloatArray | None = None  # (N,), [m] across; None: all on one line
     stands_for: int | None = None  # points whose means these are; None: they are the points
-    y: FloatArray | None = None  # (N,) across [m], where it was measured
 
     def __post_init__(self) -> None:
         for key in ("x", "values", "sigma", "covariance_factor", "y"):
@@ -287,9 +287,9 @@ def place_profile(profile: Profile, mirror: Mirror) -> PlacedProfile:
         outside=tally.outside,
         masked=tally.masked,
         warnings=(*tally.warnings, *missing_notes(mirror, np.diff(bounds))),
-        y=None if profile.y is None else profile.y[order],
+        y=None if profile.y is None else _across(profile, mirror)[order],
     )
-    _check_points(placed, None if profile.y is None else profile.y[order])
+    _check_points(placed, placed.y)
     shape = Shape(profile.name, mirror, profile.quantity)
     for number in placed.measured:
         for block in placed.blocks(number):
@@ -394,6 +394,13 @@ def to_mirror_frame(profile: Profile, mirror: Mirror) -> tuple[FloatArray, Float
     if profile.quantity == "slope":
         return x, turn * profile.values, profile.sigma
     return x, profile.values / how.stretch, None if profile.sigma is None else profile.sigma / how.stretch
+
+
+def _across(profile: Profile, mirror: Mirror) -> FloatArray:
+    """Positions across in the mirror frame: y = z x x, so that it turns with x."""
+    y = np.zeros_like(profile.x) if profile.y is None else profile.y
+    upstream = profile.frame == "scan" and mirror.measurement.x_direction == "upstream"
+    return -y if upstream else y
 
 
 def _check_scale(name: str, reach: float, mirror: Mirror) -> None:

@@ -161,7 +161,7 @@ def simulate_profile(
     for segment, height, tilt in parts:
         count = round(segment.length / step)
         place = segment.start + (np.arange(count) + 0.5) * (segment.length / count)
-        own = _smooth_noise(count, correlation_length / (segment.length / count), rng) * figure
+        own = smooth_noise(count, correlation_length / (segment.length / count), rng) * figure
         if quantity == "height":
             ideal = state.ellipse.height(place) + state.height + state.tilt * place
             ideal = ideal + height + tilt * (place - segment.middle)
@@ -182,7 +182,7 @@ def simulate_profile(
     )
 
 
-def _smooth_noise(count: int, length: float, rng: np.random.Generator) -> FloatArray:
+def smooth_noise(count: int, length: float, rng: np.random.Generator) -> FloatArray:
     """Unit-variance noise with covariance exp(-(d / length)**2 / 2), d in steps, shape (count,)."""
     if length <= 0:
         return rng.normal(size=count)
@@ -248,7 +248,7 @@ def simulate_scans(
     starts = first + room * np.linspace(0.0, 1.0, places) if places > 1 else np.array([first + room / 2])
     starts[1:-1] += rng.uniform(-0.2, 0.2, max(places - 2, 0)) * room / max(places - 1, 1)
     fine = np.arange(0.0, reach + step, step / 2)
-    straightness = guide * _smooth_noise(len(fine), 2 * guide_length / step, rng)
+    straightness = guide * smooth_noise(len(fine), 2 * guide_length / step, rng)
     scans = []
     for number in range(2 * places):
         start = starts[number // 2]
@@ -291,7 +291,7 @@ def _surface(
     x, heights, names = [], [], []
     for segment, height, tilt in zip(mirror.segments, state.segment_height, state.segment_tilt, strict=True):
         place = np.arange(np.ceil(segment.start / step), np.floor(segment.end / step) + 1) * step
-        own = figure * _smooth_noise(len(place), correlation_length / step, rng)
+        own = figure * smooth_noise(len(place), correlation_length / step, rng)
         x.append(place)
         heights.append(
             state.ellipse.height(place)

@@ -138,9 +138,9 @@ def test_page_holds_verdict_cautions_warnings_and_date(name: str) -> None:
 @pytest.mark.parametrize("name", ["alder", "cedar", "dogwood"])
 def test_page_holds_every_number_of_the_tables(name: str) -> None:
     fit, plan = solved(name)
-    summary, _, rest = plan.rows()
+    summary, _, *rests = plan.rows()
     rows = Page(page_of(name)).rows
-    for table in (*fit.rows(), summary, rest):
+    for table in (*fit.rows(), summary, *rests):
         for cells in table.cells:
             assert list(cells) in rows
 

@@ -2,28 +2,41 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 import numpy as np
 
 from ellipsefit import rows
+from ellipsefit.align.conflict import Conflict, find_conflict
 from ellipsefit.align.layout import Layout, layout
-from ellipsefit.align.program import Optimum, minimise_linear
+from ellipsefit.align.limits import NOTHING, Limits, goal_limits, line_map, segment_limits, target_limits, travel_limits
+from ellipsefit.align.objectives import WORDS, Choice, Objective, check_objectives, choose
+from ellipsefit.align.outlook import Outlook, look_ahead
+from ellipsefit.align.program import minimise_linear
+from ellipsefit.align.response import Response
+from ellipsefit.align.tradeoff import TradeOff, trade_off
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.mirror import Mirror, Segment
+from ellipsefit.mirror import Mirror
 from ellipsefit.rows import Table, number
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
 
-#: Length below which a rest counts as none [m]: a thousandth of what any adjuster resolves.
-NOTHING: Final = 1e-9
 #: Share by which a tolerance may be passed and still counts as met: a plan may end right at it.
 MET: Final = 1e-6
+#: Move that is the solver's rounding [m].
+_NOISE: Final = 1e-11
+#: Linearisations of the target; each brings its error down to about its square.
+_PASSES: Final = 4
+
+TargetChoice = Literal["nominal", "free"]
+#: The objectives of a plan left to itself.
+DEFAULT: Final[tuple[Objective, ...]] = ("worst", "travel")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +60,7 @@ class SegmentRest:
     height: float | None  # at its middle [m]; None: slopes don't tell
     tilt: float  # [rad]
     image_shift: float  # 2 d tilt at the image focus [m], d the distance from its middle
+    roll: float | None = None  # [rad]; None: not measured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +77,8 @@ class Remaining:
 class CorrectionPlan:
     """Moves that bring the segments onto the target, together with a move of the whole carrier.
 
-    Afterwards the surface at an adjuster stands at measured + carrier_height + carrier_tilt x + move.
+    Afterwards the surface at an adjuster stands at measured + carrier_height + carrier_tilt x + move, or what the
+    response makes of all moves there.
     """
 
     fit: EllipseFit  # from which it was made
@@ -80,13 +95,20 @@ class CorrectionPlan:
     worst_error: float  # smallest possible worst error, before rounding [m]
     optimality_gap: float  # of that number: primal minus dual [m]
     warnings: tuple[str, ...]
+    response: Response | None = None  # by which the moves were chosen; None: each does what it is asked
+    carrier_roll: float | None = None  # [rad]; None: no roll was measured
+    objectives: tuple[Objective, ...] = DEFAULT
+    optima: dict[Objective, float] = field(default_factory=dict)  # of each objective, before rounding [m]; a count
+    gaps: dict[Objective, float] = field(default_factory=dict)  # primal minus dual of each
+    outlook: Outlook | None = None  # None only where a plan was made up
+    conflict: Conflict | None = None  # why it is not feasible
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
         return {
             "feasible": self.feasible,
             "target": {"p": self.target.p, "q": self.target.q, "theta": self.target.theta},
-            "carrier": {"height": self.carrier_height, "tilt": self.carrier_tilt},
+            "carrier": {"height": self.carrier_height, "tilt": self.carrier_tilt, "roll": self.carrier_roll},
             "moves": [
                 {
                     "segment": move.segment,
@@ -106,24 +128,47 @@ class CorrectionPlan:
                 "slope_error_rms": self.remaining.slope_error_rms,
             },
             "segments": [
-                {"name": rest.name, "height": rest.height, "tilt": rest.tilt, "image_shift": rest.image_shift}
+                {
+                    "name": rest.name,
+                    "height": rest.height,
+                    "tilt": rest.tilt,
+                    "roll": rest.roll,
+                    "image_shift": rest.image_shift,
+                }
                 for rest in self.segments
             ],
             "binding": list(self.binding),
             "travel_missing": self.travel_missing,
             "worst_error_before_rounding": self.worst_error,
+            "objectives": [
+                {"name": name, "optimum": self.optima.get(name), "gap": self.gaps.get(name)} for name in self.objectives
+            ],
+            "target_shift": {
+                "source_distance": _difference(self.target.p, self.mirror.nominal.p),
+                "image_distance": _difference(self.target.q, self.mirror.nominal.q),
+                "grazing_angle": self.target.theta - self.mirror.nominal.theta,
+            },
+            "outlook": None if self.outlook is None else self.outlook.to_dict(),
+            "conflict": None if self.conflict is None else self.conflict.to_dict(),
             "warnings": list(self.warnings),
         }
 
     def rows(self) -> list[Table]:
         """Tables of the plan, as shown on screens and pages."""
-        return [self._summary_table(), self._move_table(), self._rest_table()]
+        further = [] if self.outlook is None else self.outlook.rows()
+        conflict = [] if self.conflict is None else self.conflict.rows()
+        return [self._summary_table(), self._move_table(), self._rest_table(), *conflict, *further]
 
     def __str__(self) -> str:
         return rows.as_text(self.rows())
 
     def _repr_html_(self) -> str:
         return rows.as_html(self.rows())
+
+    def trade_off(self) -> TradeOff:
+        """What remains against how much is moved, for this mirror and target."""
+        model = layout(self.fit, self.target, self.mirror, self.response)
+        return trade_off(model, self.remaining.height_max, [move.move for move in self.moves])
 
     def plot(self) -> Figure_:
         """Figure of the plan: moves against travel."""
@@ -142,6 +187,17 @@ class CorrectionPlan:
             ("image shift left, rms over segments", number(self.remaining.image_shift_rms, "length")),
             ("slope error left, rms", number(self.remaining.slope_error_rms, "angle")),
         ]
+        if self.carrier_roll is not None:
+            cells.insert(2, ("carrier: roll", number(self.carrier_roll, "angle", unit="urad", digits=4, sign=True)))
+        if self.target != self.mirror.nominal:
+            nominal = self.mirror.nominal
+            cells += [
+                ("target: p - nominal", number(_difference(self.target.p, nominal.p), "length", sign=True)),
+                ("target: q - nominal", number(_difference(self.target.q, nominal.q), "length", sign=True)),
+                ("target: theta - nominal", number(self.target.theta - nominal.theta, "angle", sign=True)),
+            ]
+        if self.objectives != DEFAULT:
+            cells.append(("chosen for", ", then ".join(WORDS[name] for name in self.objectives)))
         if not self.feasible:
             cells.append(("adjusters that bind", ", ".join(self.binding) or "none"))
             missing = "no travel suffices" if self.travel_missing is None else number(self.travel_missing, "length")
@@ -170,23 +226,37 @@ class CorrectionPlan:
         return Table(title="Moves (positive raises the surface)", header=header, cells=cells, notes=notes)
 
     def _rest_table(self) -> Table:
+        rolled = any(rest.roll is not None for rest in self.segments)
         cells = tuple(
             (
                 rest.name,
                 number(rest.height, "length", unit="um", sign=True),
                 number(rest.tilt, "angle", unit="urad", sign=True),
+                *((number(rest.roll, "angle", unit="urad", sign=True),) * rolled),
                 number(rest.image_shift, "length", unit="um", sign=True),
             )
             for rest in self.segments
         )
-        header = ("segment", "height left", "tilt left", "image shift")
+        header = ("segment", "height left", "tilt left", *(("roll left",) * rolled), "image shift")
         return Table(title="What remains of each segment", header=header, cells=cells)
 
 
-def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> CorrectionPlan:
-    """Plan adjuster moves and the carrier's move towards the nominal ellipse.
+def _difference(value: float, nominal: float) -> float:
+    """Change of a distance that may be infinite."""
+    return 0.0 if value == nominal else value - nominal
 
-    The smallest worst error at an adjuster comes first, then the least total motion of the adjusters, both
+
+def plan_corrections(
+    fit: EllipseFit,
+    mirror: Mirror | None = None,
+    *,
+    response: Response | None = None,
+    objectives: Sequence[str] = DEFAULT,
+    target: TargetChoice = "nominal",
+) -> CorrectionPlan:
+    """Plan adjuster moves and the carrier's move towards the target ellipse.
+
+    By default the smallest worst error at an adjuster comes first, then the least total motion of the adjusters, both
     as linear programmes with a proven optimum; where the mirror file states tolerances and a plan within
     them exists, the plan is one of those. Moves are rounded to whole steps and never leave the travel.
 
@@ -196,6 +266,14 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
         How the mirror stands.
     mirror : Mirror, optional
         The mirror with its adjusters as they stand now; by default the one that was fitted.
+    response : Response, optional
+        What moves do to the surface; by default each adjuster does what it is asked.
+    objectives : sequence of {'worst', 'spot', 'reach', 'travel', 'screws', 'expected'}
+        What is made small, in this order: `ellipsefit.align.objectives.WORDS` says what each is. What they leave open
+        the least travel decides. 'reach', 'travel' and 'screws' keep what makes a plan feasible; where that can't be
+        reached, the smallest worst error comes before them. 'expected' stands alone.
+    target : {'nominal', 'free'}
+        'free': p, q and theta of the target may move within the mirror's tolerances, together with all else.
 
     Returns
     -------
@@ -204,7 +282,8 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
     Raises
     ------
     ParameterError
-        If the mirror's segments are not those that were fitted.
+        If the mirror's segments are not those that were fitted, an objective is unknown, the target is free without
+        any tolerance for it, or the response is singular or of other adjusters.
     """
     mirror = fit.mirror if mirror is None else mirror
     spans = [[(segment.name, segment.start, segment.end) for segment in each.segments] for each in (mirror, fit.mirror)]
@@ -213,83 +292,81 @@ def plan_corrections(fit: EllipseFit, mirror: Mirror | None = None) -> Correctio
             f"mirror '{mirror.name}' must have the names and spans of the segments of '{fit.mirror.name}', "
             "which was fitted; only its adjusters may stand elsewhere"
         )
+    wanted = check_objectives(objectives)
+    if target not in get_args(TargetChoice):
+        raise ParameterError(f"target must be one of {', '.join(get_args(TargetChoice))}; got {target!r}")
+    aim = mirror.nominal
+    if target == "free":
+        aim = _free_target(fit, mirror, response, wanted)
+    model = layout(fit, aim, mirror, response)
+    return _plan(fit, mirror, model, _chosen(model, mirror, wanted), response)
+
+
+def _free_target(
+    fit: EllipseFit, mirror: Mirror, response: Response | None, objectives: tuple[Objective, ...]
+) -> Ellipse:
+    """The target within tolerance that serves the objectives best: linearised about the last one until it stays."""
+    tolerance = mirror.tolerance
+    if not (tolerance.source_distance or tolerance.image_distance or tolerance.grazing_angle):
+        raise ParameterError(
+            "target 'free' needs a tolerance of source_distance, image_distance or grazing_angle; "
+            f"mirror '{mirror.name}' has none"
+        )
     target = mirror.nominal
-    model = layout(fit, target, mirror)
-    n = model.effect.shape[1]
-    tolerances = _tolerance_rows(model, mirror, margin=True)
-    worst = _smallest_worst(model, *tolerances) if len(tolerances[1]) else None
-    if worst is None and len(tolerances[1]):
-        tolerances = _tolerance_rows(model, mirror, margin=False)
-        worst = _smallest_worst(model, *tolerances)
-    if worst is None:
-        tolerances = np.zeros((0, n)), np.zeros(0)
-        worst = _smallest_worst(model, *tolerances)
-    if worst is None:  # moves of zero always satisfy the limits
+    # the count of screws takes long, and which target allows fewest the travel tells nearly as well
+    quick = tuple(name for name in objectives if name != "screws")
+    for _ in range(_PASSES):
+        model = layout(fit, target, mirror, response, free_target=True)
+        found = _chosen(model, mirror, quick).values[model.carrier_size : model.common_size]
+        p, q, theta = (float(value) for value in (target.p + found[0], target.q + found[1], target.theta + found[2]))
+        target = Ellipse(p, q, theta)
+        if np.all(np.abs(found) <= 1e-6 * (model.target_high - model.target_low)):
+            break
+    return target
+
+
+def target_within(target: Ellipse, mirror: Mirror) -> bool:
+    """Whether p, q and theta are within their tolerances of nominal, exactly; without one, at nominal."""
+    nominal, tolerance = mirror.nominal, mirror.tolerance
+    return (
+        abs(_difference(target.p, nominal.p)) <= (tolerance.source_distance or 0.0)
+        and abs(_difference(target.q, nominal.q)) <= (tolerance.image_distance or 0.0)
+        and abs(target.theta - nominal.theta) <= (tolerance.grazing_angle or 0.0)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Chosen:
+    """What the objectives chose, and by which of them first."""
+
+    choice: Choice
+    objectives: tuple[Objective, ...]
+
+    @property
+    def values(self) -> FloatArray:
+        return self.choice.values
+
+
+def _chosen(model: Layout, mirror: Mirror, objectives: tuple[Objective, ...]) -> _Chosen:
+    """The best choice within tolerances less what rounding may add, within tolerances, or within travel alone."""
+    always = travel_limits(model) + target_limits(model)
+    # to move little is only worth something where a goal must be reached, and says nothing without adjusters
+    moving = objectives[0] in ("reach", "travel", "screws")
+    if moving and not len(model.moves):
+        moving, objectives = False, tuple(dict.fromkeys(("worst", *objectives)))
+    for margin in (True, False):
+        goal = (goal_limits if moving else segment_limits)(model, mirror, margin=margin)
+        if not len(goal.limits):
+            break
+        found = choose(model, always + goal, objectives)
+        if found is not None:
+            return _Chosen(choice=found, objectives=objectives)
+    if moving:
+        objectives = tuple(dict.fromkeys(("worst", *objectives)))
+    found = choose(model, always, objectives)
+    if found is None:  # moves of zero always satisfy the limits
         raise RuntimeError("the alignment programme found no solution although standing still is one")
-    best = _least_motion(model, max(worst.cost, 0.0), *tolerances) if len(model.moves) else None
-    values = worst.values[:n] if best is None else best.values[:n]
-    return _plan(fit, mirror, target, model, values, worst)
-
-
-def _travel_rows(model: Layout) -> tuple[FloatArray, FloatArray]:
-    return np.concatenate([model.moves, -model.moves]), np.concatenate([model.highest, -model.lowest])
-
-
-def _tolerance_rows(model: Layout, mirror: Mirror, *, margin: bool) -> tuple[FloatArray, FloatArray]:
-    """Rows that keep every segment within tolerance, less what rounding may add."""
-    limits = []
-    for item in model.deviations:
-        height, tilt = mirror.tolerance.segment_height, mirror.tolerance.segment_tilt
-        reserve = _rounding(item.segment) if margin else (0.0, 0.0)
-        limits.append(np.inf if height is None or not model.heights else height - reserve[0])
-        limits.append(np.inf if tilt is None else tilt - reserve[1])
-    limit = np.array(limits)
-    kept = np.isfinite(limit)
-    effect, line, limit = model.line_effect[kept], model.line[kept], limit[kept]
-    return np.concatenate([effect, -effect]), np.concatenate([limit - line, limit + line])
-
-
-def _rounding(segment: Segment) -> tuple[float, float]:
-    """How much rounding the moves to steps may change a segment's height at its middle, and its tilt."""
-    half = np.array([adjuster.resolution / 2 for adjuster in segment.adjusters])
-    lever = np.array([adjuster.x - segment.middle for adjuster in segment.adjusters])
-    if len(set(lever)) < 2:  # no tilt
-        return float(half.mean()) if len(half) else 0.0, 0.0
-    lift, turn = np.abs(np.linalg.pinv(np.column_stack([np.ones_like(lever), lever]))) @ half
-    return float(lift), float(turn)
-
-
-def _smallest_worst(model: Layout, rows: FloatArray, limits: FloatArray) -> Optimum | None:
-    """Minimise E with |error + effect v| <= E, inside travel and further rows; unknowns (v, E)."""
-    travel, ranges = _travel_rows(model)
-    above = np.concatenate([model.effect, -model.effect])
-    matrix = np.concatenate(
-        [
-            np.column_stack([travel, np.zeros(len(travel))]),
-            np.column_stack([above, -np.ones(len(above))]),
-            np.column_stack([rows, np.zeros(len(rows))]),
-        ]
-    )
-    cost = np.append(np.zeros(model.effect.shape[1]), 1.0)
-    return minimise_linear(cost, matrix, np.concatenate([ranges, -model.error, model.error, limits]))
-
-
-def _least_motion(model: Layout, worst: float, rows: FloatArray, limits: FloatArray) -> Optimum | None:
-    """Minimise the sum of |moves| among the plans whose worst error is the smallest; unknowns (v, |moves|)."""
-    travel, ranges = _travel_rows(model)
-    count = len(model.moves)
-    allowed = worst * (1 + 1e-9) + 1e-12  # a picometre for the solver's tolerance
-    above = np.concatenate([model.effect, -model.effect, rows])
-    matrix = np.concatenate(
-        [
-            np.column_stack([travel, np.zeros((2 * count, count))]),
-            np.column_stack([above, np.zeros((len(above), count))]),
-            np.column_stack([np.concatenate([model.moves, -model.moves]), -np.tile(np.eye(count), (2, 1))]),
-        ]
-    )
-    bounds = np.concatenate([ranges, allowed - model.error, allowed + model.error, limits, np.zeros(2 * count)])
-    cost = np.append(np.zeros(model.effect.shape[1]), np.ones(count))
-    return minimise_linear(cost, matrix, bounds)
+    return _Chosen(choice=found, objectives=objectives)
 
 
 def _travel_missing(model: Layout, mirror: Mirror) -> float | None:
@@ -297,84 +374,98 @@ def _travel_missing(model: Layout, mirror: Mirror) -> float | None:
 
     What rounding may add is kept in reserve, as in the plan, unless the tolerances leave no room for it.
     """
-    found = _travel_missing_at(model, mirror, margin=True)
+    found = _travel_missing_at(model, goal_limits(model, mirror, margin=True))
     if found is None:
-        found = _travel_missing_at(model, mirror, margin=False)
+        found = _travel_missing_at(model, goal_limits(model, mirror, margin=False))
     step = max((adjuster.resolution for _, adjuster in model.adjusters), default=0.0)
     return found if found is None or not step else float(np.ceil(found / step - 1e-6) * step)
 
 
-def _travel_missing_at(model: Layout, mirror: Mirror, *, margin: bool) -> float | None:
-    travel, ranges = _travel_rows(model)
-    goal, limits = _tolerance_rows(model, mirror, margin=margin)
-    if not len(limits):
-        share = 0.5 if margin else 1.0
-        allowed = np.full(len(model.error), NOTHING)
-        allowed[model.at_adjuster] = [max(share * adjuster.resolution, NOTHING) for _, adjuster in model.adjusters]
-        goal = np.concatenate([model.effect, -model.effect])
-        limits = np.concatenate([allowed - model.error, allowed + model.error])
+def _travel_missing_at(model: Layout, goal: Limits) -> float | None:
+    travel = travel_limits(model)
     matrix = np.concatenate(
-        [np.column_stack([travel, -np.ones(len(travel))]), np.column_stack([goal, np.zeros(len(goal))])]
+        [
+            np.column_stack([travel.rows, -np.ones(len(travel.rows))]),
+            np.column_stack([goal.rows, np.zeros(len(goal.rows))]),
+        ]
     )
     matrix = np.concatenate([matrix, np.append(np.zeros(matrix.shape[1] - 1), -1.0)[None, :]])  # not negative
     cost = np.append(np.zeros(model.effect.shape[1]), 1.0)
-    found = minimise_linear(cost, matrix, np.concatenate([ranges, limits, [0.0]]))
+    found = minimise_linear(cost, matrix, np.concatenate([travel.limits, goal.limits, [0.0]]))
     return None if found is None else max(found.cost, 0.0)
 
 
-def _plan(
-    fit: EllipseFit, mirror: Mirror, target: Ellipse, model: Layout, values: FloatArray, worst: Optimum
-) -> CorrectionPlan:
+def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, response: Response | None) -> CorrectionPlan:
+    values, target = chosen.values, model.target
     carrier = values[: model.carrier_size]
-    carrier_height = float(carrier[0]) if model.heights else None
     moves = _rounded_moves(model, model.moves @ values)
+    commanded = np.array([move.move for move in moves])
     error = model.error + model.effect[:, : model.carrier_size] @ carrier
-    rests = _segment_rests(target, model, carrier, moves)
-    if model.at_adjuster.any():
-        at_adjuster = error[model.at_adjuster] + np.array([move.move for move in moves])
-        height_max = float(np.abs(at_adjuster).max())
-    else:
-        height_max = float(np.abs(error).max())
-    warnings = list(fit.warnings)
-    feasible = fit.converged and _within(model, mirror, rests, error, moves)
-    missing: float | None = 0.0
-    if not feasible:
-        missing = _travel_missing(model, mirror)
-    count = len(model.adjusters)
-    pressure = worst.pressure[:count] + worst.pressure[count : 2 * count]
-    binding = tuple(
-        f"{model.deviations[row].segment.name}/{adjuster.name}"
-        for (row, adjuster), push in zip(model.adjusters, pressure, strict=True)
-        if push > 1e-9 and worst.cost > NOTHING
-    )
+    rises = model.influence @ commanded
+    rests = _segment_rests(model, carrier, rises)
+    at_adjuster = error[model.at_adjuster] + rises if model.at_adjuster.any() else error
+    within = target_within(target, mirror)
+    feasible = fit.converged and within and _within(model, mirror, rests, error, rises)
+    missing = 0.0 if feasible else _travel_missing(model, mirror)
+    lines = np.array([(rest.height or 0.0, rest.tilt) for rest in rests])
+    optima = chosen.choice.optima
+    # without that objective, the worst error that the others left before rounding
+    worst = optima.get("worst", float(np.abs(model.error + model.effect @ values).max()))
     return CorrectionPlan(
         fit=fit,
         mirror=mirror,
         feasible=feasible,
         target=target,
-        carrier_height=carrier_height,
-        carrier_tilt=float(carrier[-1]),
+        carrier_height=float(carrier[0]) if model.heights else None,
+        carrier_tilt=float(carrier[int(model.heights)]),
+        carrier_roll=float(carrier[-1]) if model.rolls else None,
         moves=moves,
         segments=rests,
         remaining=Remaining(
-            height_max=height_max,
+            height_max=float(np.abs(at_adjuster).max()),
             tilt_max=max(abs(rest.tilt) for rest in rests),
             image_shift_rms=float(np.sqrt(np.mean([rest.image_shift**2 for rest in rests]))),
             slope_error_rms=_slope_error_left(fit, target, model, rests),
         ),
-        binding=binding,
+        binding=_binding(model, chosen.choice, worst, moves),
         travel_missing=missing,
-        worst_error=max(worst.cost, 0.0),
-        optimality_gap=worst.gap,
-        warnings=tuple(warnings),
+        worst_error=worst,
+        optimality_gap=chosen.choice.gaps[chosen.objectives[0]],
+        warnings=fit.warnings,
+        response=response,
+        objectives=chosen.objectives,
+        optima=optima,
+        gaps=chosen.choice.gaps,
+        outlook=look_ahead(
+            fit, model, commanded, lines, (mirror.tolerance.segment_height, mirror.tolerance.segment_tilt)
+        ),
+        conflict=None if feasible or not fit.converged else _conflict(model, mirror),
     )
+
+
+def _conflict(model: Layout, mirror: Mirror) -> Conflict:
+    """Limits in conflict; those that leave room for rounding, where the others could be met."""
+    others = target_limits(model)
+    found = find_conflict(model, goal_limits(model, mirror, margin=False), others)
+    return found if found.limits else find_conflict(model, goal_limits(model, mirror, margin=True), others)
+
+
+def _binding(model: Layout, choice: Choice, worst: float, moves: tuple[Move, ...]) -> tuple[str, ...]:
+    """Adjusters whose travel keeps the first objective from being smaller."""
+    if worst <= NOTHING:
+        return ()
+    if choice.pressure is None:
+        return tuple(name for name, move in zip(model.names, moves, strict=True) if move.at_limit and move.move)
+    count = len(model.adjusters)
+    pressure = choice.pressure[:count] + choice.pressure[count : 2 * count]
+    return tuple(name for name, push in zip(model.names, pressure, strict=True) if push > 1e-9)
 
 
 def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
     moves = []
     for (row, adjuster), move, low, high in zip(model.adjusters, wanted, model.lowest, model.highest, strict=True):
         step = adjuster.resolution
-        exact = float(np.clip(move, low, high))
+        exact = float(np.clip(move, low, high)) if abs(move) > _NOISE else 0.0
         rounded = round(exact / step) * step if step else exact
         stop = min(max(adjuster.position + rounded, adjuster.travel[0]), adjuster.travel[1])
         left = max(min(stop - adjuster.travel[0], adjuster.travel[1] - stop), 0.0)
@@ -393,37 +484,28 @@ def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
     return tuple(moves)
 
 
-def _segment_rests(
-    target: Ellipse, model: Layout, carrier: FloatArray, moves: tuple[Move, ...]
-) -> tuple[SegmentRest, ...]:
-    """Height and tilt of each segment after the carrier's move and the rounded moves of its adjusters."""
-    line = (model.line + model.line_effect[:, : model.carrier_size] @ carrier).reshape(-1, 2)
+def _segment_rests(model: Layout, carrier: FloatArray, rises: FloatArray) -> tuple[SegmentRest, ...]:
+    """How each segment stands after the carrier's move and the rounded moves of its adjusters."""
+    lines = (model.line + model.line_effect[:, : model.carrier_size] @ carrier).reshape(-1, 2)
+    turned = (line_map(model) @ rises).reshape(-1, 3)
+    rolled = float(carrier[-1]) if model.rolls else 0.0
     rests = []
-    for row, item in enumerate(model.deviations):
-        done = [
-            (a.x - item.segment.middle, m.move) for (r, a), m in zip(model.adjusters, moves, strict=True) if r == row
-        ]
-        height, tilt = line[row]
-        places = {lever for lever, _ in done}
-        if len(places) >= 2:
-            slope, lift = np.polyfit([lever for lever, _ in done], [move for _, move in done], 1)
-            height, tilt = height + lift, tilt + slope
-        elif places:
-            height += np.mean([move for _, move in done])
-        distance = float(target.distances(np.array([item.segment.middle]))[1][0])
+    for item, line, own, distance in zip(model.deviations, lines, turned, model.distance, strict=True):
+        height, tilt = line + own[:2]
         rests.append(
             SegmentRest(
                 name=item.segment.name,
                 height=float(height) if model.heights else None,
                 tilt=float(tilt),
-                image_shift=2 * distance * float(tilt),
+                image_shift=2 * float(distance) * float(tilt),
+                roll=None if item.roll is None else float(item.roll + rolled + own[2]),
             )
         )
     return tuple(rests)
 
 
 def _within(
-    model: Layout, mirror: Mirror, rests: tuple[SegmentRest, ...], error: FloatArray, moves: tuple[Move, ...]
+    model: Layout, mirror: Mirror, rests: tuple[SegmentRest, ...], error: FloatArray, rises: FloatArray
 ) -> bool:
     """Whether the goal is reached: the stated tolerances, or a worst rest of one step."""
     height, tilt = mirror.tolerance.segment_height, mirror.tolerance.segment_tilt
@@ -434,7 +516,7 @@ def _within(
             for rest in rests
         )
     done, allowed = np.zeros(len(error)), np.full(len(error), NOTHING)
-    done[model.at_adjuster] = [move.move for move in moves]
+    done[model.at_adjuster] = rises
     allowed[model.at_adjuster] = [adjuster.resolution + NOTHING for _, adjuster in model.adjusters]
     return bool(np.all(np.abs(error + done) <= allowed))
 

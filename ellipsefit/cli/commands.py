@@ -257,6 +257,31 @@ def correct(
     previous: PreviousFile = None,
     stability: Stability = "0.5 um",
     cutoff: Cutoff = None,
+    response: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="What adjusters do to the surface: TOML or CSV, the JSON answer of compare, or a record.",
+        ),
+    ] = None,
+    objective: Annotated[
+        str,
+        typer.Option(
+            metavar="LIST", help="What is made small, in order: worst, spot, reach, travel, screws; or expected."
+        ),
+    ] = "worst,travel",
+    target: Annotated[
+        str,
+        typer.Option(metavar="nominal|free", help="free: p, q and theta may move within the mirror's tolerances."),
+    ] = "nominal",
+    trade_off: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Draw what remains against how much is moved to FILE (svg, png or pdf)."),
+    ] = None,
+    test_moves: Annotated[
+        bool,
+        typer.Option("--test-moves", help="Answer with small first moves that tell whether each screw goes right."),
+    ] = False,
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -264,18 +289,42 @@ def correct(
 ) -> None:
     """Plan the moves of the adjusters within their travel, the carrier's share, and what remains.
 
+    The JSON answer is the plan that `sheet` prints and `compare` looks back on.
     Exit status 1: no moves within travel suffice.
     """
+    from datetime import UTC, datetime
+
     import ellipsefit as ef
+    from ellipsefit.align.objectives import check_objectives
+    from ellipsefit.files.orders import PlanAnswer, given_response
     from ellipsefit.report.cautions import cautions_text
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check()
+    output.check(trade_off)
+    if trade_off is not None:
+        from ellipsefit.report import figure_format
+
+        figure_format(trade_off)
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
+    wanted = tuple(name.strip() for name in objective.split(",") if name.strip())
+    try:
+        check_objectives(wanted)
+    except ParameterError as fault:
+        raise ParameterError(f"--objective: {str(fault).removeprefix('objectives: ')}") from None
     found = _fitted(mirror, profile, output, options, previous, stability)
-    plan = ef.plan_corrections(found)
-    output.text(*([found, model_text(found)] if verbose else []), plan, cautions_text(min(output.width, 100)))
-    output.answer(plan)
+    known = None if response is None else given_response(response, found.mirror)
+    with options_named("target"):
+        plan = ef.plan_corrections(found, response=known, objectives=wanted, target=target)  # type: ignore[arg-type]
+    trade = None if trade_off is None else plan.trade_off()
+    answer = PlanAnswer(plan=plan, when=datetime.now(UTC), test=test_moves, trade=trade)
+    first: list[object] = [answer.test_text() if test_moves else answer.sequence()]
+    if trade is not None and trade_off is not None:
+        from ellipsefit.report import save_figure
+
+        save_figure(trade.plot(), trade_off, force=force)
+        first.append(trade)
+    output.text(*([found, model_text(found)] if verbose else []), plan, *first, cautions_text(min(output.width, 100)))
+    output.answer(answer)
     raise typer.Exit(0 if plan.feasible else 1)
 
 

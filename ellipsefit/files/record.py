@@ -22,6 +22,7 @@ import h5py
 import numpy as np
 
 from ellipsefit.align import CorrectionPlan
+from ellipsefit.align.comparison import Comparison
 from ellipsefit.errors import DataError, FileFormatError
 from ellipsefit.files.mirror import mirror_from_text, mirror_text
 from ellipsefit.files.nexus import (
@@ -37,6 +38,7 @@ from ellipsefit.files.nexus import (
     write_profile_data,
     write_text,
 )
+from ellipsefit.files.orders import PlanAnswer
 from ellipsefit.files.safe import existing_file, new_file, read_bytes
 from ellipsefit.fit import EllipseFit, Previous, previous_campaign
 from ellipsefit.fit.campaigns import USUAL_STABILITY
@@ -72,6 +74,117 @@ def read_record_summary(path: str | os.PathLike[str]) -> RecordSummary:
 
 def _rounds(file: Any) -> tuple[int, ...]:
     return tuple(sorted(int(match[1]) for name in file if (match := _ROUND.fullmatch(name))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedRound:
+    """What of a round is needed to look at it afterwards."""
+
+    number: int
+    when: datetime
+    mirror_file: str  # text of the mirror file, as it was then
+    plan: dict[str, Any] | None  # its answer
+
+
+def read_round(path: str | os.PathLike[str], number: int | None = None) -> RecordedRound:
+    """One round of a record, by default the last.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If it cannot be read, is no record or has no such round.
+    """
+    rounds = read_record_summary(path).rounds
+    if not rounds or (number is not None and number not in rounds):
+        known = f"rounds {rounds[0]} to {rounds[-1]}" if rounds else "no rounds"
+        raise FileFormatError(f"{path}: has {known}; expected round {1 if number is None else number}")
+    chosen = rounds[-1] if number is None else number
+    with open_nexus(path) as file:
+        entry = file[f"round_{chosen}"]
+        try:
+            when = datetime.fromisoformat(_text_in(entry["start_time"]))
+            mirror_file = _text_in(entry["input_1/data"])
+            plan = json.loads(_text_in(entry["correction/answer/data"])) if "correction" in entry else None
+        except (KeyError, ValueError) as fault:
+            raise FileFormatError(f"{path}: round {chosen} is incomplete: {fault}; expected one of `run`") from None
+    return RecordedRound(number=chosen, when=when, mirror_file=mirror_file, plan=plan)
+
+
+def read_comparison(path: str | os.PathLike[str]) -> dict[str, Any] | None:
+    """Answer of the last comparison that a record holds; None: it holds none.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If it cannot be read or is no record.
+    """
+    rounds = read_record_summary(path).rounds
+    with open_nexus(path) as file:
+        for number in reversed(rounds):
+            entry = file[f"round_{number}"]
+            last = max(_comparisons(entry), default=0)
+            if last:
+                found = json.loads(_text_in(entry[f"comparison_{last}/answer/data"]))
+                if isinstance(found, dict):
+                    return found
+    return None
+
+
+def _text_in(dataset: Any) -> str:
+    value = dataset[()]
+    return value.decode("utf-8") if isinstance(value, bytes) else str(value)
+
+
+def _comparisons(entry: Any) -> list[int]:
+    return [int(match[1]) for name in entry if (match := re.fullmatch(r"comparison_(\d+)", name))]
+
+
+def append_comparison(path: str | os.PathLike[str], comparison: Comparison, number: int | None = None) -> int:
+    """Add what came of a round to the record, beside its plan; the file is replaced whole.
+
+    Parameters
+    ----------
+    path : path
+        The record, which must be there.
+    comparison : Comparison
+        Of that round's plan, or of its test moves: a round may have several.
+    number : int, optional
+        Round of the record; by default its last.
+
+    Returns
+    -------
+    int
+        Number of the round.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the record cannot be read, is one of another mirror or has no such round.
+    """
+    summary = read_record_summary(path)
+    if summary.mirror != comparison.mirror.name:
+        raise FileFormatError(
+            f"{path}: is the record of mirror '{summary.mirror}'; expected one of mirror '{comparison.mirror.name}'"
+        )
+    chosen = read_round(path, number).number
+    with new_file(path, force=True) as temporary:
+        shutil.copyfile(path, temporary)
+        with h5py.File(temporary, "a") as file:
+            entry = file[f"round_{chosen}"]
+            last = max(_comparisons(entry), default=0)
+            process = write_process(entry, name=f"comparison_{last + 1}")
+            _write_json(process, "answer", comparison.to_dict())
+            table = new_group(process, "moves", "NXcollection")
+            write_field(table, "segment", np.array([screw.segment for screw in comparison.screws], dtype=np.str_))
+            write_field(table, "adjuster", np.array([screw.adjuster for screw in comparison.screws], dtype=np.str_))
+            for column in ("asked", "expected", "position"):
+                values = np.array([getattr(screw, column) for screw in comparison.screws], dtype=np.float64)
+                write_field(table, column, values, units="m")
+            for column in ("achieved", "achieved_stderr"):
+                found = [getattr(screw, column) for screw in comparison.screws]
+                values = np.array([np.nan if value is None else value for value in found], dtype=np.float64)
+                write_field(table, column, values, units="m")
+    return chosen
 
 
 def append_round(
@@ -126,7 +239,8 @@ def append_round(
             file.attrs["mirror"] = fit.mirror.name
             entry = new_entry(file, f"round_{number}", title=f"{fit.mirror.name}, round {number}")
             write_text(entry, "start_time", when.isoformat(timespec="seconds"))
-            _write_results(entry, fit, plan)
+            orders = None if plan is None else PlanAnswer(plan=plan, when=when).to_dict()
+            _write_results(entry, fit, plan, orders)
             if stitched is not None:
                 _write_stitched(entry, stitched)
             _write_inputs(entry, inputs)
@@ -195,7 +309,9 @@ def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: fl
     return previous_campaign(place_profile(profile, before), mirror, stability=stability, name=which)
 
 
-def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> None:
+def _write_results(
+    entry: Any, fit: EllipseFit, plan: CorrectionPlan | None, answer: dict[str, Any] | None = None
+) -> None:
     placed = fit.placed
     names = np.array([segment.name for segment in fit.mirror.segments])[placed.index]
     figure = new_data(entry, "figure_error", signal="height_error", axes=("x",))  # first, so shown by default
@@ -228,7 +344,7 @@ def _write_results(entry: Any, fit: EllipseFit, plan: CorrectionPlan | None) -> 
         field.attrs["stderr"] = fit.stderr(name)
     if plan is not None:
         process = write_process(entry, name="correction")
-        _write_json(process, "answer", plan.to_dict())
+        _write_json(process, "answer", plan.to_dict() if answer is None else answer)
         table = new_group(process, "moves", "NXcollection")
         write_field(table, "segment", np.array([move.segment for move in plan.moves], dtype=np.str_))
         write_field(table, "adjuster", np.array([move.adjuster for move in plan.moves], dtype=np.str_))

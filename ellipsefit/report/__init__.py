@@ -7,6 +7,7 @@ from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
 from ellipsefit.report.saving import figure_format, save_figure
 from ellipsefit.report.stitch_figures import plot_stitched
+from ellipsefit.report.trade_figure import trade_off_figure
 from ellipsefit.report.uncertainty import plot_uncertainty
 from ellipsefit.report.verdict import Verdict, verdict
 
@@ -22,6 +23,7 @@ __all__ = [
     "plot_uncertainty",
     "render_report",
     "save_figure",
+    "trade_off_figure",
     "verdict",
     "write_report",
 ]

@@ -10,6 +10,8 @@ from importlib.metadata import version
 from typing import Final
 
 from ellipsefit.align import CorrectionPlan
+from ellipsefit.align.orders import orders_of
+from ellipsefit.align.sequence import sequence_of
 from ellipsefit.files.safe import new_file
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus.result import FocusResult
@@ -21,6 +23,7 @@ from ellipsefit.report.moves import moves_table
 from ellipsefit.report.pieces import Picture, few, table_html
 from ellipsefit.report.stitch_section import stitch_section
 from ellipsefit.report.style import as_svg
+from ellipsefit.report.trade_figure import trade_off_figure
 from ellipsefit.report.uncertainty import plot_uncertainty
 from ellipsefit.report.verdict import verdict
 from ellipsefit.rows import Table, number
@@ -73,7 +76,7 @@ def render_report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    summary, _, rest = plan.rows()
+    summary, _, *rests = plan.rows()
     several = len(fit.placed.measured) > 1
     light_warnings = () if focus is None else focus.warnings
     scan_warnings = () if stitched is None else few(stitched.warnings, MOST_WARNINGS)
@@ -95,8 +98,10 @@ def render_report(
         moves=table_html(moves_table(plan)) if plan.moves else None,
         moves_picture=_moves(plan) if plan.moves else None,
         residual=_residual(fit, plan),
-        rest=table_html(rest),
         focus=None if focus is None else focus_section(focus),
+        rests=[table_html(table) for table in rests],
+        sequence=table_html(_sequence_table(plan)) if plan.moves else None,
+        trade=_trade(plan) if plan.moves else None,
         warnings=tuple(dict.fromkeys((*scan_warnings, *fit.warnings, *plan.warnings, *light_warnings))),
         settings=table_html(_settings_table(fit, settings)),
         versions=table_html(_version_table()),
@@ -205,7 +210,25 @@ def _carrier_words(plan: CorrectionPlan) -> tuple[str, ...]:
         found.append(f"{word} by {number(abs(height), 'length', unit='um', digits=4)} at the pole (x = 0)")
     end = "downstream end up" if tilt > 0 else "downstream end down"
     found.append(f"tilt by {number(abs(tilt), 'angle', unit='urad', digits=4)}, {end}")
+    if plan.carrier_roll is not None:
+        side = "+y side up" if plan.carrier_roll > 0 else "+y side down"
+        found.append(f"roll by {number(abs(plan.carrier_roll), 'angle', unit='urad', digits=4)}, {side}")
     return tuple(found)
+
+
+def _sequence_table(plan: CorrectionPlan) -> Table:
+    """The order in which the moves are made."""
+    (table,) = sequence_of(orders_of(plan)).rows()
+    return table
+
+
+def _trade(plan: CorrectionPlan) -> Picture:
+    label = "Graph of the worst error left at an adjuster over the travel of all adjusters together."
+    caption = (
+        "What remains against how much is moved: each circle is a plan that no other beats in both, the carrier set "
+        "anew for it; the diamond is this plan."
+    )
+    return Picture(svg=as_svg(trade_off_figure(plan.trade_off()), "trade", label), caption=caption)
 
 
 def _shape(fit: EllipseFit) -> Picture:

@@ -1,0 +1,716 @@
+"""One round of moves looked at afterwards: what was achieved, what went wrong, what was learned, what is left."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Final
+
+import numpy as np
+
+from ellipsefit import rows
+from ellipsefit.align.change import SAME_SURFACE, LineChange, line_change
+from ellipsefit.align.diagnosis import Diagnosis, Finding, Mistake, diagnose, name_of
+from ellipsefit.align.learning import Done, Knowledge, Learned, first_knowledge, learn
+from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror, orders_of
+from ellipsefit.align.plan import CorrectionPlan
+from ellipsefit.align.response import Response
+from ellipsefit.align.sheet import listed
+from ellipsefit.errors import DataError, ParameterError
+from ellipsefit.fit.result import EllipseFit
+from ellipsefit.mirror import Adjuster, Mirror
+from ellipsefit.profile import PlacedProfile
+from ellipsefit.rows import Table, number
+
+#: Share of half the travel below which what is left of it is warned of (common practice).
+RESERVE: Final = 0.3
+#: A reading this near to what was asked for is what was asked for: a sheet shows no more [m].
+AS_ASKED: Final = 1e-8
+#: Correlation of figures below which two measurements are said to look like different surfaces.
+DOUBTFUL: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screw:
+    """What became of one adjuster in a round; lengths in m."""
+
+    segment: str
+    adjuster: str
+    start: float
+    asked: float  # move of its scale that the plan asked for
+    expected: float  # rise of the surface there that was expected of all moves, from what was known
+    achieved: float | None  # rise of the surface there, relative to the carrier; None: not measured
+    achieved_stderr: float | None
+    gain: float  # rise for its own move; negative: the screw is wrong-handed
+    gain_stderr: float
+    backlash: float
+    backlash_stderr: float
+    direction: str  # seen, reversed, unknown, not moved
+    position: float  # on its scale, as far as is known
+
+    @property
+    def name(self) -> str:
+        """Segment and adjuster, as they are spoken of."""
+        return name_of((self.segment, self.adjuster))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerLine:
+    """What one adjuster has of its travel; lengths in m."""
+
+    segment: str
+    adjuster: str
+    low: float
+    high: float
+    position: float
+    travelled: float  # sum of |moves| over all rounds
+    moves: tuple[float, ...]  # round by round
+
+    @property
+    def left(self) -> float:
+        """Distance to the nearer limit."""
+        return max(min(self.position - self.low, self.high - self.position), 0.0)
+
+    @property
+    def warning(self) -> str:
+        """Why its travel should be minded; empty: no reason."""
+        last = self.moves[-1] if self.moves else 0.0
+        if self.left < RESERVE * (self.high - self.low) / 2:
+            return "RESERVE LOW"
+        if last and not self.low <= self.position + last <= self.high:
+            return "ANOTHER SUCH MOVE WOULD LEAVE ITS TRAVEL"
+        return ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PastRound:
+    """A round that was compared: all that is needed to learn from it again."""
+
+    planned: datetime | None
+    kind: str
+    moves: Mapping[tuple[str, str], float]  # what was done with each scale [m], as far as is known
+    positions: Mapping[tuple[str, str], float]  # of all adjusters afterwards [m]
+    done: Done
+    reversed: frozenset[int]  # screws found to be wrong-handed in this round
+    verified: frozenset[int]  # screws whose direction was seen
+    change: LineChange
+    findings: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON, SI."""
+        done, change = self.done, self.change
+        return {
+            "planned": None if self.planned is None else self.planned.isoformat(timespec="microseconds"),
+            "kind": self.kind,
+            "moves": [{"segment": s, "adjuster": a, "move": move} for (s, a), move in self.moves.items()],
+            "positions": [{"segment": s, "adjuster": a, "position": v} for (s, a), v in self.positions.items()],
+            "done": {
+                "move": done.move.tolist(),
+                "side": done.side.tolist(),
+                "settled": done.settled.tolist(),
+                "knocked": sorted(done.knocked),
+            },
+            "reversed": sorted(self.reversed),
+            "verified": sorted(self.verified),
+            "change": {
+                "quantity": change.quantity,
+                "segments": list(change.segments),
+                "values": change.change.tolist(),
+                "covariance": change.covariance.tolist(),
+            },
+            "findings": list(self.findings),
+        }
+
+    @classmethod
+    def from_dict(cls, table: Mapping[str, Any]) -> PastRound:
+        """Back from JSON.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If something is missing or of the wrong kind.
+        """
+        done, change = table["done"], table["change"]
+        return cls(
+            planned=None if table["planned"] is None else datetime.fromisoformat(table["planned"]),
+            kind=str(table["kind"]),
+            moves={(str(e["segment"]), str(e["adjuster"])): float(e["move"]) for e in table["moves"]},
+            positions={(str(e["segment"]), str(e["adjuster"])): float(e["position"]) for e in table["positions"]},
+            done=Done(
+                move=np.array(done["move"], dtype=np.float64),
+                side=np.array(done["side"], dtype=np.float64),
+                settled=np.array(done["settled"], dtype=bool),
+                knocked=frozenset(str(name) for name in done["knocked"]),
+            ),
+            reversed=frozenset(int(place) for place in table["reversed"]),
+            verified=frozenset(int(place) for place in table["verified"]),
+            change=LineChange(
+                quantity=change["quantity"],
+                segments=tuple(str(name) for name in change["segments"]),
+                change=np.array(change["values"], dtype=np.float64),
+                covariance=np.array(change["covariance"], dtype=np.float64),
+                alike=None,
+            ),
+            findings=tuple(str(text) for text in table["findings"]),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class History:
+    """All rounds of a mirror that were compared, the first first, and the response that was given before them."""
+
+    mirror: str
+    rounds: tuple[PastRound, ...] = ()
+    given: Response | None = None
+
+    @property
+    def positions(self) -> Mapping[tuple[str, str], float]:
+        """Where the adjusters stood after the last round [m]; empty: none was recorded."""
+        return self.rounds[-1].positions if self.rounds else {}
+
+    def knowledge(self, mirror: Mirror) -> Knowledge:
+        """What the rounds have taught, computed from what was seen in each.
+
+        Raises
+        ------
+        DataError
+            If they are of another mirror.
+        """
+        self._check_mirror(mirror)
+        known = first_knowledge(mirror, self.given)
+        for past in self.rounds:
+            if len(past.done.move) != known.count:
+                raise DataError(
+                    f"the rounds recorded are of {len(past.done.move)} adjusters and mirror '{mirror.name}' has "
+                    f"{known.count}; expected the same mirror"
+                )
+            known = learn(known.reversed(past.reversed), mirror, past.done, past.change).knowledge
+            known = _verified(known, past.verified)
+        return known
+
+    def _check_mirror(self, mirror: Mirror) -> None:
+        if mirror.name != self.mirror:
+            raise DataError(
+                f"the rounds recorded are of mirror '{self.mirror}'; expected some of mirror '{mirror.name}'"
+            )
+
+    def check(self, orders: Orders) -> None:
+        """Refuse a plan that is older than the last recorded move.
+
+        Raises
+        ------
+        DataError
+            If the plan was made before the last recorded round was planned, or starts from other positions.
+        """
+        self._check_mirror(orders.mirror)
+        if not self.rounds:
+            return
+        last = self.rounds[-1]
+        if last.planned is not None and orders.when is not None and orders.when <= last.planned:
+            older = f"is older than the last recorded move, which was planned on {_spoken(last.planned)}"
+            what = "is compared and recorded already" if orders.when == last.planned else older
+            raise DataError(f"the plan of {_spoken(orders.when)} {what}; expected a newer plan")
+        for key, adjuster in adjusters_of(orders.mirror).items():
+            stands = last.positions.get(key)
+            if stands is not None and abs(stands - adjuster.position) > 1e-9:
+                raise DataError(
+                    f"the plan is older than the last recorded move: it has {name_of(key)} at "
+                    f"{adjuster.position * 1e6:.6g} um, where that move left it at {stands * 1e6:.6g} um; expected a "
+                    "plan that starts from there"
+                )
+
+
+def _spoken(when: datetime) -> str:
+    return f"{when:%Y-%m-%d %H:%M:%S}"
+
+
+def _verified(knowledge: Knowledge, places: frozenset[int]) -> Knowledge:
+    verified = knowledge.verified.copy()
+    verified[list(places)] = True
+    return replace(knowledge, verified=verified)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Achieved against asked, adjuster by adjuster; what went wrong; what was learned; what travel is left."""
+
+    mirror: Mirror  # with its adjusters where they stand now
+    orders: Orders
+    screws: tuple[Screw, ...]
+    findings: tuple[Finding, ...]
+    carrier_height: float | None  # what the whole mirror did between the measurements, at x = 0 [m]
+    carrier_tilt: float  # [rad]
+    carrier_height_stderr: float | None
+    carrier_tilt_stderr: float
+    knowledge: Knowledge
+    history: History  # with this round
+    ledger: tuple[LedgerLine, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def as_asked(self) -> bool:
+        """Whether nothing went otherwise than asked."""
+        return not self.findings
+
+    @property
+    def response(self) -> Response:
+        """The influence matrix as known now, for the next plan."""
+        return self.knowledge.response()
+
+    def sentences(self) -> tuple[str, ...]:
+        """What went otherwise than asked, in words."""
+        return tuple(_sentence(finding, self.orders) for finding in self.findings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer, SI."""
+        response = self.response
+        return {
+            "mirror": self.mirror.name,
+            "round": len(self.history.rounds),
+            "kind": self.orders.kind,
+            "as_asked": self.as_asked,
+            "moves": [
+                {
+                    "segment": screw.segment,
+                    "adjuster": screw.adjuster,
+                    "from": screw.start,
+                    "asked": screw.asked,
+                    "expected": screw.expected,
+                    "achieved": screw.achieved,
+                    "achieved_stderr": screw.achieved_stderr,
+                    "gain": screw.gain,
+                    "gain_stderr": screw.gain_stderr,
+                    "backlash": screw.backlash,
+                    "backlash_stderr": screw.backlash_stderr,
+                    "direction": screw.direction,
+                    "position": screw.position,
+                }
+                for screw in self.screws
+            ],
+            "findings": [
+                {
+                    "kind": finding.mistake.kind if finding.sure else "cannot tell",
+                    "segment": finding.mistake.screw[0],
+                    "adjuster": finding.mistake.screw[1] or None,
+                    "other": None if finding.mistake.other is None else list(finding.mistake.other),
+                    "probability": finding.probability,
+                    "candidates": [
+                        {
+                            "mistakes": [
+                                {
+                                    "kind": mistake.kind,
+                                    "segment": mistake.screw[0],
+                                    "adjuster": mistake.screw[1] or None,
+                                    "other": None if mistake.other is None else list(mistake.other),
+                                }
+                                for mistake in what
+                            ],
+                            "probability": share,
+                        }
+                        for what, share in (((finding.mistake,), finding.probability), *finding.alternatives)
+                    ],
+                    "text": text,
+                }
+                for finding, text in zip(self.findings, self.sentences(), strict=True)
+            ],
+            "carrier": {
+                "height": self.carrier_height,
+                "tilt": self.carrier_tilt,
+                "height_stderr": self.carrier_height_stderr,
+                "tilt_stderr": self.carrier_tilt_stderr,
+            },
+            "response": {
+                "adjusters": [list(key) for key in response.adjusters],
+                "matrix": response.matrix.tolist(),
+                "stderr": response.stderr.tolist(),
+            },
+            "ledger": [
+                {
+                    "segment": line.segment,
+                    "adjuster": line.adjuster,
+                    "travel": [line.low, line.high],
+                    "position": line.position,
+                    "travelled": line.travelled,
+                    "travel_left": line.left,
+                    "moves": list(line.moves),
+                    "warning": line.warning or None,
+                }
+                for line in self.ledger
+            ],
+            "history": history_dict(self.history),
+            "warnings": list(self.warnings),
+        }
+
+    def rows(self) -> list[Table]:
+        """Tables of the comparison, as shown on screens and pages."""
+        return [self._summary_table(), self._screw_table(), self._ledger_table()]
+
+    def __str__(self) -> str:
+        return rows.as_text(self.rows())
+
+    def _repr_html_(self) -> str:
+        return rows.as_html(self.rows())
+
+    def _summary_table(self) -> Table:
+        what = "test moves" if self.orders.kind == "test" else "moves"
+        verdict = "nothing speaks against its having been done as asked" if self.as_asked else "NOT AS ASKED"
+        moved = sum(1 for screw in self.screws if screw.asked)
+        unseen = sum(1 for screw in self.screws if screw.asked and screw.direction == "unknown")
+        cells = [
+            ("adjusters asked to move", str(moved)),
+            (
+                "carrier, or how the mirror lies: raised at the pole",
+                number(self.carrier_height, "length", unit="um", sign=True),
+            ),
+            ("carrier, or how the mirror lies: tilted", number(self.carrier_tilt, "angle", unit="urad", sign=True)),
+        ]
+        if unseen:
+            cells.append(("moved too little to show their direction", str(unseen)))
+        notes = [*(f"Found: {text}" for text in self.sentences()), *(f"Note: {text}" for text in self.warnings)]
+        title = f"Round {len(self.history.rounds)} of {self.mirror.name}, {what}: {verdict}"
+        return Table(title=title, cells=tuple(cells), notes=tuple(notes))
+
+    def _screw_table(self) -> Table:
+        def um(value: float | None, *, sign: bool = True) -> str:
+            return number(value, "length", unit="um", places=2, sign=sign)
+
+        cells = tuple(
+            (
+                screw.name,
+                um(screw.asked),
+                um(screw.expected),
+                um(screw.achieved),
+                um(screw.achieved_stderr, sign=False),
+                f"{screw.gain:.3f}",
+                f"{screw.gain_stderr:.3f}",
+                um(screw.backlash, sign=False),
+                um(screw.backlash_stderr, sign=False),
+                {"reversed": "REVERSED", "not moved": ""}.get(screw.direction, screw.direction),
+            )
+            for screw in self.screws
+        )
+        header = ("adjuster", "asked", "expected", "achieved", "±", "gain", "±", "backlash", "±", "direction")
+        notes = (
+            "asked: move of the scale; expected and achieved: rise of the surface there, the carrier's part taken off.",
+        )
+        return Table(title="Achieved against asked", header=header, cells=cells, notes=notes if cells else ())
+
+    def _ledger_table(self) -> Table:
+        def um(value: float) -> str:
+            return number(value, "length", unit="um", places=2)
+
+        cells = tuple(
+            (
+                name_of((line.segment, line.adjuster)),
+                um(line.position),
+                f"{um(line.low)} to {um(line.high)}",
+                um(line.travelled),
+                um(line.left),
+                line.warning,
+            )
+            for line in self.ledger
+        )
+        header = ("adjuster", "stands at", "travel", "travelled", "left", "")
+        return Table(title="Travel ledger", header=header, cells=cells)
+
+
+def history_dict(history: History) -> dict[str, Any]:
+    """All rounds as JSON, SI: what `history_of` reads back."""
+    given = history.given
+    return {
+        "mirror": history.mirror,
+        "given": None
+        if given is None
+        else {
+            "adjusters": [list(key) for key in given.adjusters],
+            "matrix": given.matrix.tolist(),
+            "stderr": given.stderr.tolist(),
+        },
+        "rounds": [past.to_dict() for past in history.rounds],
+    }
+
+
+def history_of(table: Mapping[str, Any]) -> History:
+    """History from its JSON.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If something is missing or of the wrong kind.
+    """
+    given = table["given"]
+    return History(
+        mirror=str(table["mirror"]),
+        given=None if given is None else response_of(given),
+        rounds=tuple(PastRound.from_dict(past) for past in table["rounds"]),
+    )
+
+
+def response_of(table: Mapping[str, Any]) -> Response:
+    """Response from its JSON.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If something is missing or of the wrong kind.
+    """
+    return Response(
+        adjusters=tuple((str(segment), str(adjuster)) for segment, adjuster in table["adjusters"]),
+        matrix=np.array(table["matrix"], dtype=np.float64).reshape((len(table["adjusters"]),) * 2),
+        stderr=np.array(table["stderr"], dtype=np.float64).reshape((len(table["adjusters"]),) * 2),
+    )
+
+
+def compare_round(
+    asked: Orders | CorrectionPlan,
+    before: EllipseFit | PlacedProfile | LineChange,
+    after: EllipseFit | PlacedProfile | None = None,
+    *,
+    history: History | None = None,
+    readings: Mapping[tuple[str, str], float] | None = None,
+) -> Comparison:
+    """Compare what a round of moves achieved with what was asked, and learn from it.
+
+    Parameters
+    ----------
+    asked : Orders or CorrectionPlan
+        What was asked.
+    before, after : EllipseFit or PlacedProfile
+        Measured before and after the moves; or the change of lines in place of `before`, alone.
+    history : History, optional
+        Rounds compared before; by default none.
+    readings : mapping, optional
+        Positions [m] that were read at adjusters afterwards, where they are not those asked for.
+
+    Raises
+    ------
+    DataError
+        If the measurements are not of one mirror and quantity, or the plan is older than the last recorded move.
+    ParameterError
+        If a reading is of no adjuster or outside its travel.
+    """
+    orders = asked if isinstance(asked, Orders) else orders_of(asked)
+    past = history or History(mirror=orders.mirror.name)
+    past.check(orders)
+    if isinstance(before, LineChange):
+        change = before
+    elif after is None:
+        raise ParameterError("after is needed with a profile measured before")
+    else:
+        first, second = (item.placed if isinstance(item, EllipseFit) else item for item in (before, after))
+        change = line_change(first, second)
+    actual = _as_read(orders, readings or {})
+    mirror = orders.mirror
+    known = past.knowledge(mirror)
+    told = _told_reversed(actual, known) if not past.rounds else frozenset()
+    known = known.reversed(told)
+    found = diagnose(known, mirror, actual, change)
+    learned = learn(known.reversed(found.reversed), mirror, found.done, change)
+    # one that went the other way may have been turned so: its direction counts as known when it is seen again
+    seen = frozenset(place for place, word in enumerate(found.direction) if word == "seen")
+    knowledge = _verified(learned.knowledge, seen)
+    keys = knowledge.adjusters
+    moves = {key: float(found.done.move[place]) for place, key in enumerate(keys)}
+    start = {key: adjuster.position for key, adjuster in adjusters_of(mirror).items()}
+    now = moved_mirror(mirror, {key: start[key] + moves[key] for key in keys})
+    this = PastRound(
+        planned=orders.when,
+        kind=orders.kind,
+        moves=moves,
+        positions={key: adjuster.position for key, adjuster in adjusters_of(now).items()},
+        done=found.done,
+        reversed=told ^ found.reversed,
+        verified=seen,
+        change=change,
+        findings=tuple(_sentence(finding, actual) for finding in found.findings),
+    )
+    whole = replace(past, rounds=(*past.rounds, this))
+    heights = change.quantity == "height"
+    ledger = _ledger(now, whole)
+    return Comparison(
+        mirror=now,
+        orders=actual,
+        screws=_screws(actual, known, learned, knowledge, found, now),
+        findings=found.findings,
+        carrier_height=float(learned.carrier[0]) if heights else None,
+        carrier_tilt=float(learned.carrier[1 if heights else 0]),
+        carrier_height_stderr=float(learned.carrier_stderr[0]) if heights else None,
+        carrier_tilt_stderr=float(learned.carrier_stderr[1 if heights else 0]),
+        knowledge=knowledge,
+        history=whole,
+        ledger=ledger,
+        warnings=(*_plan_notes(actual, past), *_warnings(actual, change, found.direction, ledger)),
+    )
+
+
+def _told_reversed(orders: Orders, known: Knowledge) -> frozenset[int]:
+    """Screws that the plan took for wrong-handed, where nothing else is known of them."""
+    gains = np.diag(known.influence)
+    return frozenset(
+        place
+        for place, key in enumerate(known.adjusters)
+        if (order := orders.order(*key)) and order.gain < 0 < gains[place]
+    )
+
+
+def _as_read(orders: Orders, readings: Mapping[tuple[str, str], float]) -> Orders:
+    """The orders as they were carried out, where positions were read afterwards."""
+    adjusters = adjusters_of(orders.mirror)
+    moves = {order.key: order for order in orders.moves}
+    for key, reading in readings.items():
+        if key not in adjusters:
+            raise ParameterError(f"reading of {name_of(key)}: mirror '{orders.mirror.name}' has no such adjuster")
+        low, high = adjusters[key].travel
+        if not low - 1e-9 <= reading <= high + 1e-9:
+            raise ParameterError(
+                f"reading of {name_of(key)}: {reading * 1e6:.6g} um lies outside its travel of {low * 1e6:.6g} um to "
+                f"{high * 1e6:.6g} um"
+            )
+        asked = moves.get(key)
+        if asked is None:
+            moves[key] = Order(segment=key[0], adjuster=key[1], start=adjusters[key].position, stop=reading)
+        elif abs(asked.stop - reading) > AS_ASKED:
+            close = (
+                abs(asked.stop - reading) <= asked.overshoot / 2
+            )  # it was approached as asked, and not quite reached
+            moves[key] = (
+                replace(asked, stop=reading)
+                if close
+                else replace(asked, stop=reading, approach="direct", overshoot=0.0)
+            )
+    return replace(orders, moves=tuple(moves.values()))
+
+
+def _screws(
+    orders: Orders, known: Knowledge, learned: Learned, knowledge: Knowledge, found: Diagnosis, now: Mirror
+) -> tuple[Screw, ...]:
+    keys = knowledge.adjusters
+    asked = np.array([order.move if (order := orders.order(*key)) else 0.0 for key in keys])
+    response = knowledge.response()
+    expected = known.influence @ asked
+    stands = adjusters_of(now)
+    return tuple(
+        Screw(
+            segment=key[0],
+            adjuster=key[1],
+            start=adjusters_of(orders.mirror)[key].position,
+            asked=float(asked[place]),
+            expected=float(expected[place]),
+            achieved=float(learned.rise[place]) if learned.line_seen[place] else None,
+            achieved_stderr=float(learned.rise_stderr[place]) if learned.line_seen[place] else None,
+            gain=float(response.matrix[place, place]),
+            gain_stderr=float(response.stderr[place, place]),
+            backlash=float(knowledge.backlash[place]),
+            backlash_stderr=float(knowledge.backlash_stderr[place]),
+            direction=found.direction[place],
+            position=stands[key].position,
+        )
+        for place, key in enumerate(keys)
+    )
+
+
+def _ledger(mirror: Mirror, history: History) -> tuple[LedgerLine, ...]:
+    lines = []
+    for (segment, name), adjuster in adjusters_of(mirror).items():
+        moves = tuple(float(past.moves.get((segment, name), 0.0)) for past in history.rounds)
+        lines.append(
+            LedgerLine(
+                segment=segment,
+                adjuster=name,
+                low=adjuster.travel[0],
+                high=adjuster.travel[1],
+                position=adjuster.position,
+                travelled=float(sum(abs(move) for move in moves)),
+                moves=moves,
+            )
+        )
+    return tuple(lines)
+
+
+def _sentence(finding: Finding, orders: Orders) -> str:
+    """What was found, as one sentence, with what else would explain the same and how to tell."""
+    mistake = finding.mistake
+    if not finding.sure:
+        shares = [((mistake,), finding.probability), *finding.alternatives]
+        options = "; ".join(
+            f"{' and '.join(item.words() for item in what) or 'all was done as asked'} ({100 * share:.0f} %)"
+            for what, share in shares
+        )
+        return f"cannot tell: {options}. Read the positions there and give them with --reading."
+    if mistake.kind == "wrong-handed":
+        order = orders.order(*mistake.screw)
+        assert order is not None
+        up = order.move * order.gain > 0
+        way, was = ("sank", "raise") if up else ("rose", "lower")
+        hand = "wrong-handed" if order.gain > 0 else "not wrong-handed after all"
+        read, other = (f"{value * 1e6:+.6g} um" for value in (order.stop, order.start - order.move))
+        return (
+            f"{name_of(mistake.screw)} went the wrong way: the surface {way} where the move was to {was} it. If its "
+            f"scale reads {read}, the screw is {hand}, and the next plan allows for it; if it reads {other}, it "
+            f"was turned the wrong way: compare again with --reading '{name_of(mistake.screw)}={other}'."
+        )
+    return f"{mistake.words()}."
+
+
+def _warnings(
+    orders: Orders, change: LineChange, direction: tuple[str, ...], ledger: tuple[LedgerLine, ...]
+) -> tuple[str, ...]:
+    notes = []
+    if change.alike is not None and change.alike < DOUBTFUL:
+        notes.append(
+            f"the surfaces before and after are hardly alike (correlation of their figures {change.alike:.2f}, "
+            f"above {SAME_SURFACE} for one surface): are both of this mirror, in the same frame?"
+        )
+    unseen = [s.name for s in orders.mirror.segments if s.adjusters and s.name not in change.segments]
+    if unseen:
+        notes.append(f"not measured both times, so nothing is known of their moves: {', '.join(unseen)}")
+    small = [
+        name_of(key)
+        for (key, adjuster), word in zip(adjusters_of(orders.mirror).items(), direction, strict=True)
+        if word == "unknown" and (order := orders.order(*key)) and _too_small(order, adjuster)
+    ]
+    if small:
+        notes.append(
+            f"the direction of {listed(small)} can't be known from this round: the move was smaller than "
+            f"{TEST_BACKLASH:g} times the backlash"
+        )
+    if change.freedoms < 3 and any(len({a.x for a in s.adjusters}) < len(s.adjusters) for s in orders.mirror.segments):
+        notes.append("adjusters at one x, side by side, are told apart by what is known of them, not by one scan line")
+    notes += [f"{name_of((line.segment, line.adjuster))}: {_ledger_words(line)}" for line in ledger if line.warning]
+    return tuple(notes)
+
+
+def _plan_notes(orders: Orders, past: History) -> tuple[str, ...]:
+    """What is said where the plan knew more than the comparison."""
+    if past.rounds or past.given is not None or all(order.gain == 1.0 for order in orders.moves):
+        return ()
+    return (
+        "the plan was made by what was learned before, but no earlier comparison is given: but for wrong hands "
+        "learning begins anew",
+    )
+
+
+def _too_small(order: Order, adjuster: Adjuster) -> bool:
+    return 0 < abs(order.move) < TEST_BACKLASH * adjuster.backlash * (1 - 1e-9)
+
+
+def _ledger_words(line: LedgerLine) -> str:
+    left = number(line.left, "length")
+    if line.warning == "RESERVE LOW":
+        return f"only {left} of travel left to the nearer limit; recentre it before its range is used up"
+    return f"another move like the last would leave its travel, {left} are left to the nearer limit"
+
+
+__all__ = [
+    "Comparison",
+    "History",
+    "LedgerLine",
+    "Mistake",
+    "PastRound",
+    "Screw",
+    "compare_round",
+    "history_dict",
+    "history_of",
+    "response_of",
+]

@@ -1,0 +1,272 @@
+"""What a plan can be expected to reach: uncertainty of every rest, and the decision it allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal, get_args
+
+import numpy as np
+
+from ellipsefit.align.layout import Layout, target_lines
+from ellipsefit.align.limits import line_map
+from ellipsefit.align.objectives import SETTLING
+from ellipsefit.arrays import FloatArray
+from ellipsefit.errors import ParameterError
+from ellipsefit.fit.prior import PARAMETERS
+from ellipsefit.fit.result import EllipseFit
+from ellipsefit.fit.roll import segment_rolls
+from ellipsefit.fit.systematics import systematic_patterns
+from ellipsefit.rows import Table, number
+
+Decision = Literal["conform", "indeterminate", "non-conform"]
+
+#: Standard uncertainties by which a value must be inside (outside) a limit to prove conformity (non-conformity): the
+#: 95 % quantile of the normal distribution, one-sided, the default of ISO 14253-1:2017.
+GUARD: Final = 1.6448536269514722
+#: Standard uncertainties that a wanted move must exceed to be more than what the measurement is unsure of.
+SIGNIFICANT: Final = 2.0
+
+
+def decide(value: float, stderr: float, limit: float) -> Decision:
+    """Decision after ISO 14253-1 on |value| <= limit: proven within, proven outside, or neither.
+
+    Raises
+    ------
+    ParameterError
+        If the standard uncertainty is negative or the limit not positive.
+
+    Examples
+    --------
+    >>> decide(8.0, 1.0, 10.0), decide(9.0, 1.0, 10.0), decide(12.0, 1.0, 10.0)
+    ('conform', 'indeterminate', 'non-conform')
+    """
+    if not (stderr >= 0 and limit > 0):
+        raise ParameterError(f"decision: expected stderr >= 0 and limit > 0; got {stderr!r} and {limit!r}")
+    if abs(value) <= limit - GUARD * stderr:
+        return "conform"
+    return "non-conform" if abs(value) > limit + GUARD * stderr else "indeterminate"
+
+
+def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatArray) -> float:
+    """Probability that two normal values both lie within -limits..limits; an infinite limit is none.
+
+    Parameters
+    ----------
+    mean, limits : array, shape (2,)
+    covariance : array, shape (2, 2)
+    """
+    from scipy.special import ndtr
+
+    low, high = -limits, limits
+    spread = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if np.isinf(limits[0]) or spread[0] == 0:
+        # one of them decides, or the first is known for sure
+        sure = 1.0 if np.isinf(limits[0]) else float(abs(mean[0]) <= limits[0])
+        return sure * _inside(float(mean[1]), float(spread[1]), float(limits[1]))
+    # the first by Gauss-Legendre quadrature over its allowed range, the second given the first
+    start = max(low[0], mean[0] - 9 * spread[0])
+    end = min(high[0], mean[0] + 9 * spread[0])
+    if end <= start:
+        return 0.0
+    node, weight = np.polynomial.legendre.leggauss(96)
+    first = (start + end) / 2 + (end - start) / 2 * node
+    density = np.exp(-(((first - mean[0]) / spread[0]) ** 2) / 2) / (np.sqrt(2 * np.pi) * spread[0])
+    slope = covariance[0, 1] / covariance[0, 0]
+    centre = mean[1] + slope * (first - mean[0])
+    left = float(np.sqrt(max(covariance[1, 1] - slope * covariance[0, 1], 0.0)))
+    if np.isinf(limits[1]):
+        given = np.ones_like(first)
+    elif left == 0:
+        given = (np.abs(centre) <= limits[1]).astype(float)
+    else:
+        given = ndtr((high[1] - centre) / left) - ndtr((low[1] - centre) / left)
+    return float(np.clip((end - start) / 2 * weight @ (density * given), 0.0, 1.0))
+
+
+def _inside(mean: float, spread: float, limit: float) -> float:
+    from scipy.special import ndtr
+
+    if np.isinf(limit) or spread == 0:
+        return float(abs(mean) <= limit)
+    return float(ndtr((limit - mean) / spread) - ndtr((-limit - mean) / spread))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentOutlook:
+    """How sure one segment's rest is; None: not known, or no tolerance to judge by."""
+
+    name: str
+    height_stderr: float | None
+    tilt_stderr: float
+    roll_stderr: float | None
+    probability: float | None  # that it ends inside the tolerances
+    decision: Decision | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """What a plan can be expected to reach, if the carrier goes where it is sent."""
+
+    segments: tuple[SegmentOutlook, ...]
+    leave: tuple[str, ...]  # adjusters not to be touched
+    doubtful: tuple[str, ...]  # moved although the move is within what the measurement is unsure of
+    expected_error: float  # root of the expected mean square at the adjusters [m]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer, SI."""
+        return {
+            "expected_error": self.expected_error,
+            "do_not_touch": list(self.leave),
+            "doubtful": list(self.doubtful),
+            "segments": [
+                {
+                    "name": item.name,
+                    "height_stderr": item.height_stderr,
+                    "tilt_stderr": item.tilt_stderr,
+                    "roll_stderr": item.roll_stderr,
+                    "probability": item.probability,
+                    "decision": item.decision,
+                }
+                for item in self.segments
+            ],
+        }
+
+    def rows(self) -> list[Table]:
+        """Table of the segments, with what is to be left alone below."""
+        judged = any(item.probability is not None for item in self.segments)
+        rolled = any(item.roll_stderr is not None for item in self.segments)
+        header = (
+            "segment",
+            "height ±",
+            "tilt ±",
+            *(("roll ±",) * rolled),
+            *(("ends inside", "ISO 14253-1, 95 %") * judged),
+        )
+        cells = tuple(
+            (
+                item.name,
+                number(item.height_stderr, "length", unit="um"),
+                number(item.tilt_stderr, "angle", unit="urad"),
+                *((number(item.roll_stderr, "angle", unit="urad"),) * rolled),
+                *((_share(item.probability), _shown(item.decision)) * judged),
+            )
+            for item in self.segments
+        )
+        notes = [f"Expected error at the adjusters, rms: {number(self.expected_error, 'length')}."]
+        if self.leave:
+            notes.append(f"Do not touch: {', '.join(self.leave)}.")
+        if self.doubtful:
+            notes.append(
+                f"Within what the measurement is unsure of, yet moved: {', '.join(self.doubtful)}; "
+                "objective 'expected' moves what is worth it."
+            )
+        return [Table(title="How sure it is", header=header, cells=cells, notes=tuple(notes))]
+
+
+def _share(probability: float | None) -> str:
+    return "–" if probability is None else f"{100 * probability:.1f} %"
+
+
+def _shown(decision: Decision | None) -> str:
+    return "–" if decision is None else "NOT CONFORMING" if decision == "non-conform" else decision
+
+
+def deviation_covariance(fit: EllipseFit) -> FloatArray:
+    """Covariance of all segments' deviations from the target, height and tilt in turn, shape (2 S, 2 S).
+
+    From the joint posterior of ellipse, pose and segments, with what all points share.
+    """
+    problem, ellipse = fit.problem, fit.ellipse
+    parameters = np.array([ellipse.p, ellipse.q, ellipse.theta])
+    varied = tuple(PARAMETERS.index(name) for name in fit.varied)
+    covariance = problem.posterior(parameters, varied) * problem.scale**2
+    for pattern in systematic_patterns(problem.reduction, ellipse, fit.mirror.measurement).values():
+        change = problem.response(parameters, varied, pattern)
+        covariance = covariance + np.outer(change, change)
+    heights = fit.placed.quantity == "height"
+    lines = [-target_lines(ellipse, fit.mirror.segments[number], heights=heights) for number in fit.placed.measured]
+    own = problem.totals if heights else _beside(np.zeros_like(problem.totals), problem.totals)
+    whole = np.column_stack([np.concatenate(lines)[:, list(varied)], own])
+    found: FloatArray = whole @ covariance @ whole.T
+    return found
+
+
+def _beside(upper: FloatArray, lower: FloatArray) -> FloatArray:
+    """Rows of both in turn."""
+    return np.stack([upper, lower], axis=1).reshape(-1, upper.shape[1])
+
+
+def look_ahead(
+    fit: EllipseFit, model: Layout, moves: FloatArray, rests: FloatArray, tolerances: Sequence[float | None]
+) -> Outlook:
+    """Uncertainties of the rests after these commanded moves.
+
+    Parameters
+    ----------
+    moves : array, shape (A,)
+        Commanded and rounded [m].
+    rests : array, shape (S, 2)
+        Height and tilt left of each segment, at their means.
+    tolerances : (height, tilt)
+        Of one segment; None: not stated.
+    """
+    touched = np.abs(moves) > 0
+    before = deviation_covariance(fit)
+    rise_variance = model.influence_stderr**2 @ moves**2 + SETTLING**2 * touched
+    lines = line_map(model)
+    rows = np.delete(np.arange(len(lines)), np.arange(2, len(lines), 3))
+    after = before + (lines[rows] * rise_variance) @ lines[rows].T
+    limits = np.array([np.inf if value is None else value for value in tolerances])
+    if not model.heights:
+        limits[0] = np.inf
+    judged = bool(np.isfinite(limits).any())
+    segments = []
+    for row, (item, roll) in enumerate(zip(model.deviations, segment_rolls(fit), strict=True)):
+        own = after[2 * row : 2 * row + 2, 2 * row : 2 * row + 2]
+        spread = np.sqrt(np.maximum(np.diag(own), 0.0))
+        added = float(lines[3 * row + 2] ** 2 @ rise_variance)
+        segments.append(
+            SegmentOutlook(
+                name=item.segment.name,
+                height_stderr=float(spread[0]) if model.heights else None,
+                tilt_stderr=float(spread[1]),
+                roll_stderr=None if roll is None else float(np.sqrt(roll.stderr**2 + added)),
+                probability=probability_inside(rests[row], own, limits) if judged else None,
+                decision=_decision(rests[row], spread, limits) if judged else None,
+            )
+        )
+    points, wanted = _at_adjusters(model)
+    unsure = points @ before @ points.T
+    doubtful = np.abs(moves) < SIGNIFICANT * np.sqrt(np.maximum(np.diag(wanted @ unsure @ wanted.T), 0.0))
+    left = points @ rests.ravel()
+    square = left**2 + np.diag(unsure) + rise_variance if len(left) else np.diag(before)[::2] + rests[:, 0] ** 2
+    return Outlook(
+        segments=tuple(segments),
+        leave=tuple(name for name, moved in zip(model.names, touched, strict=True) if not moved),
+        doubtful=tuple(
+            name for name, moved, small in zip(model.names, touched, doubtful, strict=True) if moved and small
+        ),
+        expected_error=float(np.sqrt(square.mean())) if len(square) else 0.0,
+    )
+
+
+def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision:
+    """The worse of the decisions on height and tilt."""
+    order = get_args(Decision)
+    found = [
+        decide(float(value), float(size), float(limit))
+        for value, size, limit in zip(rest, spread, limits, strict=True)
+        if np.isfinite(limit)
+    ]
+    return max(found, key=order.index)
+
+
+def _at_adjusters(model: Layout) -> tuple[FloatArray, FloatArray]:
+    """Surface at the adjusters from the lines, (A, 2 S); what it is less the carrier's least-squares part, (A, A)."""
+    points = np.zeros((len(model.adjusters), 2 * len(model.deviations)))
+    for place, (row, adjuster) in enumerate(model.adjusters):
+        points[place, 2 * row : 2 * row + 2] = (1.0, adjuster.x - model.deviations[row].segment.middle)
+    columns = model.effect[model.at_adjuster][:, : model.carrier_size]
+    taken = columns @ np.linalg.pinv(columns) if len(columns) else np.zeros((0, 0))
+    return points, np.eye(len(points)) - taken

@@ -1,0 +1,55 @@
+"""`sheet`: the moves of a plan on paper."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ellipsefit.cli.app import Command, app
+from ellipsefit.cli.options import Force, Quiet, VerboseAlways
+from ellipsefit.cli.show import Output
+from ellipsefit.errors import ParameterError
+
+
+@app.command(cls=Command, short_help="Print the moves of a plan as a sheet to take to the mirror.")
+def sheet(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="JSON answer of correct, or a record.")],
+    files: Annotated[
+        list[Path], typer.Option("--output", "-o", metavar="FILE", help="Sheet to write: .html or .csv. Repeatable.")
+    ],
+    mirror: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Mirror file, for a plan that does not hold its own.")
+    ] = None,
+    round_number: Annotated[
+        int | None, typer.Option("--round", metavar="N", help="Round of a record; by default its last.")
+    ] = None,
+    force: Force = False,
+    quiet: Quiet = False,
+    verbose: VerboseAlways = False,
+) -> None:
+    """Print the moves of a plan as a sheet to take to the mirror.
+
+    A line for each move: from, to, turns and direction in words, approach side, a check digit, room for the reading
+    and initials; and the cautions. A filled-in CSV can be given to compare.
+    """
+    import ellipsefit as ef
+    from ellipsefit.files.orders import read_orders
+    from ellipsefit.files.sheet import write_sheet
+    from ellipsefit.report.cautions import CAUTIONS
+    from ellipsefit.report.sheet import write_sheet_page
+
+    output = Output(json=None, force=force, quiet=quiet, verbose=verbose)
+    output.check(*files)
+    for file in files:
+        if file.suffix.lower() not in (".html", ".csv"):
+            raise ParameterError(f"{file}: the name of a sheet must end in .html or .csv")
+    orders = read_orders(plan, None if mirror is None else ef.read_mirror(mirror), number=round_number)
+    for file in files:
+        if file.suffix.lower() == ".csv":
+            write_sheet(orders, file, cautions=CAUTIONS, force=force)
+        else:
+            write_sheet_page(orders, file, force=force)
+    count = sum(1 for order in orders.moves if order.move)
+    output.text(f"{count} move{'s' * (count != 1)} on {', '.join(str(file) for file in files)}")

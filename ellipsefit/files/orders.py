@@ -1,0 +1,306 @@
+"""Plans to carry out and what was learned of their rounds, as JSON or from a record."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, get_args
+
+from ellipsefit.align import CorrectionPlan, TradeOff
+from ellipsefit.align.comparison import History, history_of
+from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached, orders_of, trial_orders
+from ellipsefit.align.response import Response
+from ellipsefit.align.sequence import Sequence, sequence_of
+from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
+from ellipsefit.files.mirror import mirror_text, read_mirror
+from ellipsefit.files.registry import file_format
+from ellipsefit.files.response import read_response
+from ellipsefit.files.safe import read_bytes
+from ellipsefit.mirror import Mirror
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanAnswer:
+    """A plan's machine-readable answer, complete enough to be compared with what came of it."""
+
+    plan: CorrectionPlan
+    when: datetime
+    test: bool = False  # only the test moves of the plan
+    trade: TradeOff | None = None  # what remains against how much is moved, where it was asked for
+
+    def to_dict(self) -> dict[str, Any]:
+        """The answer of the plan, and with it the mirror file, the time, and how each move is approached."""
+        answer, orders = self.plan.to_dict(), orders_of(self.plan, self.when)
+        if self.test:
+            orders = trial_orders(orders)
+            answer["moves"] = [_test_move(orders.mirror, order) for order in orders.moves]
+            answer["direction_unknown"] = list(orders.unknown)
+        else:
+            for move in answer["moves"]:
+                order = orders.order(move["segment"], move["adjuster"])
+                if order is not None:
+                    move |= {"approach": order.approach, "overshoot": order.overshoot, "gain": order.gain}
+        if self.trade is not None:
+            answer["trade_off"] = self.trade.to_dict()
+        return answer | {
+            "sequence": sequence_of(orders).to_dict(),
+            "kind": orders.kind,
+            "time": self.when.isoformat(timespec="microseconds"),
+            "mirror": mirror_dict(self.plan.mirror),
+        }
+
+    def sequence(self) -> Sequence:
+        """The moves in the order in which they are made."""
+        orders = orders_of(self.plan, self.when)
+        return sequence_of(trial_orders(orders) if self.test else orders)
+
+    def test_text(self) -> str:
+        """The test moves as a table."""
+        from ellipsefit.align.sheet import sheet_table
+        from ellipsefit.rows import as_text
+
+        table = sheet_table(trial_orders(orders_of(self.plan, self.when)))
+        shown = len(table.header) - 2  # room for reading and initials is for paper
+        return as_text([replace(table, header=table.header[:shown], cells=tuple(row[:shown] for row in table.cells))])
+
+
+def _test_move(mirror: Mirror, order: Order) -> dict[str, Any]:
+    adjuster = adjusters_of(mirror)[order.key]
+    left = max(min(order.stop - adjuster.travel[0], adjuster.travel[1] - order.stop), 0.0)
+    return {
+        "segment": order.segment,
+        "adjuster": order.adjuster,
+        "from": order.start,
+        "to": order.stop,
+        "move": order.move,
+        "travel_left": left,
+        "at_limit": left <= max(adjuster.resolution, 1e-9) * (1 + 1e-9),
+        "approach": order.approach,
+        "overshoot": order.overshoot,
+        "gain": order.gain,
+    }
+
+
+def mirror_dict(mirror: Mirror) -> dict[str, str]:
+    """Name, file and fingerprint (SHA-256 of the file) of a mirror as it stood."""
+    text = mirror_text(mirror)
+    return {"name": mirror.name, "fingerprint": hashlib.sha256(text.encode()).hexdigest(), "file": text}
+
+
+def read_orders(path: str | os.PathLike[str], mirror: Mirror | None = None, *, number: int | None = None) -> Orders:
+    """Orders from the JSON answer of a plan, or from a round of a record.
+
+    Parameters
+    ----------
+    path : path
+        JSON of `correct`, or a record.
+    mirror : Mirror, optional
+        For a plan that does not hold its mirror.
+    number : int, optional
+        Round of the record; by default its last.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the file cannot be read or holds no plan; the text names file, key and what was expected.
+    """
+    if file_format(path) == "hdf5":
+        from ellipsefit.files.record import read_round
+
+        found = read_round(path, number)
+        if found.plan is None:
+            raise FileFormatError(f"{path}: round {found.number} holds no plan; expected one of `run`")
+        design = mirror or mirror_of_text(found.mirror_file, f"{path}: round {found.number}")
+        return _orders(path, found.plan | {"time": found.when.isoformat()}, design)
+    table = _json(path, "a plan, the JSON answer of `correct`")
+    if isinstance(table.get("correct"), dict):  # the answer of `run`
+        table = table["correct"] | {key: table[key] for key in ("mirror", "time") if key in table}
+    return _orders(path, table, mirror or _mirror_in(path, table))
+
+
+def _json(path: str | os.PathLike[str], expected: str) -> dict[str, Any]:
+    try:
+        table = json.loads(read_bytes(path).decode("utf-8-sig"))
+    except (UnicodeDecodeError, json.JSONDecodeError) as fault:
+        line = f" in line {fault.lineno}" if isinstance(fault, json.JSONDecodeError) else ""
+        raise FileFormatError(f"{path}: is no JSON{line}; expected {expected}") from None
+    except RecursionError:
+        raise FileFormatError(f"{path}: is nested too deeply; expected {expected}") from None
+    if not isinstance(table, dict):
+        raise FileFormatError(f"{path}: holds no JSON object; expected {expected}")
+    return table
+
+
+def _mirror_in(path: str | os.PathLike[str], table: Mapping[str, Any]) -> Mirror:
+    own = table.get("mirror")
+    if not isinstance(own, dict) or not isinstance(own.get("file"), str):
+        raise FileFormatError(
+            f"{path}: key 'mirror' is missing; expected the JSON answer of `correct` with its mirror, or --mirror"
+        )
+    if hashlib.sha256(own["file"].encode()).hexdigest() != own.get("fingerprint"):
+        raise FileFormatError(f"{path}: key 'mirror.file' was changed after the plan was made; expected it untouched")
+    return mirror_of_text(own["file"], f"{path}: mirror.file")
+
+
+def mirror_of_text(text: str, where: str) -> Mirror:
+    """Mirror from the text of its file, `where` naming it in messages."""
+    from tempfile import TemporaryDirectory
+
+    with TemporaryDirectory() as folder:
+        place = Path(folder) / "mirror.toml"
+        place.write_text(text, encoding="utf-8")
+        try:
+            return read_mirror(place)
+        except FileFormatError as fault:
+            raise FileFormatError(str(fault).replace(str(place), where)) from None
+
+
+def _orders(path: str | os.PathLike[str], table: Mapping[str, Any], mirror: Mirror) -> Orders:
+    moves = table.get("moves")
+    if not isinstance(moves, list):
+        raise FileFormatError(f"{path}: key 'moves' is missing; expected the list of moves of a plan")
+    try:
+        orders = [_order(path, place, move, mirror) for place, move in enumerate(moves, start=1)]
+        when = table.get("time")
+        return Orders(
+            mirror=mirror,
+            moves=tuple(orders),
+            when=None if when is None else _time(path, when),
+            unknown=tuple(str(name) for name in table.get("direction_unknown") or ()),
+            carrier=_carrier(path, table.get("carrier")),
+            kind=_one_of(path, "kind", table.get("kind", "round"), get_args(Kind)),
+        )
+    except FileFormatError:
+        raise
+    except EllipsefitError as fault:
+        raise FileFormatError(f"{path}: {fault}") from None
+
+
+def _carrier(path: str | os.PathLike[str], table: object) -> tuple[float | None, float] | None:
+    if table is None:
+        return None
+    height, tilt = (table.get(key) for key in ("height", "tilt")) if isinstance(table, dict) else ("", "")
+    if not isinstance(tilt, int | float) or not (height is None or isinstance(height, int | float)):
+        raise FileFormatError(f"{path}: key 'carrier' is faulty; expected height in m and tilt in rad")
+    return height, tilt
+
+
+def _time(path: str | os.PathLike[str], text: object) -> datetime:
+    try:
+        when = datetime.fromisoformat(str(text))
+    except ValueError:
+        raise FileFormatError(f"{path}: key 'time' is {text!r}; expected such as 2026-03-01T09:30:00+00:00") from None
+    return when if when.tzinfo is not None else when.astimezone()
+
+
+def _one_of(path: str | os.PathLike[str], key: str, value: object, known: tuple[Any, ...]) -> Any:
+    if value not in known:
+        raise FileFormatError(f"{path}: key '{key}' is {value!r}; expected one of {', '.join(known)}")
+    return value
+
+
+def _order(path: str | os.PathLike[str], place: int, move: object, mirror: Mirror) -> Order:
+    where = f"{path}: move {place}"
+    if not isinstance(move, dict):
+        raise FileFormatError(f"{where} is no object; expected one with segment, adjuster, from and to")
+    for key, kinds in (("segment", str), ("adjuster", str), ("from", (int, float)), ("to", (int, float))):
+        if not isinstance(move.get(key), kinds) or isinstance(move.get(key), bool):
+            raise FileFormatError(f"{where}: key '{key}' is {move.get(key)!r}; expected a {_KIND[key]}")
+    for key, what in (("overshoot", "a length in m"), ("gain", "a number")):
+        value = move.get(key, 1.0)
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            raise FileFormatError(f"{where}: key '{key}' is {value!r}; expected {what}")
+    order = Order(
+        segment=move["segment"],
+        adjuster=move["adjuster"],
+        start=float(move["from"]),
+        stop=float(move["to"]),
+        approach=_one_of(path, f"moves[{place - 1}].approach", move.get("approach", "direct"), get_args(Approach)),
+        overshoot=float(move.get("overshoot", 0.0)),
+        gain=float(move.get("gain", 1.0)),
+    )
+    if "approach" in move or order.key not in adjusters_of(mirror):
+        return order
+    return approached(adjusters_of(mirror)[order.key], order)
+
+
+_KIND = {"segment": "name", "adjuster": "name", "from": "position in m", "to": "position in m"}
+
+
+def read_history(path: str | os.PathLike[str], mirror: Mirror | None = None) -> History | None:
+    """Rounds compared before, from the JSON answer of `compare` or from a record; None: a record without any.
+
+    With a mirror, an influence matrix of its adjusters (TOML or CSV) serves as well: it is known, and no round was.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the file cannot be read or holds something else.
+    """
+    if mirror is not None and _is_matrix(path):
+        return History(mirror=mirror.name, given=read_response(path, mirror))
+    if file_format(path) == "hdf5":
+        from ellipsefit.files.record import read_comparison
+
+        answer = read_comparison(path)
+        if answer is None:
+            return None
+    else:
+        answer = _json(path, "the JSON answer of `compare`")
+    table = answer.get("history")
+    if not isinstance(table, dict):
+        raise FileFormatError(f"{path}: key 'history' is missing; expected the JSON answer of `compare`")
+    try:
+        return history_of(table)
+    except KeyError as fault:
+        raise FileFormatError(f"{path}: key 'history': {fault} is missing; expected an answer of `compare`") from None
+    except (TypeError, ValueError, EllipsefitError) as fault:
+        text = str(fault).splitlines()[0]
+        raise FileFormatError(f"{path}: key 'history' is faulty: {text}; expected an answer of `compare`") from None
+
+
+def learned_response(
+    path: str | os.PathLike[str], mirror: Mirror, mirror_path: str | os.PathLike[str] = "the mirror file"
+) -> Response | None:
+    """What the comparisons in a file have taught of a mirror's adjusters; None: a record without any.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the file cannot be read or holds something else.
+    DataError
+        If it is of another mirror, or the mirror file is older than the last recorded move.
+    """
+    history = read_history(path)
+    if history is None:
+        return None
+    known = history.knowledge(mirror)
+    for key, adjuster in adjusters_of(mirror).items():
+        stands = history.positions.get(key)
+        if stands is not None and abs(stands - adjuster.position) > 1e-9:
+            raise DataError(
+                f"{mirror_path}: {'/'.join(key)} is at {adjuster.position * 1e6:.6g} um, but the last move recorded in "
+                f"{path} left it at {stands * 1e6:.6g} um; expected the mirror file with the new positions, as "
+                "compare writes it with --mirror-out"
+            )
+    return known.response()
+
+
+def given_response(path: str | os.PathLike[str], mirror: Mirror) -> Response | None:
+    """Influence matrix from a file of its own (TOML or CSV), or what the comparisons in a file have taught.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError, DataError
+        As `read_response` and `learned_response` say.
+    """
+    return read_response(path, mirror) if _is_matrix(path) else learned_response(path, mirror)
+
+
+def _is_matrix(path: str | os.PathLike[str]) -> bool:
+    return Path(path).suffix.lower() in (".toml", ".csv", ".txt")

@@ -1,0 +1,45 @@
+"""The sheet to take to the mirror, as a page to print."""
+
+from __future__ import annotations
+
+import os
+
+from ellipsefit.align.orders import Orders
+from ellipsefit.align.sheet import sheet_lines, sheet_table
+from ellipsefit.files.safe import new_file
+from ellipsefit.report.cautions import CAUTIONS
+from ellipsefit.report.pieces import table_html
+
+
+def render_sheet(orders: Orders) -> str:
+    """Page with a line for each move, room for readings and initials, and the cautions; needs no other file."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("ellipsefit.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    when = orders.when
+    return environment.get_template("sheet.html.j2").render(
+        title=("Test moves" if orders.kind == "test" else "Moves") + f" of mirror {orders.mirror.name}",
+        when="" if when is None else f"{when:%Y-%m-%d %H:%M} {when.tzname() or ''}".strip(),
+        table=table_html(sheet_table(orders)),
+        count=len(sheet_lines(orders)),
+        cautions=CAUTIONS,
+    )
+
+
+def write_sheet_page(orders: Orders, path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Write the sheet as HTML, whole or not at all.
+
+    Raises
+    ------
+    FileExistsAlreadyError, FileMissingError
+        As `ellipsefit.files.safe.new_file` says.
+    """
+    page = render_sheet(orders)
+    with new_file(path, force=force) as place:
+        place.write_text(page, encoding="utf-8", newline="\n")
