@@ -18,13 +18,14 @@ from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.stitching import Stitched, StitchSettings, joining, stitch, substitution
+from ellipsefit.stitching.guide import WHITE, one_guide
 from ellipsefit.stitching.joining import Spreads
 from tests.rehearsal import even_mirror
 from tests.stitch_cases import NOMINAL, Array, Campaign, covariance_of, error_of, less, mirror_of, nothing
 
 #: Neither spikes nor roll-offs: exact data have a robust scale of nothing.
 PLAIN = StitchSettings(spike_threshold=None, roll_off=False)
-HELD = Spreads(noise=1.0, height=2e-5, tilt=1e-5, drift=2e-8, guide=3e-7, guide_length=0.15)
+HELD = Spreads(noise=1.0, height=2e-5, tilt=1e-5, drift=2e-8, guide=one_guide(3e-7, 0.15))
 
 
 def hold(monkeypatch: pytest.MonkeyPatch, spreads: Spreads) -> None:
@@ -87,8 +88,8 @@ def dense(scans: Sequence[Scan], spreads: Spreads, *, guide: bool, drift: int = 
         mean[k * number + 1] = 0.0 if scan.angle is None else arm * scan.angle / stderr
     if guide:
         greville = carriage.min() + width * (np.arange(splines) - 1)
-        covariance = matern(np.abs(greville[:, None] - greville), spreads.guide, spreads.guide_length)
-        covariance += 1e-9 * spreads.guide**2 * np.eye(splines)
+        covariance = matern(np.abs(greville[:, None] - greville), spreads.guide.spread, spreads.guide.length)
+        covariance += WHITE * spreads.guide.spread**2 * np.eye(splines)
         prior[k * len(scans) :, len(knots) + k * len(scans) :] = np.linalg.inv(np.linalg.cholesky(covariance))
     matrix, vector = np.vstack([*rows, prior]), np.concatenate([*right, mean])
     scale = np.linalg.norm(matrix, axis=0)
@@ -177,7 +178,7 @@ def exact(monkeypatch: pytest.MonkeyPatch, spreads: Spreads | None = None, **cha
     Spreads of 1e6 noises pull true values of that size by 1e-12 of themselves, and leave double precision room.
     """
     rng = np.random.default_rng(11)
-    hold(monkeypatch, spreads or replace(HELD, height=5e-5, tilt=5e-5, guide=5e-5, noise=1e-3))
+    hold(monkeypatch, spreads or replace(HELD, height=5e-5, tilt=5e-5, guide=one_guide(5e-5, 0.15), noise=1e-3))
     case = Campaign(
         starts=STARTS,
         points=40,
@@ -282,7 +283,7 @@ def test_drift_that_sums_to_nothing_is_taken_out_of_exact_scans(monkeypatch: pyt
 
     result = exact(
         monkeypatch,
-        spreads=Spreads(noise=1e-2, height=1e-6, tilt=1e-6, drift=1e-6, guide=1e-6, guide_length=0.1),
+        spreads=Spreads(noise=1e-2, height=1e-6, tilt=1e-6, drift=1e-6, guide=one_guide(1e-6, 0.1)),
         guide=nothing,
         carriage=False,
         timed=True,
@@ -314,7 +315,7 @@ def chain(count: int, half: int, **changes: Any) -> tuple[list[Scan], Mirror, Ca
 
 @pytest.fixture
 def loose(monkeypatch: pytest.MonkeyPatch) -> None:
-    hold(monkeypatch, Spreads(noise=1.0, height=1e-3, tilt=1e-4, drift=1e-9, guide=1e-9, guide_length=0.1))
+    hold(monkeypatch, Spreads(noise=1.0, height=1e-3, tilt=1e-4, drift=1e-9, guide=one_guide(1e-9, 0.1)))
 
 
 def shared(profile: Profile, half: int, count: int) -> tuple[Array, Array]:
@@ -370,7 +371,7 @@ def test_error_growth_equals_the_dense_oracle(count: int) -> None:
     scans, mirror, _ = chain(count, 12)
     settings = replace(PLAIN, guide=False)
     profile = stitch(scans, mirror, settings=settings).profile
-    spreads = Spreads(noise=1.0, height=1e-3, tilt=1e-4, drift=1e-9, guide=1e-9, guide_length=0.1)
+    spreads = Spreads(noise=1.0, height=1e-3, tilt=1e-4, drift=1e-9, guide=one_guide(1e-9, 0.1))
     knots, _, covariance = dense(scans, spreads, guide=False)
     ours = covariance_of(profile)
     columns = np.vander(knots, 2)
@@ -449,7 +450,7 @@ def test_drift_cancelling_orders_leave_no_odd_error(monkeypatch: pytest.MonkeyPa
     About the middle, scan k sees D(M_k + s_k u): its odd part is s_k D'(M_k) u + s_k D'''(M_k) u**3 / 6 ...,
     and sums of s_k times powers below `order` vanish. After V. V. Yashchuk, 2009.
     """
-    hold(monkeypatch, Spreads(noise=1e-9, height=1e-6, tilt=1e-6, drift=1.0, guide=1.0, guide_length=0.1))
+    hold(monkeypatch, Spreads(noise=1e-9, height=1e-6, tilt=1e-6, drift=1.0, guide=one_guide(1.0, 0.1)))
     monkeypatch.setattr(joining, "_check_misfit", lambda _: None)  # there is no noise to compare with
     drift = np.append(np.zeros(degree), 1e-7)
     settings = replace(PLAIN, drift_degree=0, guide=False)
@@ -483,7 +484,7 @@ def test_slope_scans_equal_plain_least_squares(monkeypatch: pytest.MonkeyPatch) 
     Oracle: numpy.linalg.lstsq of slope = profile(knot) + offset of the scan, with the offsets' spread as rows.
     """
     rng = np.random.default_rng(21)
-    hold(monkeypatch, Spreads(noise=1.0, height=1.0, tilt=3e-5, drift=1.0, guide=1.0, guide_length=0.1))
+    hold(monkeypatch, Spreads(noise=1.0, height=1.0, tilt=3e-5, drift=1.0, guide=one_guide(1.0, 0.1)))
     case = Campaign(
         starts=STARTS, points=40, step=0.01, quantity="slope", tilts=rng.normal(0, 3e-5, 6), noise=1e-7, sigma=1e-7
     )

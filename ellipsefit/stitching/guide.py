@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -11,6 +11,10 @@ from ellipsefit.arrays import FloatArray, IntArray
 
 #: Knots over the carriage's range: finer structure of the guide than this share of it is not followed.
 INTERVALS: Final = 96
+#: White part of the guide's error, as a share of its variance.
+WHITE: Final = 1e-8
+
+GuideShape = Literal["matern", "gaussian"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,9 +68,104 @@ def guide_basis(carriage: FloatArray, step: float) -> GuideBasis:
     return GuideBasis(start=start, end=end, intervals=intervals)
 
 
-def guide_covariance(places: FloatArray, spread: float, length: float) -> FloatArray:
-    """Covariance of the coefficients: Matérn of smoothness 5/2 (Rasmussen and Williams 2006, eq. 4.17)."""
-    a = np.sqrt(5.0) * np.abs(places[:, None] - places[None, :]) / length
-    covariance: FloatArray = spread**2 * (1 + a + a * a / 3) * np.exp(-a)
-    covariance[np.diag_indices_from(covariance)] += 1e-9 * spread**2  # keeps the inverse numerical
-    return covariance
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuideModel:
+    """Stationary random model of the guide's error: a mean of covariances, for what is known of them is a belief.
+
+    Each part has a weight, a standard deviation, a correlation length [m] and a shape.
+    """
+
+    parts: tuple[tuple[float, float, float, GuideShape], ...]
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of the error."""
+        return float(np.sqrt(sum(weight * spread**2 for weight, spread, _, _ in self.parts)))
+
+    @property
+    def length(self) -> float:
+        """Correlation length [m], the mean over the parts."""
+        return float(sum(weight * length for weight, _, length, _ in self.parts))
+
+    def covariance(self, places: FloatArray) -> FloatArray:
+        """Covariance of the splines' coefficients that act at `places`, shape (K, K)."""
+        total = np.zeros((len(places),) * 2)
+        for weight, spread, length, shape in self.parts:
+            if weight > 0:
+                total += weight * _part(places, spread, length, shape)
+        total[np.diag_indices_from(total)] += WHITE * self.spread**2  # keeps the inverse numerical
+        return total
+
+
+def one_guide(spread: float, length: float, shape: GuideShape = "matern") -> GuideModel:
+    """Model of one part."""
+    return GuideModel(parts=((1.0, spread, length, shape),))
+
+
+def _part(places: FloatArray, spread: float, length: float, shape: GuideShape) -> FloatArray:
+    """Matérn of smoothness 5/2, or Gaussian (Rasmussen and Williams 2006, eqs. 4.17 and 4.9).
+
+    A guide without fine structure is Gaussian in shape: a Matérn that must deny the same structure takes up
+    too long a correlation, and then too little of what lies between long and short.
+    """
+    distance = np.abs(places[:, None] - places[None, :]) / length
+    if shape == "matern":
+        a = np.sqrt(5.0) * distance
+        return np.asarray(spread**2 * (1 + a + a * a / 3) * np.exp(-a), dtype=np.float64)
+    return np.asarray(spread**2 * np.exp(-(distance**2) / 2), dtype=np.float64)
+
+
+def believed_guide(
+    information: FloatArray,
+    pull: FloatArray,
+    places: FloatArray,
+    best: dict[GuideShape, tuple[float, float]],
+    *,
+    longest: float,
+    known_spread: float | None = None,
+) -> GuideModel:
+    """The guide's model as far as its likelihood tells it: covariances weighted over shape, length and spread.
+
+    From one guide its spread is known to some ten per cent at best, and nothing measures the parabola or what
+    repeats with the step, whose uncertainties hang on shape and spread. With K the covariance at unit spread,
+    the eigenvalues e of root(K) information root(K) give the likelihood for every spread s at once: its
+    logarithm is -sum(log(1 + s**2 e) - s**2 b**2 / (1 + s**2 e)) / 2, b the pull along their vectors.
+
+    Parameters
+    ----------
+    information : array, shape (K, K)
+        What the scans tell of the splines' coefficients, all else eliminated.
+    pull : array, shape (K,)
+        Right-hand side that belongs to it.
+    places : array, shape (K,)
+        Where the coefficients act [m].
+    best : dict
+        Spread and correlation length [m] around which to look, for each shape.
+    longest : float
+        Bound of the length [m].
+    known_spread : float, optional
+        The spread, if it is known.
+    """
+    found = []
+    for shape, (spread, length) in best.items():
+        for change in np.linspace(-0.8, 0.8, 9):
+            here = min(length * np.exp(change), longest)
+            size, modes = np.linalg.eigh(_part(places, 1.0, here, shape) + WHITE * np.eye(len(places)))
+            root = (modes * np.sqrt(np.maximum(size, WHITE))) @ modes.T
+            e, vectors = np.linalg.eigh(root @ information @ root)
+            e, b = np.maximum(e, 0.0), vectors.T @ (root @ pull)
+            # a longer correlation goes with a larger spread: the ridge of the likelihood runs along both
+            steps = 2.5 * change + np.linspace(-2.0, 4.0, 25)
+            for s in np.array([known_spread]) if known_spread is not None else spread * np.exp(steps):
+                share = 1 + s**2 * e
+                found.append((float(np.sum(np.log(share) - (s * b) ** 2 / share)), float(s), float(here), shape))
+    values = np.array([item[0] for item in found])
+    weights = np.exp(-0.5 * (values - values.min()))
+    weights /= weights.sum()
+    return GuideModel(
+        parts=tuple(
+            (float(weight), spread, length, shape)
+            for weight, (_, spread, length, shape) in zip(weights, found, strict=True)
+            if weight > 1e-4
+        )
+    )

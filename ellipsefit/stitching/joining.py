@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Any, Final, Literal, get_args
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from ellipsefit.stitching.bordered import Factorised, FactorisedDense
 from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings, condition_scans
 from ellipsefit.stitching.direction import check_directions, scans_to_turn
 from ellipsefit.stitching.fusion import fuse
-from ellipsefit.stitching.guide import guide_basis, guide_covariance
+from ellipsefit.stitching.guide import WHITE, GuideModel, GuideShape, believed_guide, guide_basis, one_guide
 from ellipsefit.stitching.normal import (
     FEW_KNOTS,
     Effects,
@@ -61,8 +61,7 @@ class Spreads:
     height: float
     tilt: float  # by the height that it makes at a scan's end; by itself for slopes
     drift: float
-    guide: float
-    guide_length: float
+    guide: GuideModel
 
 
 @single_threaded
@@ -262,10 +261,10 @@ def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[Conditi
         right[place] = arm * angle * diagonal[place]
     if effects.guide is None:
         return Precision(diagonal=diagonal, guide=np.zeros((0, 0)), guide_log_determinant=0.0, right=right)
-    covariance = guide_covariance(effects.guide.places, spreads.guide, spreads.guide_length)
+    covariance = spreads.guide.covariance(effects.guide.places)
     # by its eigenvalues: a general inverse loses the positive definiteness that the smooth parts need
     size, modes = np.linalg.eigh(covariance)
-    size = np.maximum(size, 1e-9 * spreads.guide**2)
+    size = np.maximum(size, WHITE * spreads.guide.spread**2)
     inverse = (modes / size) @ modes.T
     logs = -float(np.log(size).sum())
     return Precision(diagonal=diagonal, guide=(inverse + inverse.T) / 2, guide_log_determinant=logs, right=right)
@@ -310,9 +309,9 @@ def _estimate(
     # noise and the sizes of heights and tilts from a fit that holds them loosely
     rough = _rough_noise(conditioned)
     largest = max(float(np.abs(scan.deviation[scan.used]).max()) for scan in conditioned) or 1e-12
-    loose = Spreads(noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=largest / 10, guide_length=0.2)
-    reach = 0.2 if effects.guide is None else (effects.guide.end - effects.guide.start) / 8
-    loose = replace(loose, guide_length=reach)
+    span = 1.6 if effects.guide is None else effects.guide.end - effects.guide.start
+    wide = one_guide(largest / 10, span / 8)
+    loose = Spreads(noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=wide)
 
     def values_at(spreads: Spreads) -> tuple[FloatArray, float]:
         prior = _precision(effects, spreads, conditioned)
@@ -339,23 +338,23 @@ def _estimate(
     typical = noise * float(np.sqrt(kept / max(np.diag(dense)[: k * kept : k].sum() / max(len(own), 1), 1e-300)))
     drifts, guided = k > 1 + int(effects.heights), effects.guide is not None
     guide_known = settings.guide_straightness is not None
-    start = replace(start, drift=max(typical, 1e-12), guide=settings.guide_straightness or max(10 * typical, 1e-9))
+    guide_spread = settings.guide_straightness or max(10 * typical, 1e-9)
+    start = replace(start, drift=max(typical, 1e-12), guide=one_guide(guide_spread, span / 8))
     if not (drifts or guided):
         return _for_poses(start, own, effects)
 
-    def spreads_of(logs: FloatArray) -> Spreads:
+    def spreads_of(logs: FloatArray, shape: GuideShape) -> Spreads:
         entries = iter(np.exp(logs))
-        changes: dict[str, float] = {"noise": float(next(entries))}
+        changes: dict[str, Any] = {"noise": float(next(entries))}
         if drifts:
             changes["drift"] = float(next(entries))
         if guided:
-            changes["guide_length"] = float(next(entries))
-            if not guide_known:
-                changes["guide"] = float(next(entries))
+            length = float(next(entries))
+            changes["guide"] = one_guide(guide_spread if guide_known else float(next(entries)), length, shape)
         return replace(start, **changes)
 
-    def deviance(logs: FloatArray) -> float:
-        spreads = spreads_of(logs)
+    def deviance(logs: FloatArray, shape: GuideShape) -> float:
+        spreads = spreads_of(logs, shape)
         try:
             _, value = values_at(spreads)
         except np.linalg.LinAlgError:
@@ -371,25 +370,40 @@ def _estimate(
         first.append(np.log(start.drift))
         bounds.append((first[-1] - 8, first[-1] + 8))
     if guided and effects.guide is not None:
-        span = effects.guide.end - effects.guide.start
-        first.append(np.log(start.guide_length))
+        first.append(np.log(span / 8))
         bounds.append((np.log(span / effects.guide.intervals * 2), np.log(2 * span)))
         if not guide_known:
-            first.append(np.log(start.guide))
+            first.append(np.log(guide_spread))
             bounds.append((first[-1] - 6, first[-1] + 10))
     low, high = np.array(bounds).T
     centre = np.clip(first, low + 0.5, high - 1.0)
     simplex = centre + np.vstack([np.zeros(len(centre)), 0.5 * np.eye(len(centre))])  # logarithms: a half is a step
-    best = minimize(
-        deviance,
-        centre,
-        method="Nelder-Mead",
-        bounds=bounds,
-        options={"xatol": 1e-4, "fatol": 1e-6, "maxfev": 1000, "initial_simplex": simplex},
-    )
-    if guided and not guide_known:
-        best.x[-1] = _widened(deviance, best.x)
-    estimated = spreads_of(best.x)
+    best: dict[GuideShape, FloatArray] = {
+        shape: minimize(
+            deviance,
+            centre,
+            args=(shape,),
+            method="Nelder-Mead",
+            bounds=bounds,
+            options={"xatol": 1e-4, "fatol": 1e-6, "maxfev": 1000, "initial_simplex": simplex},
+        ).x
+        for shape in (get_args(GuideShape) if guided else ("matern",))
+    }
+    chosen = min(best, key=lambda shape: deviance(best[shape], shape))
+    estimated = spreads_of(best[chosen], chosen)
+    if guided and effects.guide is not None:
+        found_at = {shape: spreads_of(logs, shape).guide for shape, logs in best.items()}
+        prior = _precision(effects, estimated, conditioned)
+        information, pull = _told_of_guide(dense / estimated.noise**2, right / estimated.noise**2, effects, prior)
+        believed = believed_guide(
+            information,
+            pull,
+            effects.guide.places,
+            {shape: (model.spread, model.length) for shape, model in found_at.items()},
+            longest=2 * span,
+            known_spread=settings.guide_straightness,
+        )
+        estimated = replace(estimated, guide=believed)
     # heights and tilts again, now that guide and drift are held as they should be
     own = values_at(estimated)[0][: k * kept].reshape(kept, k)
     return _for_poses(estimated, own, effects)
@@ -409,16 +423,15 @@ def _for_poses(spreads: Spreads, own: FloatArray, effects: Effects) -> Spreads:
     return replace(spreads, tilt=max(float(np.std(own[:, effects.tilt_column], ddof=1)), 1e-9))
 
 
-def _widened(deviance: Callable[[FloatArray], float], best: FloatArray) -> float:
-    """Logarithm of the guide's spread, whose square is the mean over its likelihood at the best length.
-
-    From one guide its spread is known to some ten per cent at best, and nothing measures the parabola, whose
-    uncertainty is in proportion to it.
-    """
-    spreads = best[-1] + np.linspace(-1.0, 6.0, 29)
-    values = np.array([deviance(np.r_[best[:-1], spread]) for spread in spreads])
-    weights = np.exp(-0.5 * (values - values.min()))
-    return 0.5 * float(np.log(weights @ np.exp(2 * spreads) / weights.sum()))
+def _told_of_guide(
+    information: FloatArray, right: FloatArray, effects: Effects, prior: Precision
+) -> tuple[FloatArray, FloatArray]:
+    """What the points tell of the guide's coefficients, the scans' own effects eliminated."""
+    n = effects.guide_columns.start
+    own = information[:n, :n] + np.diag(prior.diagonal)
+    target = right + prior.right
+    taken = information[n:, :n] @ FactorisedDense.of(own).solve(np.column_stack([information[:n, n:], target[:n]]))
+    return information[n:, n:] - taken[:, :-1], target[n:] - taken[:, -1]
 
 
 @single_threaded
@@ -510,8 +523,8 @@ def _result(
         guide_carriage=guide[0],
         guide_error=guide[1],
         guide_stderr=guide[2],
-        guide_spread=None if effects.guide is None else spreads.guide,
-        guide_length=None if effects.guide is None else spreads.guide_length,
+        guide_spread=None if effects.guide is None else spreads.guide.spread,
+        guide_length=None if effects.guide is None else spreads.guide.length,
         drift=own[:, effects.tilt_column + 1 :],
         drift_spread=spreads.drift if effects.drift_degree >= 2 else None,
         noise=spreads.noise,
@@ -638,12 +651,12 @@ def _undetermined(
         kind = "angle" if item.kind == "line" else kind
         held = []
         if "guide" in item.partners:
-            spread = number(spreads.guide, "length" if effects.heights else "angle", digits=2)
+            spread = number(spreads.guide.spread, "length" if effects.heights else "angle", digits=2)
             held.append(
                 "the guide is taken as straight, as asked for"
                 if effects.guide is None
                 else "the guide's error is taken as a stationary random function of the carriage (spread "
-                f"{spread}, correlation length {number(spreads.guide_length, 'length')}, as the scans tell)"
+                f"{spread}, correlation length {number(spreads.guide.length, 'length')}, as the scans tell)"
             )
         if "drift" in item.partners:
             spread = number(spreads.drift, "length" if effects.heights else "angle", digits=2)

@@ -15,7 +15,7 @@ from ellipsefit.rows import Table, number
 from ellipsefit.scan import Orientation, Scan, ScanDirection
 from ellipsefit.stitching.ambiguity import scan_ambiguities
 from ellipsefit.stitching.conditioning import StitchSettings, condition_scans
-from ellipsefit.stitching.guide import guide_basis
+from ellipsefit.stitching.guide import guide_basis, one_guide
 from ellipsefit.stitching.joining import Spreads, expected_covariance
 from ellipsefit.stitching.normal import Effects
 
@@ -277,7 +277,7 @@ def _with_forecast(
         guide=guide_basis(np.array([0.0, reach]), coarse) if guided else None,
         scans=len(scans),
     )
-    spreads = Spreads(noise=1.0, height=1e-4, tilt=1e-4, drift=1e-9, guide=guide_spread, guide_length=guide_length)
+    spreads = Spreads(noise=1.0, height=1e-4, tilt=1e-4, drift=1e-9, guide=one_guide(guide_spread, guide_length))
     place, factor, variance = expected_covariance(conditioned, effects, spreads, coarse)
     variance = variance * coarse / step  # a point of the fine grid has the full noise of its own
     s = place / np.abs(place).max()
