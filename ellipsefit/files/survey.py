@@ -1,12 +1,12 @@
 """Surveys of targets: delimited text with units in the header, or HDF5 by the NeXus standard.
 
-Text: lines `# key: value` before the header may state carrier, date (ISO 8601 with time zone), temperature (with unit)
-and frame (hall or station); then columns target, x, y, z, and optionally station and the uncertainty: sigma, or
+Text: lines `# key: value` before the header may state carrier, date (ISO 8601 with time zone), temperature (with unit),
+frame (hall or station) and moved (yes or no: on purpose, since the survey before); then columns target, x, y, z, and optionally station and the uncertainty: sigma, or
 sigma_x, sigma_y, sigma_z, with correlation_xy, correlation_xz, correlation_yz (bare numbers).
 
 NeXus: an NXentry for each survey, with an NXdata whose signal is `position` (N, 3) and whose axes begin with `target`;
 `position_errors` (N, 3), or `position_covariance` (N, 3, 3) or (3 N, 3 N); `station`; the attribute `frame`; in the
-NXentry `start_time`, `temperature` and `carrier`.
+NXentry `start_time`, `temperature`, `carrier` and `moved` (0 or 1).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _AXES: Final = ("x", "y", "z")
 _PAIRS: Final = {"correlation_xy": (0, 1), "correlation_xz": (0, 2), "correlation_yz": (1, 2)}
 _SIGMAS: Final = ("sigma_x", "sigma_y", "sigma_z")
 _EXAMPLE: Final = "'target,x [mm],y [mm],z [mm],sigma [um]'"
-_KEY: Final = re.compile(r"#\s*(carrier|date|temperature|frame)\s*[:=]\s*(.*?)\s*", re.IGNORECASE)
+_KEY: Final = re.compile(r"#\s*(carrier|date|temperature|frame|moved)\s*[:=]\s*(.*?)\s*", re.IGNORECASE)
 _CELL: Final = re.compile(r"\s*([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
 _DELIMITERS: Final = ("\t", ";", ",", " ")
 _LONGEST_NAME: Final = 100
@@ -237,6 +237,7 @@ def _text_survey(path: str | os.PathLike[str]) -> Survey:
             temperature=temperature,
             time=_date(file, stated),
             carrier=stated["carrier"][1] or None if "carrier" in stated else None,
+            moved=_moved(file, stated),
         )
     except ParameterError as error:
         text = str(error)
@@ -283,6 +284,15 @@ def _frame(file: _Text, stated: dict[str, tuple[int, str]]) -> SurveyFrame:
     if text not in ("hall", "station"):
         file.stop(place, f"frame: got '{text}'; expected hall or station")
     return cast("SurveyFrame", text)
+
+
+def _moved(file: _Text, stated: dict[str, tuple[int, str]]) -> bool:
+    if "moved" not in stated:
+        return False
+    place, text = stated["moved"]
+    if text not in ("yes", "no"):
+        file.stop(place, f"moved: got '{text}'; expected yes or no")
+    return text == "yes"
 
 
 def _date(file: _Text, stated: dict[str, tuple[int, str]]) -> datetime | None:
@@ -408,6 +418,7 @@ def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str
             temperature=temperature,
             time=when,
             carrier=_scalar_text(entry, "carrier"),
+            moved=bool(np.any(entry["moved"][()])) if "moved" in entry else False,
         )
     except (ParameterError, DataError) as error:
         raise FileFormatError(f"{path}: {error}") from None
@@ -444,6 +455,8 @@ def survey_text(survey: Survey) -> str:
     if survey.temperature is not None:
         lines.append(f"# temperature: {survey.temperature - 273.15:.4f} degC")
     lines.append(f"# frame: {survey.frame}")
+    if survey.moved:
+        lines.append("# moved: yes")
     stations = any(survey.stations)
     head = ["target", *(["station"] if stations else []), "x [mm]", "y [mm]", "z [mm]"]
     blocks = None
@@ -486,6 +499,8 @@ def write_surveys(surveys: Sequence[Survey], path: str | os.PathLike[str], *, fo
                 write_text(entry, "carrier", survey.carrier)
             if survey.temperature is not None:
                 write_field(entry, "temperature", survey.temperature, units="K")
+            if survey.moved:
+                write_field(entry, "moved", 1)
             data = new_group(entry, "targets", "NXdata")
             data.attrs["signal"] = "position"
             data.attrs["axes"] = ["target", "."]

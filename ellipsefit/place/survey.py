@@ -50,6 +50,8 @@ class Survey:
         With time zone.
     carrier : str, optional
         Name of the carrier that was surveyed.
+    moved : bool
+        Whether the carrier was moved on purpose since the survey before.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Survey:
     temperature: float | None = None
     time: datetime | None = None
     carrier: str | None = None
+    moved: bool = False
 
     def __post_init__(self) -> None:
         count = len(self.points)
