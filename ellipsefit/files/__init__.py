@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from ellipsefit.files.record import read_previous
     from ellipsefit.files.registry import open_measured, open_profile, read_measured, read_profile, read_scans
     from ellipsefit.files.text import write_text_profile
+    from ellipsefit.files.carrier import read_carrier, write_carrier
+    from ellipsefit.files.survey import read_survey, read_surveys, write_survey, write_surveys
 
 __all__ = [
     "FileContent",
@@ -26,14 +28,20 @@ __all__ = [
     "open_measured",
     "open_profile",
     "read_beam",
+    "read_carrier",
     "read_measured",
     "read_mirror",
     "read_previous",
     "read_profile",
     "read_scans",
+    "read_survey",
+    "read_surveys",
+    "write_carrier",
     "write_mirror",
     "write_profile",
     "write_scans",
+    "write_survey",
+    "write_surveys",
     "write_text_profile",
 ]
 
@@ -46,14 +54,20 @@ _HOMES: Final = {
     "open_measured": "registry",
     "open_profile": "registry",
     "read_beam": "beam",
+    "read_carrier": "carrier",
     "read_measured": "registry",
     "read_mirror": "mirror",
     "read_previous": "record",
     "read_profile": "registry",
     "read_scans": "registry",
+    "read_survey": "survey",
+    "read_surveys": "survey",
+    "write_carrier": "carrier",
     "write_mirror": "mirror",
     "write_profile": "nexus",
     "write_scans": "nexus",
+    "write_survey": "survey",
+    "write_surveys": "survey",
     "write_text_profile": "text",
 }
 

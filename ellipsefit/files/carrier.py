@@ -157,6 +157,7 @@ class ContactTable(Table):
     wheel_radius: Length = 0.0
     tangent: Heading | None = None
     resolution: Angle = 0.0
+    phase: Angle = 0.0
     preload: Force = 0.0
     pulls: bool = False
 
@@ -391,6 +392,8 @@ def _mount_lines(mount: Mount) -> list[str]:
                 f"wheel_radius = {_quantity_string(contact.wheel_radius, 'mm')}",
                 f"resolution = {_quantity_string(contact.resolution, 'deg', 'angle')}",
             ]
+            if contact.phase:
+                own.append(f"phase = {_quantity_string(contact.phase, 'deg', 'angle')}")
         if contact.tangent is not None:
             own.append(f"tangent = {_numbers(contact.tangent)}")
         if contact.preload:

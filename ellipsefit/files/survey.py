@@ -37,6 +37,7 @@ from ellipsefit.files.nexus import (
 )
 from ellipsefit.files.registry import file_format, zip_fault
 from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.place.drift import TemperatureLog
 from ellipsefit.place.rigid import block_diagonal
 from ellipsefit.place.survey import Survey, SurveyFrame
 from ellipsefit.units import parse_quantity, to_si, unit_factor
@@ -90,6 +91,52 @@ def read_surveys(paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]
             raise FileFormatError(zip_fault(file))
         found += _nexus_surveys(file) if kind == "hdf5" else [_text_survey(file)]
     return tuple(found)
+
+
+def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
+    """Temperatures of a hall from delimited text with the columns date (ISO 8601) and temperature (with its unit).
+
+    Raises
+    ------
+    FileMissingError
+        If it cannot be opened.
+    FileFormatError
+        For the first fault; the text names file, line and what was expected.
+    """
+    file = _Text(path)
+    rows = [place for place, line in enumerate(file.lines) if line.strip() and not line.lstrip().startswith("#")]
+    example = "'date,temperature [degC]'"
+    if not rows:
+        file.stop(None, f"holds only comments; expected a header such as {example} and readings")
+    mark, columns = _header(file.lines[rows[0]])
+    names = [name for name, _ in columns]
+    if not {"date", "temperature"} <= set(names):
+        file.stop(rows[0], f"no columns date and temperature; expected a header such as {example}")
+    place_of, unit = names.index("temperature"), columns[names.index("temperature")][1]
+    try:
+        factor, offset = unit_factor(unit or "", "temperature")
+    except UnitError:
+        file.stop(rows[0], f"column 'temperature' has the unit [{unit}]; expected such as 'temperature [degC]'")
+    time, temperature = [], []
+    for place in rows[1:]:
+        cells = [cell.strip() for cell in file.lines[place].split(None if mark == " " else mark)]
+        if len(cells) != len(columns):
+            file.stop(place, f"expected {len(columns)} columns as in the header; got {len(cells)}")
+        try:
+            time.append(_when(cells[names.index("date")]).timestamp())
+        except ValueError:
+            file.stop(place, f"column 'date': got '{cells[names.index('date')]}'; expected ISO 8601")
+        try:
+            value = float(cells[place_of].replace(",", ".") if mark != "," else cells[place_of])
+        except ValueError:
+            file.stop(place, f"column 'temperature': expected a number; got '{cells[place_of][:40]}'")
+        if not math.isfinite(value):
+            file.stop(place, f"column 'temperature' is {cells[place_of]}; expected a finite number")
+        temperature.append(value * factor + offset)
+    try:
+        return TemperatureLog(time=np.array(time), temperature=np.array(temperature))
+    except ParameterError as error:
+        raise FileFormatError(f"{path}: {error}") from None
 
 
 def looks_like_survey(path: str | os.PathLike[str]) -> bool:

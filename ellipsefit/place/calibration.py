@@ -42,7 +42,7 @@ class RecordedMove:
 class MountCalibration:
     """Corrections of each contact: arrays of six; NaN uncertainty where the contact stands still."""
 
-    mount: Mount  # as calibrated; angles are as read, phases are to be added to them
+    mount: Mount  # as calibrated
     eccentricity: FloatArray  # [m]
     eccentricity_stderr: FloatArray
     phase: FloatArray  # true angle minus reading [rad]
@@ -129,6 +129,7 @@ def calibrate_mount(mount: Mount, moves: Sequence[RecordedMove]) -> MountCalibra
     tangents = np.array([contact.tangent for contact in mount.contacts])
     radii = np.array([contact.wheel_radius for contact in mount.contacts])
     drawn = np.array([contact.eccentricity for contact in mount.contacts])
+    known = np.array([contact.phase for contact in mount.contacts])
     base = moves[0].pose @ mount.pose_at(moves[0].angles).inverse()
     seen = [base.inverse() @ move.pose for move in moves]
     whiteners = []
@@ -146,9 +147,9 @@ def calibrate_mount(mount: Mount, moves: Sequence[RecordedMove]) -> MountCalibra
     def unpacked(unknown: FloatArray) -> tuple[FloatArray, ...]:
         kind = unknown.dtype
         part = unknown[: len(prior)] * prior
-        eccentricity, phase = drawn.astype(kind), np.zeros(CONTACTS, dtype=kind)
+        eccentricity, phase = drawn.astype(kind), known.astype(kind)
         eccentricity[movable] = drawn[movable] + part[:count]
-        phase[movable] = part[count : 2 * count]
+        phase[movable] = known[movable] + part[count : 2 * count]
         return eccentricity, phase, part[2 * count :], unknown[len(prior) :] * 1e-3
 
     def residual(unknown: FloatArray) -> FloatArray:
@@ -195,7 +196,13 @@ def calibrate_mount(mount: Mount, moves: Sequence[RecordedMove]) -> MountCalibra
     for i, contact in enumerate(mount.contacts):
         turn = rotation_matrix(np.array([tilt[i], 0.0, 0.0]))
         contacts.append(
-            replace(contact, normal=turn @ normals[i], tangent=turn @ tangents[i], eccentricity=float(eccentricity[i]))
+            replace(
+                contact,
+                normal=turn @ normals[i],
+                tangent=turn @ tangents[i],
+                eccentricity=float(eccentricity[i]),
+                phase=float(phase[i]),
+            )
         )
     return MountCalibration(
         mount=replace(mount, contacts=tuple(contacts)),

@@ -66,6 +66,8 @@ class Contact:
         In which the rim's centre moves at +90 deg; by default square to the normal and to x.
     resolution : float
         Smallest turn [rad]; 0: any.
+    phase : float
+        True angle minus reading [rad], from a calibration; range and angle are readings.
     preload : float
         Force of a spring that pushes the carrier onto the contact [N].
     pulls : bool
@@ -81,6 +83,7 @@ class Contact:
     wheel_radius: float = 0.0
     tangent: FloatArray | None = None
     resolution: float = 0.0
+    phase: float = 0.0
     preload: float = 0.0
     pulls: bool = False
 
@@ -122,6 +125,20 @@ class Contact:
     def fixed(self) -> bool:
         """Whether it stands still."""
         return self.eccentricity == 0
+
+    def motion(self, start: float, stop: float) -> float:
+        """Motion along the normal from one reading to another [m]."""
+        return float(self.eccentricity * (np.sin(stop + self.phase) - np.sin(start + self.phase)))
+
+    def reading_after(self, start: float, motion: float) -> float:
+        """Reading that moves the contact so far from `start` without passing a dead centre, within range [rad]."""
+        true = start + self.phase
+        angle = float(np.arcsin(np.clip(np.sin(true) + motion / self.eccentricity, -1.0, 1.0)))
+        turns = np.round((true - angle) / (2 * np.pi)) * 2 * np.pi
+        if np.cos(true) < 0:  # beyond the dead centre the other branch goes on
+            angle = np.pi - angle
+            turns = np.round((true - angle) / (2 * np.pi)) * 2 * np.pi
+        return float(np.clip(angle + turns - self.phase, *self.range))
 
 
 class Branches(NamedTuple):
@@ -178,6 +195,7 @@ class Mount:
     _tangents: FloatArray = field(init=False, repr=False)
     _radii: FloatArray = field(init=False, repr=False)
     _shafts: FloatArray = field(init=False, repr=False)
+    _phases: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         names = [contact.name for contact in self.contacts]
@@ -202,6 +220,7 @@ class Mount:
             "_tangents": [contact.tangent for contact in self.contacts],
             "_radii": [contact.wheel_radius for contact in self.contacts],
             "_shafts": [contact.eccentricity for contact in self.contacts],
+            "_phases": [contact.phase for contact in self.contacts],
         }
         for name, value in arrays.items():
             object.__setattr__(self, name, sealed(np.array(value)))
@@ -223,12 +242,12 @@ class Mount:
 
     @property
     def lowest(self) -> FloatArray:
-        """Lowest angles, shape (6,) [rad]."""
+        """Lowest readings, shape (6,) [rad]."""
         return np.array([contact.range[0] for contact in self.contacts])
 
     @property
     def highest(self) -> FloatArray:
-        """Highest angles, shape (6,) [rad]."""
+        """Highest readings, shape (6,) [rad]."""
         return np.array([contact.range[1] for contact in self.contacts])
 
     @property
@@ -276,10 +295,9 @@ class Mount:
 
     def centres(self, angles: FloatArray) -> FloatArray:
         """Centres of the rims, shape (6, 3) [m]."""
-        sine, cosine = np.sin(angles), np.cos(angles)
-        # cos - 1 without cancellation
-        aside = -2 * np.sin(angles / 2) ** 2
-        del cosine
+        angles = angles + self._phases
+        sine = np.sin(angles)
+        aside = -2 * np.sin(angles / 2) ** 2  # cos - 1 without cancellation
         rest = self._points - self._radii[:, None] * self._normals
         moved: FloatArray = rest + self._shafts[:, None] * (
             aside[:, None] * self._tangents + sine[:, None] * self._normals
@@ -288,6 +306,7 @@ class Mount:
 
     def centre_speeds(self, angles: FloatArray) -> FloatArray:
         """Change of the rims' centres with the angles, shape (6, 3) [m/rad]."""
+        angles = angles + self._phases
         return self._shafts[:, None] * (
             -np.sin(angles)[:, None] * self._tangents + np.cos(angles)[:, None] * self._normals
         )
@@ -357,7 +376,7 @@ class Mount:
             ratio = np.where((np.abs(ratio) > 1) & (np.abs(ratio) < 1 + 1e-13), np.sign(ratio), ratio)
             half = np.arccos(ratio)
         middle = np.arctan2(along, across)
-        near, far = _wrapped(middle - half), _wrapped(middle + half)
+        near, far = _wrapped(middle - half) - self._phases, _wrapped(middle + half) - self._phases
         fixed = ~self.movable
         return Branches(np.where(fixed, self.angles, near), np.where(fixed, self.angles, far))
 
@@ -447,7 +466,7 @@ class Mount:
             limits = tuple(
                 f"{contact.name} at its dead centre"
                 for contact, angle, moves in zip(self.contacts, angles, self.movable, strict=True)
-                if moves and abs(np.cos(angle)) < 0.02
+                if moves and abs(np.cos(angle + contact.phase)) < 0.02
             )
         reached = self.pose_at(angles)
         return Reach(

@@ -190,14 +190,14 @@ def plan_mount(
             start=float(start[i]),
             stop=float(stop[i]),
             linear=float(linear[i]) if not contact.fixed else float(start[i]),
-            motion=float(contact.eccentricity * (np.sin(stop[i]) - np.sin(start[i]))),
+            motion=contact.motion(float(start[i]), float(stop[i])),
             sensitivity=float(sensitivity[i]),
             stderr=stderr[i],
         )
         for i, contact in enumerate(mount.contacts)
     )
     for move, contact in zip(moves, mount.contacts, strict=True):
-        if not contact.fixed and min(abs(np.cos(move.start)), abs(np.cos(move.stop))) < DEAD:
+        if not contact.fixed and min(abs(np.cos(end + contact.phase)) for end in (move.start, move.stop)) < DEAD:
             warnings.append(
                 f"contact '{contact.name}' works near its dead centre ({np.degrees(move.stop):.0f} deg): a degree "
                 f"moves it by {abs(move.sensitivity) * np.pi / 180 * 1e6:.2g} um only"
@@ -272,12 +272,11 @@ def _order(
     shafts = np.array([contact.eccentricity for contact in mount.contacts])
     legs = [(start, stop)]
     if approach:
-        lowering = (np.sin(stop) < np.sin(start)) & mount.movable
-        depth = np.divide(approach, shafts, out=np.zeros(CONTACTS), where=shafts > 0)
-        under = np.arcsin(np.clip(np.sin(stop) - depth, -1.0, 1.0))
-        # on the branch of the end, and within range; where there is no room the wheel ends as it comes
-        near = (np.cos(stop) > 0) & (under >= mount.lowest)
-        turning = np.where(lowering & near, under, stop)
+        turning = stop.copy()
+        for number, contact in enumerate(mount.contacts):
+            lowers = not contact.fixed and contact.motion(float(start[number]), float(stop[number])) < 0
+            if lowers:  # where there is no room below, the wheel ends as it comes
+                turning[number] = contact.reading_after(float(stop[number]), -approach)
         legs = [(start, turning), (turning, stop)]
     steps: list[Step] = []
     unloading: dict[str, None] = {}

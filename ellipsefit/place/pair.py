@@ -228,10 +228,11 @@ class _System:
                 # the twist's origin is that of the carrier, as in the placement
                 twists[number].append(np.concatenate([shift, turn]))
                 part = mount.contacts[contact]
-                reach = part.eccentricity * np.sin(np.clip(np.array(part.range), -np.pi / 2, np.pi / 2))
-                here_now = part.eccentricity * np.sin(part.angle)
-                lows.append(float(reach[0] - here_now))
-                highs.append(float(reach[1] - here_now))
+                ends = [
+                    part.motion(part.angle, part.reading_after(part.angle, way * part.eccentricity)) for way in (-2, 2)
+                ]
+                lows.append(min(ends))
+                highs.append(max(ends))
                 self.columns.append((number, int(contact)))
         self.low, self.high = np.minimum(np.array(lows), 0.0), np.maximum(np.array(highs), 0.0)
         first_twists = np.array(twists[0]).reshape(-1, 6).T
@@ -319,18 +320,14 @@ class _System:
                 if owner != number or not amount:
                     continue
                 part = mount.contacts[contact]
-                sine = float(np.clip(np.sin(start[contact]) + amount / part.eccentricity, -1.0, 1.0))
-                angle = float(np.arcsin(sine))
-                if abs(start[contact]) > np.pi / 2:  # beyond the dead centre the other branch goes on
-                    angle = float(np.copysign(np.pi, start[contact]) - angle)
-                stop[contact] = float(np.clip(angle, *part.range))
+                stop[contact] = part.reading_after(float(start[contact]), float(amount))
                 moves.append(
                     PairMove(
                         carrier=placement.carrier.name,
                         contact=part.name,
                         start=float(start[contact]),
                         stop=float(stop[contact]),
-                        motion=float(part.eccentricity * (np.sin(stop[contact]) - np.sin(start[contact]))),
+                        motion=part.motion(float(start[contact]), float(stop[contact])),
                     )
                 )
             here = mount.pose_at(start)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import DataError
 from ellipsefit.place.carrier import Carrier, in_space
 from ellipsefit.place.matching import match_points
-from ellipsefit.place.moves import MountPlan, plan_mount
+from ellipsefit.place.moves import STEP, MountPlan, plan_mount
 from ellipsefit.place.pose import Pose, cross_matrix, point_jacobian, rotation_vector
 from ellipsefit.place.rigid import RigidFit, check_points, closed_pose, fit_rigid_body
 from ellipsefit.place.survey import DOUBT, Located, Survey, check_names, locate, renamed
@@ -327,8 +327,9 @@ def place_carrier(
     scale: Scale = "expansion",
     match: MatchBy = "names",
     temperature: float | None = None,
-    step: float | None = None,
+    step: float = STEP,
     approach: float = 0.0,
+    moves: bool = True,
 ) -> Placement:
     """Pose of a carrier from a survey of its targets, carried to its foci, and the cam angles that mend it.
 
@@ -342,10 +343,12 @@ def place_carrier(
         Whether names in the survey are believed.
     temperature : float, optional
         Of the carrier [K], in place of the survey's.
-    step : float, optional
+    step : float
         Motion of a contact in one round of moves [m].
     approach : float
         Overshoot [m] of lowering moves, so that every wheel ends by raising.
+    moves : bool
+        Whether cam angles are planned, where the carrier has a mount.
 
     Returns
     -------
@@ -417,11 +420,8 @@ def place_carrier(
     plan = None
     after = None
     end = fit.pose
-    if carrier.mount is not None:
-        options = {} if step is None else {"step": step}
-        plan = plan_mount(
-            carrier.mount, fit.pose, wanted, covariance=joint[:6, :6], approach=approach, **options
-        )
+    if carrier.mount is not None and moves:
+        plan = plan_mount(carrier.mount, fit.pose, wanted, covariance=joint[:6, :6], step=step, approach=approach)
         warnings += plan.warnings
         end = plan.pose
         after = _spots(carrier, end, full_size, joint)
@@ -704,7 +704,7 @@ def wanted_pose(carrier: Carrier, size: float = 1.0) -> Pose:
     )
     pose = carrier.nominal
     for _ in range(20):
-        columns = point_jacobian(pose.matrix @ points) * weight[:, None]
+        columns = point_jacobian(points @ pose.matrix.T) * weight[:, None]
         rest = (goals - pose.apply(points)).ravel() * weight
         axis = pose.matrix @ (points[1] - points[0])
         axis = axis / np.linalg.norm(axis)
@@ -726,8 +726,3 @@ def _acceptable(carrier: Carrier, spots: tuple[Spot, Spot, Spot], plan: MountPla
     source, _, image = spots
     within = (np.abs(source.shift) <= tolerance.source).all() and (np.abs(image.shift) <= tolerance.image).all()
     return bool(within) and (plan is None or not plan.unloading)
-
-
-def with_measured(carrier: Carrier, foci: Any) -> Carrier:
-    """Carrier whose mirror has these measured foci (`MeasuredFoci`)."""
-    return replace(carrier, mirror=replace(carrier.mirror, measured=foci))
