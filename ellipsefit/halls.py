@@ -147,13 +147,13 @@ def invented_floor(rng: np.random.Generator, *, step: bool = False) -> Floor:
     """Draw how a hall moves."""
     size = np.array([1.0, 0.5, 0.12, 0.06, 0.2])
     return Floor(
-        annual=size * 110e-6 * rng.uniform(0.7, 1.3, 5) * rng.choice([-1, 1], 5),
+        annual=size * 65e-6 * rng.uniform(0.7, 1.3, 5) * rng.choice([-1, 1], 5),
         half_annual=size * 25e-6 * rng.uniform(0.5, 1.5, 5),
         phase=rng.uniform(-0.5, 0.5, 2) + np.array([0.6, 2.0]),
         trend=size * 20e-6 * rng.normal(0, 1, 5),
-        walk=size * 45e-6,
-        step=size * np.array([120e-6, 0, 0, 0, 0]),
-        step_time=1.55 * YEAR if step else np.inf,
+        walk=size * 35e-6,
+        step=size * np.array([260e-6, 0, 0, 0, 0]),
+        step_time=1.85 * YEAR if step else np.inf,
     )
 
 
@@ -225,7 +225,7 @@ def simulate_survey(
 def demo_halls(*, years: int = 4, every: int = 91) -> tuple[tuple[Carrier, ...], tuple[tuple[Survey, ...], ...]]:
     """Two carriers in a row, each surveyed quarterly over four invented years.
 
-    The first was realigned once, in the second year, and its hall made a step in the second summer.
+    The first hall made a step in its second winter, and its carrier was realigned once, in the third year.
 
     Returns
     -------
@@ -259,9 +259,9 @@ def demo_halls(*, years: int = 4, every: int = 91) -> tuple[tuple[Carrier, ...],
                 fiducials=places,
             )
             surveys.append(survey)
-            if number == 0 and place == 6:  # realigned to nominal; the next survey says so
+            if number == 0 and place == 10:  # realigned to nominal; the next survey says so
                 start = carrier.nominal.moved(-start.twist_to(floor_pose(carrier, row, start)))
-            if number == 0 and place == 7:
+            if number == 0 and place == 11:
                 surveys[-1] = replace(survey, moved=True)
         series.append(tuple(surveys))
     return carriers, (series[0], series[1])

@@ -114,7 +114,7 @@ def place(
         write_place_report(
             result, report, pair=further.get("pair"), change=further.get("change"), force=force, files=(carrier, survey)
         )
-    output.text(result, *further.values(), cautions_text(min(output.width, 100)))
+    output.text(result, *further.values(), cautions_text(min(output.width, 100), carrier=True))
     output.answer(_Answers(main=result, further=further))
     raise typer.Exit(0 if result.acceptable else 1)
 

@@ -455,13 +455,21 @@ def fit_drift(
 
 
 def best_aim(mixture: Mixture, limit: float) -> float:
-    """Shift that keeps a coordinate within a limit for as much of the forecast as can be [m]."""
+    """Shift that keeps a coordinate within a limit for as much of the forecast as can be [m].
+
+    Where many shifts do, the one that puts the forecast in the middle.
+    """
     middle = mixture.expectation()
-    low, high = -float(middle.max()) - limit / 2, -float(middle.min()) + limit / 2
+    centre = -float(middle.max() + middle.min()) / 2
+    reach = float(np.ptp(middle)) / 2 + limit / 2
+    low, high = centre - reach, centre + reach
+    best = centre
     for _ in range(3):  # a coarse search, refined: the share of days out is not unimodal in general
         trial = np.linspace(low, high, 17)
-        loss = [float(mixture.outside(limit, shift).sum()) for shift in trial]
-        best = int(np.argmin(loss))
+        loss = [
+            float(mixture.outside(limit, shift).mean()) + 1e-4 * ((shift - centre) / limit) ** 2 for shift in trial
+        ]
+        best = float(trial[int(np.argmin(loss))])
         width = (high - low) / 16
-        low, high = trial[best] - width, trial[best] + width
-    return float(trial[best])
+        low, high = best - width, best + width
+    return best

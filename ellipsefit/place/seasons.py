@@ -125,7 +125,6 @@ class Component:
     mean: FloatArray  # (T,)
     outside: FloatArray  # (T,) probability of being beyond the limit
     aim: float | None  # shift that a realignment now should give [m]
-    fresh: FloatArray | None  # (T,) `outside`, had one been made at the start
 
     def __post_init__(self) -> None:
         for name in ("quantiles", "mean", "outside"):
@@ -373,8 +372,7 @@ def forecast_seasons(
             raise DataError(f"'{name}': {fault}") from None
         components.append(_component(label, limit, fit, dates))
     limited = [one for one in components if one.limit is not None]
-    # coordinates wander each for itself
-    risk = 1 - np.prod([1 - one.outside for one in limited], axis=0) if limited else np.zeros(len(dates))
+    risk = _any_outside([one.outside for one in limited]) if limited else np.zeros(len(dates))
     plan = _schedule(dates, risk, limited, costs) if limited else (None, None, False, None, None)
     if not limited:
         warnings.append("the carrier file states no tolerance of the foci, so no date can be advised")
@@ -410,7 +408,6 @@ def _component(label: str, limit: float | None, fit: DriftFit, dates: FloatArray
         mean=mixture.expectation(),
         outside=np.zeros(len(dates)) if limit is None else mixture.outside(limit),
         aim=aim,
-        fresh=None if limit is None or aim is None else mixture.outside(limit, aim),
     )
 
 
@@ -425,10 +422,16 @@ def _schedule(
     """
     days = (dates - dates[0]) / DAY
     loss = costs.out_per_day * risk
-    fresh = 1 - np.prod([1 - one.fresh for one in limited if one.fresh is not None], axis=0)
-    spent = np.concatenate([[0.0], np.cumsum(np.diff(days) * (fresh[1:] + fresh[:-1]) / 2)]) * costs.out_per_day
-    average = (costs.realign + costs.survey + spent[1:]) / days[1:]
-    rate = float(average.min())
+    half = min(max(int(np.searchsorted(days, YEAR / DAY / 2)), 1), len(days) - 1)
+    rates = []
+    for count in {max(half // 2, 1), half, len(days) - 1}:  # a move may be aimed at a short time or a long one
+        shares = [one.fit.forecast(dates[: count + 1]) for one in limited]
+        fresh = _any_outside(
+            [mixture.outside(one.limit, best_aim(mixture, one.limit)) for one, mixture in zip(limited, shares, strict=True) if one.limit]
+        )
+        spent = np.cumsum(np.diff(days[: count + 1]) * (fresh[1:] + fresh[:-1]) / 2) * costs.out_per_day
+        rates.append(float(np.min((costs.realign + costs.survey + spent) / days[1 : count + 1])))
+    rate = min(rates)
     late = np.flatnonzero(loss > rate)
     due = bool(len(late) and late[0] == 0)
     realign = float(dates[late[0]]) if len(late) else None
@@ -437,16 +440,18 @@ def _schedule(
     survey = float(dates[reached[0]]) if len(reached) else None
     if realign is not None:
         survey = realign if survey is None else min(survey, realign)
-    half = int(np.searchsorted(days, YEAR / DAY / 2))
-    half = min(max(half, 1), len(days) - 1)
     # by the calendar the carrier is set to zero where it is found
-    zeroed = 1 - np.prod(
-        [1 - one.fit.forecast(dates[: half + 1]).outside(one.limit, -float(one.mean[0])) for one in limited if one.limit],
-        axis=0,
+    zeroed = _any_outside(
+        [one.fit.forecast(dates[: half + 1]).outside(one.limit, -float(one.mean[0])) for one in limited if one.limit]
     )
     area = float(np.sum(np.diff(days[: half + 1]) * (zeroed[1:] + zeroed[:-1]) / 2))
     calendar = (costs.realign + costs.survey + costs.out_per_day * area) / days[half]
     return survey, realign, due, rate * YEAR / DAY, float(calendar) * YEAR / DAY
+
+
+def _any_outside(shares: Sequence[FloatArray]) -> FloatArray:
+    """Probability that any coordinate is outside, each wandering for itself."""
+    return np.asarray(1 - np.prod([1 - share for share in shares], axis=0))
 
 
 def _in_order(placements: Sequence[Placement]) -> list[Placement]:
