@@ -1,4 +1,4 @@
-"""Invented carriers and the halls that they stand in, with a known truth: the demo, and what tests need at real size."""
+"""Invented carriers and their halls, with a known truth: the demo, and what tests need at real size."""
 
 from __future__ import annotations
 
@@ -82,7 +82,14 @@ def invented_carrier(
         for number, place in enumerate(places, 1)
     )
     x, y, z = position
-    walls = [(-7.1, -3.2, 0.9), (-6.8, 3.3, 1.6), (0.4, -3.4, 2.3), (-0.2, 3.1, -0.6), (7.3, -3.1, 1.2), (6.9, 3.4, 0.3)]
+    walls = [
+        (-7.1, -3.2, 0.9),
+        (-6.8, 3.3, 1.6),
+        (0.4, -3.4, 2.3),
+        (-0.2, 3.1, -0.6),
+        (7.3, -3.1, 1.2),
+        (6.9, 3.4, 0.3),
+    ]
     references = tuple(
         Target(name=f"{name[0]}{number}", position=np.array([x + a, y + b, z + c]), sigma=np.full(3, 20e-6))
         for number, (a, b, c) in enumerate(walls, 1)
@@ -96,9 +103,7 @@ def invented_carrier(
         ),
         nominal=Pose(np.array(position), np.zeros(3)),
         mount=invented_mount(),
-        tolerance=FocusTolerance(
-            source=np.array([20e-3, 600e-6, 600e-6]), image=np.array([20e-3, 600e-6, 300e-6])
-        ),
+        tolerance=FocusTolerance(source=np.array([20e-3, 600e-6, 600e-6]), image=np.array([20e-3, 600e-6, 300e-6])),
         expansion=12e-6,
     )
 
@@ -240,7 +245,7 @@ def demo_halls(*, years: int = 4, every: int = 91) -> tuple[tuple[Carrier, ...],
         floor = invented_floor(rng, step=number == 0)
         days = np.arange(count) * every + rng.integers(-6, 7, count) + 2 * number
         days[0] = 2 * number
-        time = days * DAY
+        time = np.asarray(days * DAY, dtype=np.float64)
         motion = floor_motion(floor, time, rng)
         places = np.array([target.position for target in carrier.targets])
         places = places + rng.normal(0, 10e-6, places.shape)

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 CarrierFile = Annotated[Path, typer.Argument(metavar="CARRIER", help="Carrier file (TOML).")]
 SurveyFile = Annotated[Path, typer.Argument(metavar="SURVEY", help="Survey of its targets: text or NeXus HDF5.")]
 SurveyFiles = Annotated[
-    list[Path], typer.Argument(metavar="SURVEY", help="Surveys of its targets: text or NeXus HDF5, which may hold many.")
+    list[Path],
+    typer.Argument(metavar="SURVEY", help="Surveys of its targets: text or NeXus HDF5, which may hold many."),
 ]
 SizeBy = Annotated[
     str,
@@ -33,11 +34,10 @@ MatchOption = Annotated[
     str, typer.Option("--match", metavar="names|geometry", help="Believe the names of the targets, or find them.")
 ]
 TemperatureOption = Annotated[
-    str | None, typer.Option("--temperature", metavar="T", help="Of the carrier, in place of the survey's: '21.3 degC'.")
+    str | None,
+    typer.Option("--temperature", metavar="T", help="Of the carrier, in place of the survey's: '21.3 degC'."),
 ]
-Figure = Annotated[
-    Path | None, typer.Option("--figure", metavar="FILE", help="Draw the result; .svg, .png or .pdf.")
-]
+Figure = Annotated[Path | None, typer.Option("--figure", metavar="FILE", help="Draw the result; .svg, .png or .pdf.")]
 Report = Annotated[Path | None, typer.Option("--report", metavar="FILE", help="Write a page to take along, HTML.")]
 
 
@@ -136,7 +136,9 @@ def drift(
     ] = None,
     temperatures: Annotated[
         Path | None,
-        typer.Option("--temperatures", metavar="FILE", help="Log of the hall: text with the columns date, temperature."),
+        typer.Option(
+            "--temperatures", metavar="FILE", help="Log of the hall: text with the columns date, temperature."
+        ),
     ] = None,
     distance: Annotated[
         str, typer.Option("--distance", metavar="LENGTH", help="Over which the floor's random walk acts.")
@@ -241,8 +243,8 @@ def _shared_out(designs: list[Carrier], surveys: tuple[Survey, ...]) -> list[lis
         if survey.carrier not in names:
             stated = "no carrier" if survey.carrier is None else f"carrier '{survey.carrier}'"
             raise DataError(
-                f"{survey.name}: states {stated}; expected a line '# carrier: {names[0]}' or '# carrier: {names[1]}', to "
-                "tell whose it is"
+                f"{survey.name}: states {stated}; expected a line '# carrier: {names[0]}' or '# carrier: {names[1]}', "
+                "to tell whose it is"
             )
         shares[names.index(survey.carrier)].append(survey)
     return shares

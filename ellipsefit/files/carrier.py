@@ -341,7 +341,9 @@ def carrier_text(carrier: Carrier, *, mirror_file: str | None = None) -> str:
     lines = [f"name = {_string(carrier.name)}"]
     if carrier.expansion is not None:
         lines.append(f"expansion = {_string(f'{carrier.expansion!r} / K')}")
-        lines.append(f"reference_temperature = {_quantity_string(carrier.reference_temperature, 'degC', 'temperature')}")
+        lines.append(
+            f"reference_temperature = {_quantity_string(carrier.reference_temperature, 'degC', 'temperature')}"
+        )
     lines += ["", "[mirror]"]
     if mirror_file is not None:
         lines.append(f"file = {_string(mirror_file)}")
@@ -363,7 +365,12 @@ def carrier_text(carrier: Carrier, *, mirror_file: str | None = None) -> str:
                 lines.append(f"{name} = {_vector(limit, 'um')}")
     for title, points in (("target", carrier.targets), ("reference", carrier.references)):
         for point in points:
-            lines += ["", f"[[{title}]]", f"name = {_string(point.name)}", f"position = {_vector(point.position, 'mm')}"]
+            lines += [
+                "",
+                f"[[{title}]]",
+                f"name = {_string(point.name)}",
+                f"position = {_vector(point.position, 'mm')}",
+            ]
             if point.sigma.any():
                 lines.append(f"uncertainty = {_vector(point.sigma, 'um')}")
     if carrier.mount is not None:

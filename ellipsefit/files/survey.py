@@ -1,8 +1,9 @@
 """Surveys of targets: delimited text with units in the header, or HDF5 by the NeXus standard.
 
-Text: lines `# key: value` before the header may state carrier, date (ISO 8601 with time zone), temperature (with unit),
-frame (hall or station) and moved (yes or no: on purpose, since the survey before); then columns target, x, y, z, and optionally station and the uncertainty: sigma, or
-sigma_x, sigma_y, sigma_z, with correlation_xy, correlation_xz, correlation_yz (bare numbers).
+Text: lines `# key: value` before the header may state carrier, date (ISO 8601 with time zone), temperature (with its
+unit), frame (hall or station) and moved (yes or no: on purpose, since the survey before). Then follow the columns
+target, x, y, z, and optionally station and the uncertainty: sigma, or sigma_x, sigma_y, sigma_z, with correlation_xy,
+correlation_xz, correlation_yz (bare numbers).
 
 NeXus: an NXentry for each survey, with an NXdata whose signal is `position` (N, 3) and whose axes begin with `target`;
 `position_errors` (N, 3), or `position_covariance` (N, 3, 3) or (3 N, 3 N); `station`; the attribute `frame`; in the
@@ -180,7 +181,9 @@ class _Text:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             line = data[: error.start].count(b"\n") + 1
-            raise FileFormatError(f"{path}, line {line}: is no text in UTF-8; expected a survey as UTF-8 text") from None
+            raise FileFormatError(
+                f"{path}, line {line}: is no text in UTF-8; expected a survey as UTF-8 text"
+            ) from None
         self.lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
 
     def stop(self, line: int | None, text: str) -> NoReturn:
@@ -305,7 +308,11 @@ def _check_header(file: _Text, place: int, columns: Sequence[tuple[str, str | No
             file.stop(place, f"no column '{name}'; expected columns such as {_EXAMPLE}")
     some = [name for name in _SIGMAS if name in names]
     if some and ("sigma" in names or len(some) < 3):
-        file.stop(place, f"has {', '.join(n for n in ('sigma', *some) if n in names)}; expected sigma, or all of {', '.join(_SIGMAS)}")
+        file.stop(
+            place,
+            f"has {', '.join(name for name in ('sigma', *some) if name in names)}; "
+            f"expected sigma, or all of {', '.join(_SIGMAS)}",
+        )
     if set(_PAIRS) & set(names) and not (some or "sigma" in names):
         file.stop(place, "has correlations without uncertainties; expected sigma, or sigma_x, sigma_y, sigma_z")
     for name, unit in columns:
@@ -318,7 +325,8 @@ def _check_header(file: _Text, place: int, columns: Sequence[tuple[str, str | No
                 unit_factor(unit, kind)
             except UnitError:
                 file.stop(
-                    place, f"column '{name}' has the unit [{unit}]; expected a unit of {kind}, such as '{name} [{example}]'"
+                    place,
+                    f"column '{name}' has the unit [{unit}]; expected a unit of {kind}, such as '{name} [{example}]'",
                 )
         elif unit and name in ("target", "station", *_PAIRS):
             file.stop(place, f"column '{name}' has the unit [{unit}]; expected none")
@@ -409,7 +417,11 @@ def _field(path: str | os.PathLike[str], group: Any, name: str, kind: str, power
 
 def _scalar_text(group: Any, name: str) -> str | None:
     item = group.get(name)
-    if not isinstance(item, h5py.Dataset) or h5py.check_string_dtype(item.dtype) is None or item.shape not in ((), (1,)):
+    if (
+        not isinstance(item, h5py.Dataset)
+        or h5py.check_string_dtype(item.dtype) is None
+        or item.shape not in ((), (1,))
+    ):
         return None
     value = np.asarray(item[()]).item()
     return value.decode("utf-8") if isinstance(value, bytes) else str(value)

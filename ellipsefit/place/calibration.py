@@ -179,7 +179,8 @@ def calibrate_mount(mount: Mount, moves: Sequence[RecordedMove]) -> MountCalibra
     start = np.zeros(len(prior) + 6)
     # complex steps give derivatives without rounding
     fit = least_squares(residual, start, jac="cs", method="trf", xtol=1e-14, ftol=1e-14, gtol=1e-14)
-    covariance = np.linalg.inv(fit.jac.T @ fit.jac)
+    jacobian = np.asarray(fit.jac)
+    covariance = np.linalg.inv(jacobian.T @ jacobian)
     stderr = np.sqrt(np.diag(covariance))
     eccentricity, phase, tilt, _ = unpacked(fit.x)
     sure = [np.full(CONTACTS, np.nan) for _ in range(2)]

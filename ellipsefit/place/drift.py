@@ -25,7 +25,7 @@ from ellipsefit.errors import DataError, ParameterError
 YEAR: Final = 365.25 * 86400.0
 DAY: Final = 86400.0
 #: Posterior odds that establish a step between two surveys.
-ESTABLISHED: Final = 20.0
+ESTABLISHED: Final = 5.0
 #: Most steps that are looked for.
 MOST_STEPS: Final = 6
 #: Nodes of the walk's rate, in standard deviations of its prior's logarithm.
@@ -73,7 +73,17 @@ class DriftSettings:
     steps_per_year: float = 0.1
 
     def __post_init__(self) -> None:
-        for name in ("annual", "half_annual", "trend", "per_kelvin", "level", "walk", "walk_decades", "distance", "step"):
+        for name in (
+            "annual",
+            "half_annual",
+            "trend",
+            "per_kelvin",
+            "level",
+            "walk",
+            "walk_decades",
+            "distance",
+            "step",
+        ):
             value = getattr(self, name)
             if not 0 < value < np.inf:
                 raise ParameterError(f"{name} must be more than 0; got {value!r}")
@@ -99,7 +109,9 @@ class TemperatureLog:
     def __post_init__(self) -> None:
         time, temperature = np.asarray(self.time, dtype=float), np.asarray(self.temperature, dtype=float)
         if time.ndim != 1 or time.shape != temperature.shape or len(time) < 2 or not (np.diff(time) > 0).all():
-            raise ParameterError("a temperature log must have two or more times that increase, and as many temperatures")
+            raise ParameterError(
+                "a temperature log must have two or more times that increase, and as many temperatures"
+            )
         object.__setattr__(self, "time", sealed(time))
         object.__setattr__(self, "temperature", sealed(temperature))
 
@@ -232,7 +244,7 @@ class DriftFit:
         return self._pieces.evidence
 
     def forecast(self, time: FloatArray | Sequence[float]) -> Mixture:
-        """Where the coordinate is at times [s], past or future: shape (T,) each. What a survey would add is left out."""
+        """Where the coordinate is at times [s], shape (T,), past or future; what a survey would add is left out."""
         at = np.atleast_1d(np.asarray(time, dtype=np.float64))
         pieces, settings = self._pieces, self.settings
         columns, prior = self._columns(at)
@@ -243,7 +255,7 @@ class DriftFit:
         shared = np.where(at[:, None] < start, 0.0, shared)
         future = at > self.time[-1]
         weights, means, sigmas = [], [], []
-        gate = np.array([at >= self._between(place) for place in range(1, len(self.time))], dtype=float)
+        gate = np.array([at >= self._between(place) for place in range(1, len(self.time))], dtype=np.float64)
         for number, rate in enumerate(pieces.rate):
             cross = rate * shared + scaled @ own.T  # (T, n)
             solved = linalg.cho_solve((pieces.factor[number], True), cross.T)  # (n, T)
@@ -284,7 +296,7 @@ class DriftFit:
         cosine, sine = mean[2], mean[3]
         size = float(np.hypot(cosine, sine))
         gradient = np.array([cosine, sine]) / max(size, 1e-300)
-        stderr = float(np.sqrt(max(gradient @ covariance[2:4, 2:4] @ gradient, 0.0)))
+        stderr = float(np.sqrt(max(float(gradient @ covariance[2:4, 2:4] @ gradient), 0.0)))
         phase = float(np.arctan2(sine, cosine)) / (2 * np.pi)
         return size, stderr, (phase % 1.0) * 365.25
 
@@ -466,9 +478,7 @@ def best_aim(mixture: Mixture, limit: float) -> float:
     best = centre
     for _ in range(3):  # a coarse search, refined: the share of days out is not unimodal in general
         trial = np.linspace(low, high, 17)
-        loss = [
-            float(mixture.outside(limit, shift).mean()) + 1e-4 * ((shift - centre) / limit) ** 2 for shift in trial
-        ]
+        loss = [float(mixture.outside(limit, shift).mean()) + 1e-4 * ((shift - centre) / limit) ** 2 for shift in trial]
         best = float(trial[int(np.argmin(loss))])
         width = (high - low) / 16
         low, high = best - width, best + width

@@ -122,9 +122,7 @@ def compare_surveys(carrier: Carrier, before: Survey, after: Survey) -> EpochCha
     """
     for survey in (before, after):
         check_names(survey, carrier)
-    sizes = [
-        1.0 if survey.temperature is None else carrier.scale_at(survey.temperature) for survey in (before, after)
-    ]
+    sizes = [1.0 if survey.temperature is None else carrier.scale_at(survey.temperature) for survey in (before, after)]
     first, second = locate(before, carrier.references), locate(after, carrier.references)
     common = set(first.names) & set(second.names)
     targets = [target.name for target in carrier.targets if target.name in common]
@@ -206,12 +204,17 @@ def _verdict(carrier: Carrier, moved: BodyChange, network: BodyChange | None) ->
         found.append("No reference network was compared: a motion of it would look like one of the carrier.")
     else:
         if network.moved:
-            found.append("The REFERENCE NETWORK moved as a whole, or its frame was set anew; the carrier's motion is told without it.")
-        for point in network.moved_points:
-            found.append(f"Reference point {point} MOVED by itself.")
-    for point in moved.moved_points:
-        found.append(f"Target {point} MOVED by itself: its outrigger or seat, not the carrier.")
+            found.append(
+                "The REFERENCE NETWORK moved as a whole, or its frame was set anew; the carrier's motion is told "
+                "without it."
+            )
+        found += [f"Reference point {point} MOVED by itself." for point in network.moved_points]
+    found += [
+        f"Target {point} MOVED by itself: its outrigger or seat, not the carrier." for point in moved.moved_points
+    ]
     found.append(
-        f"The carrier {carrier.name} MOVED." if moved.moved else f"The carrier {carrier.name} did not move, as far as the surveys tell."
+        f"The carrier {carrier.name} MOVED."
+        if moved.moved
+        else f"The carrier {carrier.name} did not move, as far as the surveys tell."
     )
     return tuple(found)

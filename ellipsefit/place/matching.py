@@ -119,7 +119,7 @@ def _wide_triple(points: FloatArray) -> tuple[int, int, int]:
         chosen = [int(number) for number in np.argsort(out)[-12:]]
 
     def area(three: tuple[int, ...]) -> float:
-        a, b, c = points[list(three)]
+        a, b, c = (points[number] for number in three)
         return float(np.linalg.norm(np.cross(b - a, c - a)))
 
     first, second, third = max(combinations(chosen, 3), key=area)

@@ -226,7 +226,9 @@ class Mount:
             object.__setattr__(self, name, sealed(np.array(value)))
         free = self.free_motion()
         if free is not None:
-            raise DataError(f"the mount is singular, it leaves the carrier free: {free}; expected six contacts that fix it")
+            raise DataError(
+                f"the mount is singular, it leaves the carrier free: {free}; expected six contacts that fix it"
+            )
 
     # layout
 
@@ -268,7 +270,7 @@ class Mount:
 
     def singular_values(self) -> FloatArray:
         """Of the constraint matrix about the middle of the contacts, its lengths in units of their rms distance."""
-        return np.linalg.svd(self._scaled()[0], compute_uv=False)
+        return np.asarray(np.linalg.svd(self._scaled()[0], compute_uv=False), dtype=np.float64)
 
     @property
     def condition(self) -> float:
@@ -372,8 +374,8 @@ class Mount:
         size = np.hypot(across, along)
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = wanted / size
-            # rounding may carry a dead centre past its end
-            ratio = np.where((np.abs(ratio) > 1) & (np.abs(ratio) < 1 + 1e-13), np.sign(ratio), ratio)
+            # rounding of metres over millimetres may carry a dead centre past its end, by less than a picometre
+            ratio = np.where((np.abs(ratio) > 1) & (np.abs(ratio) < 1 + 1e-10), np.sign(ratio), ratio)
             half = np.arccos(ratio)
         middle = np.arctan2(along, across)
         near, far = _wrapped(middle - half) - self._phases, _wrapped(middle + half) - self._phases
@@ -391,7 +393,9 @@ class Mount:
         for branch in self.branches(pose):
             for turn in (-2 * np.pi, 0.0, 2 * np.pi):
                 angle = branch + turn
-                slack = 1e-12
+                # what rounding may add: much in angle near a dead centre, but no motion
+                true = angle + self._phases
+                slack = 1e-13 / (np.where(self.movable, self._shafts, 1.0) * (np.abs(np.cos(true)) + 1e-6))
                 inside = (angle >= low - slack) & (angle <= high + slack) | ~self.movable
                 better = inside & ~(np.abs(found - near) <= np.abs(angle - near))
                 found = np.where(better, angle, found)
@@ -411,7 +415,7 @@ class Mount:
             opened = self.gaps(pose, self.angles)[fixed]
             response = np.linalg.inv(self.pose_rows(pose, self.angles))[:, fixed]
             pose = pose.moved(-response @ opened)
-            if np.abs(opened).max() < 1e-15:
+            if np.abs(opened).max() < 1e-13:
                 break
         return pose, float(np.sqrt(np.mean(first**2)))
 
@@ -505,10 +509,14 @@ class Mount:
             pose, _ = self.with_fixed(base.moved(factor * direction))
             return not np.isnan(self.angles_for(pose, middle)).any()
 
-        low, high = 0.0, most
+        # no wheel moves its contact by more than twice its eccentricity; the factor 2 is for what is not linear
+        asked = np.abs(self.constraint_matrix() @ direction)[self.movable]
+        span = 2 * self._shafts[self.movable]
+        bound = 2 * float(np.min(span / np.maximum(asked, 1e-12 * span)))
+        low, high = 0.0, min(most, bound)
         if inside(high):
             return high
-        for _ in range(24):
+        for _ in range(12):
             half = (low + high) / 2
             low, high = (half, high) if inside(half) else (low, half)
         return low

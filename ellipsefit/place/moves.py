@@ -215,7 +215,9 @@ def plan_mount(
     down = base.matrix.T @ np.array([0.0, 0.0, -1.0])
     loads = contact_loads(mount, here, start, down)
     steps, unloading = _order(mount, start, stop, down, loads, step, approach)
-    warnings += [f"contact '{name}' would unload on the way in any order: support it, or preload it" for name in unloading]
+    warnings += [
+        f"contact '{name}' would unload on the way in any order: support it, or preload it" for name in unloading
+    ]
     if loads is not None:
         warnings += [
             f"contact '{contact.name}' carries no load at rest ({loads[number]:.0f} N): expected a preload, or a link "
@@ -293,9 +295,9 @@ def _order(
             while waiting:
                 found = {i: _least(mount, angles, to, i, down, rest) for i in waiting}
                 best = max(waiting, key=lambda i: found[i][0])
-                share, contact = found[best]
-                if rest is not None and contact is not None and share < LEAST_SHARE:
-                    unloading[contact] = None
+                share, least = found[best]
+                if rest is not None and least is not None and share < LEAST_SHARE:
+                    unloading[least] = None
                 steps.append(
                     Step(
                         round=number,
@@ -303,7 +305,7 @@ def _order(
                         start=float(angles[best]),
                         stop=float(to[best]),
                         least_load=None if rest is None else float(share),
-                        least_contact=contact,
+                        least_contact=least,
                     )
                 )
                 angles[best] = to[best]

@@ -79,7 +79,8 @@ class Pair:
             "sample_covariance": self.sample_covariance.tolist(),
             "magnification": self.magnification,
             "moves": [
-                {"carrier": one.carrier, "contact": one.contact, "from": one.start, "to": one.stop} for one in self.moves
+                {"carrier": one.carrier, "contact": one.contact, "from": one.start, "to": one.stop}
+                for one in self.moves
             ],
             "moves_alone": self.alone,
             "mends": self.mends,
@@ -125,7 +126,9 @@ class Pair:
             for move in self.moves
         )
         count = len(self.moves)
-        notes = (f"{count} wheel{'s' * (count != 1)} instead of {self.alone} if each carrier went to its nominal place.",)
+        notes = (
+            f"{count} wheel{'s' * (count != 1)} instead of {self.alone} if each carrier went to its nominal place.",
+        )
         if not turned:
             notes = ("No wheel needs to turn.",)
         header = ("carrier", "contact", "from", "to", "motion")
@@ -213,9 +216,10 @@ class _System:
     def __init__(self, first: Placement, second: Placement, response: FloatArray) -> None:
         self.placements = (first, second)
         self.columns: list[tuple[int, int]] = []  # carrier, contact
-        twists = [[], []]  # type: list[list[FloatArray]]
-        lows, highs = [], []
-        for number, placement in enumerate(self.placements):
+        twists: list[list[FloatArray]] = [[], []]
+        lows: list[float] = []
+        highs: list[float] = []
+        for owner, placement in enumerate(self.placements):
             mount = placement.carrier.mount
             if mount is None:
                 continue
@@ -226,14 +230,14 @@ class _System:
             for contact in np.flatnonzero(mount.movable):
                 shift, turn = base.matrix @ per_contact[:3, contact], base.matrix @ per_contact[3:, contact]
                 # the twist's origin is that of the carrier, as in the placement
-                twists[number].append(np.concatenate([shift, turn]))
+                twists[owner].append(np.concatenate([shift, turn]))
                 part = mount.contacts[contact]
                 ends = [
                     part.motion(part.angle, part.reading_after(part.angle, way * part.eccentricity)) for way in (-2, 2)
                 ]
                 lows.append(min(ends))
                 highs.append(max(ends))
-                self.columns.append((number, int(contact)))
+                self.columns.append((owner, int(contact)))
         self.low, self.high = np.minimum(np.array(lows), 0.0), np.maximum(np.array(highs), 0.0)
         first_twists = np.array(twists[0]).reshape(-1, 6).T
         second_twists = np.array(twists[1]).reshape(-1, 6).T
@@ -243,7 +247,11 @@ class _System:
         begin = _lever(first, first.source) @ first_twists
         shared = np.hstack([image, -source])
         self.effect = np.vstack(
-            [shared, np.hstack([np.zeros_like(image), last]) + response @ shared, np.hstack([begin, np.zeros_like(last)])]
+            [
+                shared,
+                np.hstack([np.zeros_like(image), last]) + response @ shared,
+                np.hstack([begin, np.zeros_like(last)]),
+            ]
         )
         tolerances = (
             np.minimum(first.carrier.tolerance.image, second.carrier.tolerance.source),
@@ -258,7 +266,7 @@ class _System:
         first, second = self.placements
         error = np.concatenate([mismatch, sample, first.source.shift])
         used = np.isfinite(self.limit)
-        effect, error, limit = self.effect[used] / self.limit[used, None], error[used] / self.limit[used], self.limit[used]
+        effect, error = self.effect[used] / self.limit[used, None], error[used] / self.limit[used]
         count = len(self.columns)
         if not count:
             return (), (first.pose, second.pose), bool((np.abs(error) <= 1).all())
@@ -273,13 +281,11 @@ class _System:
             b_ub=rest,
             bounds=[*zip(self.low / scale, self.high / scale, strict=True), (AIM, None)],
         )
-        level = float(best.x[-1]) + 1e-9
+        level = float(np.asarray(best.x)[-1]) + 1e-9
         # motions up and down, and whether a wheel turns at all
         turn_cost = 0.5 / (count * float(np.max(np.abs([self.low, self.high])) / scale))
         cost = np.concatenate([np.full(2 * count, turn_cost), np.ones(count)])
-        limits = LinearConstraint(
-            np.hstack([rows_, -rows_, np.zeros((len(rest), count))]), -np.inf, rest + level
-        )
+        limits = LinearConstraint(np.hstack([rows_, -rows_, np.zeros((len(rest), count))]), -np.inf, rest + level)
         identity = np.eye(count)
         gates = LinearConstraint(
             np.vstack(
@@ -291,33 +297,31 @@ class _System:
             -np.inf,
             0.0,
         )
-        bounds = Bounds(
-            np.zeros(3 * count), np.concatenate([self.high / scale, -self.low / scale, np.ones(count)])
-        )
+        bounds = Bounds(np.zeros(3 * count), np.concatenate([self.high / scale, -self.low / scale, np.ones(count)]))
         answer = milp(
             cost,
             constraints=[limits, gates],
             bounds=bounds,
             integrality=np.concatenate([np.zeros(2 * count), np.ones(count)]),
         )
-        motion = best.x[:count] * scale
+        motion = np.array(np.asarray(best.x)[:count]) * scale
         if answer.x is not None:
-            motion = (answer.x[:count] - answer.x[count : 2 * count]) * scale
+            motion = (np.asarray(answer.x)[:count] - np.asarray(answer.x)[count : 2 * count]) * scale
         motion[np.abs(motion) < NOTHING] = 0.0
         return self._moves(motion, level)
 
     def _moves(self, motion: FloatArray, level: float) -> tuple[tuple[PairMove, ...], tuple[Pose, Pose], bool]:
         moves = []
         poses = []
-        for number, placement in enumerate(self.placements):
+        for owner, placement in enumerate(self.placements):
             mount = placement.carrier.mount
             if mount is None:
                 poses.append(placement.pose)
                 continue
             start = mount.angles
             stop = mount.angles
-            for (owner, contact), amount in zip(self.columns, motion, strict=True):
-                if owner != number or not amount:
+            for (other, contact), amount in zip(self.columns, motion, strict=True):
+                if other != owner or not amount:
                     continue
                 part = mount.contacts[contact]
                 stop[contact] = part.reading_after(float(start[contact]), float(amount))

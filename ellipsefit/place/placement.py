@@ -165,9 +165,7 @@ class Placement:
             ],
             "reachable": None if self.plan is None else self.plan.reach.reached,
             "limits": [] if self.plan is None else list(self.plan.reach.limits),
-            "after": None
-            if self.after is None
-            else {spot.name: spot.shift.tolist() for spot in self.after},
+            "after": None if self.after is None else {spot.name: spot.shift.tolist() for spot in self.after},
             "acceptable": self.acceptable,
             "warnings": list(self.warnings),
         }
@@ -234,7 +232,10 @@ class Placement:
         origin = "Foci of the nominal ellipse."
         if self.carrier.mirror.measured is not None:
             origin = f"Foci of the measured ellipse ({self.carrier.mirror.measured.origin})."
-        notes = (origin, "Hall frame: x along the beam, z up. 'unsure': within two standard uncertainties of the limit.")
+        notes = (
+            origin,
+            "Hall frame: x along the beam, z up. 'unsure': within two standard uncertainties of the limit.",
+        )
         return Table(
             title="Where the foci are",
             header=(*header, "after the moves") if after else header,
@@ -258,7 +259,11 @@ class Placement:
             for item in self.residuals
         )
         mean = np.sqrt(self.chi_square / self.freedom) if self.freedom else None
-        notes = () if mean is None else (f"Residuals are {mean:.2f} times what the stated uncertainties lead one to expect.",)
+        notes = (
+            ()
+            if mean is None
+            else (f"Residuals are {mean:.2f} times what the stated uncertainties lead one to expect.",)
+        )
         header = ("target", "dx", "dy", "dz", "normalised", "")
         return Table(title="Targets, measured minus fitted", header=header, cells=cells, notes=notes)
 
@@ -456,14 +461,14 @@ def _listed(names: list[str]) -> str:
     return f"target{'s' * (len(names) > 1)} {', '.join(names)} {'were' if len(names) > 1 else 'was'}"
 
 
-def _size(
-    carrier: Carrier, survey: Survey, scale: Scale, temperature: float | None, warnings: list[str]
-) -> float:
+def _size(carrier: Carrier, survey: Survey, scale: Scale, temperature: float | None, warnings: list[str]) -> float:
     temperature = survey.temperature if temperature is None else temperature
     if scale != "expansion":
         return 1.0
     if carrier.expansion is None:
-        warnings.append("the carrier file states no expansion: the carrier is taken to have its size at every temperature")
+        warnings.append(
+            "the carrier file states no expansion: the carrier is taken to have its size at every temperature"
+        )
         return 1.0
     if temperature is None:
         raise DataError(
@@ -525,11 +530,8 @@ def _matched(
     carrier: Carrier, survey: Survey, body_all: dict[str, FloatArray]
 ) -> tuple[Survey, tuple[tuple[str, str], ...]]:
     references = {target.name for target in carrier.references}
-    if survey.frame == "station":
-        # stations are joined by the names that they use, whatever these are
-        located = locate(survey, carrier.references)
-    else:
-        located = locate(survey)
+    # stations are joined by the names that they use, whatever these are
+    located = locate(survey, carrier.references if survey.frame == "station" else ())
     points = [name for name in located.names if name not in references]
     if not points:
         raise DataError(f"{survey.name}: holds no points besides reference points; expected targets of the carrier")
@@ -553,9 +555,7 @@ def _fitted(
 ) -> RigidFit:
     measured, covariance = located.part(names)
     body = np.array([body_all[name] for name in names])
-    return fit_rigid_body(
-        body, measured, covariance, body_covariance=_body_blocks(carrier, names), fit_scale=fit_scale
-    )
+    return fit_rigid_body(body, measured, covariance, body_covariance=_body_blocks(carrier, names), fit_scale=fit_scale)
 
 
 def _snooped(

@@ -106,7 +106,8 @@ def closed_pose(body: FloatArray, measured: FloatArray, weight: FloatArray | Non
 
 def spreads(points: FloatArray) -> FloatArray:
     """Rms extent of points along their principal axes, largest first, shape (3,) [m]."""
-    return np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
+    found: FloatArray = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) / np.sqrt(len(points))
+    return found
 
 
 def check_points(body: FloatArray, sigma: float, what: str = "targets") -> None:

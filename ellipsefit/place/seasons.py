@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -101,7 +102,8 @@ def decide(
     if not limit > 0 or not interval > 0 or not horizon >= interval:
         raise ParameterError("limit and interval must be above 0, and the horizon at least the interval")
     count = max(int(np.ceil(interval / (15 * DAY))), 1)
-    dates = now + np.arange(1, max(int(horizon / (15 * DAY)), count) + 1) * 15 * DAY - 10 * DAY
+    steps = max(int(horizon / (15 * DAY)), count)
+    dates = np.array([now + (15 * number - 10) * DAY for number in range(1, steps + 1)])
     mixture = fit.forecast(dates)
     as_is = float(mixture.outside(limit, offset)[:count].mean())
     if as_is <= risk:
@@ -110,7 +112,10 @@ def decide(
     mended = float(mixture.outside(limit, total)[:count].mean())
     wanted = mended < 0.7 * as_is
     return Decision(
-        realign=wanted, aim=total - offset if wanted else 0.0, risk_as_is=as_is, risk_realigned=mended if wanted else as_is
+        realign=wanted,
+        aim=total - offset if wanted else 0.0,
+        risk_as_is=as_is,
+        risk_realigned=mended if wanted else as_is,
     )
 
 
@@ -151,6 +156,11 @@ class SeasonForecast:
         for name in ("dates", "risk"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
 
+    @property
+    def first_survey(self) -> str:
+        """Day of the first survey, ISO 8601."""
+        return _day(min(float(one.fit.time[0]) for one in self.components))
+
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI; dates by ISO 8601."""
         return {
@@ -162,7 +172,9 @@ class SeasonForecast:
                     "surveys": [_iso(value) for value in one.fit.time],
                     "values": one.fit.value.tolist(),
                     "values_stderr": one.fit.sigma.tolist(),
-                    "annual": dict(zip(("amplitude", "amplitude_stderr", "day_of_maximum"), one.fit.season(), strict=True)),
+                    "annual": dict(
+                        zip(("amplitude", "amplitude_stderr", "day_of_maximum"), one.fit.season(), strict=True)
+                    ),
                     "trend_per_year": one.fit.trend()[0],
                     "trend_per_year_stderr": one.fit.trend()[1],
                     "walk_rate": one.fit.walk_rate,
@@ -222,13 +234,27 @@ class SeasonForecast:
         cells = [
             ("last survey", start),
             ("next survey", "after the forecast" if self.next_survey is None else _day(self.next_survey)),
-            ("realign", "–" if not limited else "now" if self.due else "after the forecast" if self.realign is None else _day(self.realign)),
+            (
+                "realign",
+                "–"
+                if not limited
+                else "now"
+                if self.due
+                else "after the forecast"
+                if self.realign is None
+                else _day(self.realign),
+            ),
             ("probability of a focus outside tolerance at the start", f"{self.risk[0] * 100:.1f} %"),
-            ("  largest in the forecast", f"{self.risk.max() * 100:.1f} %, {_day(float(self.dates[np.argmax(self.risk)]))}"),
+            (
+                "  largest in the forecast",
+                f"{self.risk.max() * 100:.1f} %, {_day(float(self.dates[np.argmax(self.risk)]))}",
+            ),
         ]
-        for one in self.components:
-            if one.aim is not None:
-                cells.append((f"aim of a realignment: shift {one.name} by", number(one.aim, "length", sign=True)))
+        cells += [
+            (f"aim of a realignment: shift {one.name} by", number(one.aim, "length", sign=True))
+            for one in self.components
+            if one.aim is not None
+        ]
         if self.yearly_cost is not None and self.calendar_cost is not None:
             cells.append(("cost a year, by the forecast", f"{self.yearly_cost / 3600:.0f} h"))
             cells.append(("cost a year, realigned every half year", f"{self.calendar_cost / 3600:.0f} h"))
@@ -351,8 +377,8 @@ def forecast_seasons(
             warnings.append(f"{len(first) - len(pairs)} surveys of {name} have none of the next carrier within 30 days")
         if not pairs:
             raise DataError(
-                f"no survey of '{name}' has one of '{second[0].carrier.name}' within 30 days; expected both halls to be "
-                "surveyed about together"
+                f"no survey of '{name}' has one of '{second[0].carrier.name}' within 30 days; expected both halls to "
+                "be surveyed about together"
             )
         name = f"{name} to {second[0].carrier.name}"
         series += _mismatch(pairs)
@@ -376,12 +402,12 @@ def forecast_seasons(
     plan = _schedule(dates, risk, limited, costs) if limited else (None, None, False, None, None)
     if not limited:
         warnings.append("the carrier file states no tolerance of the foci, so no date can be advised")
-    for one in components:
-        for step in one.fit.steps:
-            warnings.append(
-                f"{one.name} made a step of {number(step.size, 'length', sign=True)} between {_day(step.before)} and "
-                f"{_day(step.after)}: look for what was moved, loaded or built there"
-            )
+    warnings += [
+        f"{one.name} made a step of {number(step.size, 'length', sign=True)} between {_day(step.before)} and "
+        f"{_day(step.after)}: look for what was moved, loaded or built there"
+        for one in components
+        for step in one.fit.steps
+    ]
     return SeasonForecast(
         name=name,
         components=tuple(components),
@@ -427,7 +453,11 @@ def _schedule(
     for count in {max(half // 2, 1), half, len(days) - 1}:  # a move may be aimed at a short time or a long one
         shares = [one.fit.forecast(dates[: count + 1]) for one in limited]
         fresh = _any_outside(
-            [mixture.outside(one.limit, best_aim(mixture, one.limit)) for one, mixture in zip(limited, shares, strict=True) if one.limit]
+            [
+                mixture.outside(one.limit, best_aim(mixture, one.limit))
+                for one, mixture in zip(limited, shares, strict=True)
+                if one.limit
+            ]
         )
         spent = np.cumsum(np.diff(days[: count + 1]) * (fresh[1:] + fresh[:-1]) / 2) * costs.out_per_day
         rates.append(float(np.min((costs.realign + costs.survey + spent) / days[1 : count + 1])))
@@ -458,15 +488,17 @@ def _in_order(placements: Sequence[Placement]) -> list[Placement]:
     for one in placements:
         if one.survey.time is None:
             raise DataError(
-                f"{one.survey.name}: states no date; expected a line such as '# date: 2026-04-14T09:30+02:00' to place it "
-                "in the seasons"
+                f"{one.survey.name}: states no date; expected a line such as '# date: 2026-04-14T09:30+02:00' to place "
+                "it in the seasons"
             )
         if one.carrier.name != placements[0].carrier.name:
             raise DataError(f"surveys of '{placements[0].carrier.name}' and '{one.carrier.name}' are no one series")
     ordered = sorted(placements, key=_seconds)
-    for before, after in zip(ordered, ordered[1:], strict=False):
+    for before, after in pairwise(ordered):
         if _seconds(before) == _seconds(after):
-            raise DataError(f"{before.survey.name} and {after.survey.name} are of the same time; expected one survey each")
+            raise DataError(
+                f"{before.survey.name} and {after.survey.name} are of the same time; expected one survey each"
+            )
     return ordered
 
 

@@ -201,10 +201,10 @@ def locate(survey: Survey, references: Sequence[Target] = ()) -> Located:
         design[: 3 * count] = linalg.solve_triangular(factor, design[: 3 * count], lower=True)
         target = np.concatenate([linalg.solve_triangular(factor, rest, lower=True), np.zeros(3 * len(known))])
         for number, row in enumerate(prior_rows):
-            entries = slice(3 * count + 3 * number, 3 * count + 3 * number + 3)
+            start = 3 * count + 3 * number
             columns = slice(first + 3 * row, first + 3 * row + 3)
-            design[entries, columns] = np.diag(prior_white[number])
-            target[entries] = (prior[number] - points[row]) * prior_white[number]
+            design[start : start + 3, columns] = np.diag(prior_white[number])
+            target[start : start + 3] = (prior[number] - points[row]) * prior_white[number]
         step, *_ = np.linalg.lstsq(design, target, rcond=None)
         for number, pose in enumerate(poses):
             part = step[6 * number : 6 * number + 6]
@@ -223,7 +223,12 @@ def locate(survey: Survey, references: Sequence[Target] = ()) -> Located:
         factor_ = float(np.sqrt(left @ left / freedom))
         what = "stations and reference points" if stations else "sightings of the same points"
         warnings = (f"the {what} disagree by {factor_:.2g} times their stated uncertainty",)
-    return Located(names=names, coordinates=points, covariance=normal[first:, first:], warnings=warnings)
+    return Located(
+        names=names,
+        coordinates=points,
+        covariance=np.asarray(normal[first:, first:], dtype=np.float64),
+        warnings=warnings,
+    )
 
 
 def _station_start(survey: Survey, station: str, known: Sequence[Target]) -> Pose:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.place import Placement, Pose, SeasonForecast
-from ellipsefit.place.drift import YEAR, DriftFit
+from ellipsefit.place.drift import DAY, YEAR, DriftFit
 from ellipsefit.place.placement import Spot
 from ellipsefit.report.panels import legend_above, stack, zero_line
 from ellipsefit.report.style import INK, QUIET, SHADE, WARM, WIDTH, our_style
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
 #: Factor by which an ellipse of one standard deviation grows to hold 95 % of a plane Gaussian: sqrt(-2 ln 0.05).
 WHOLE: Final = 2.4477
 #: Directions in which the reach is followed.
-DIRECTIONS: Final = 48
+DIRECTIONS: Final = 32
 
 
 def draw_targets(axes: Axes, placement: Placement, across: int) -> list[Artist]:
@@ -181,15 +180,15 @@ def targets_figure(placement: Placement) -> Figure:
 
 def foci_figure(placement: Placement) -> Figure:
     """Figure of both foci across the beam."""
-    return _row(placement, lambda axes, number: draw_focus(axes, placement, ("source", "image")[number]), 2, 3.6)
+    return _row(lambda axes, number: draw_focus(axes, placement, ("source", "image")[number]), 2, 3.6)
 
 
 def reach_figure(placement: Placement) -> Figure:
     """Figure of the reach of the wheels, in three planes."""
-    return _row(placement, lambda axes, number: draw_reach(axes, placement, number), 3, 2.9)
+    return _row(lambda axes, number: draw_reach(axes, placement, number), 3, 2.9)
 
 
-def _row(placement: Placement, draw: Any, count: int, height: float) -> Figure:
+def _row(draw: Any, count: int, height: float) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -212,7 +211,9 @@ def plot_placement(placement: Placement) -> Figure:
     with our_style():
         figure = Figure(figsize=(WIDTH, 7.6), layout="constrained")
         FigureCanvasAgg(figure)
-        panels = figure.subplot_mosaic([["above", "above"], ["side", "side"], ["source", "image"]], height_ratios=[1.6, 1.6, 3])
+        panels = figure.subplot_mosaic(
+            [["above", "above"], ["side", "side"], ["source", "image"]], height_ratios=[1.6, 1.6, 3]
+        )
         for name, across in (("above", 1), ("side", 2)):
             draw_targets(panels[name], placement, across)
         legend_above(panels["above"])
@@ -227,8 +228,9 @@ def plot_placement(placement: Placement) -> Figure:
 # seasons
 
 
-def _dates(times: FloatArray) -> list[datetime]:
-    return [datetime.fromtimestamp(float(time), UTC) for time in np.atleast_1d(times)]
+def _days(times: FloatArray | float) -> Any:
+    """Times as matplotlib counts dates: days since 1970-01-01."""
+    return np.asarray(times) / DAY
 
 
 def _history(fit: DriftFit) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -244,14 +246,14 @@ def draw_season(axes: Axes, forecast: SeasonForecast, which: int) -> list[Artist
     fit = one.fit
     factor, unit = practical_unit(float(np.abs(fit.value).max()), "length")
     grid, mean, stderr = _history(fit)
-    past = _dates(grid)
+    past = _days(grid)
     artists: list[Artist] = [
         axes.fill_between(past, (mean - 2 * stderr) / factor, (mean + 2 * stderr) / factor, color=INK, alpha=0.15, lw=0)
     ]
     artists += axes.plot(past, mean / factor, color=INK, lw=1.0, label="between surveys (95 %)")
-    artists.append(
+    artists += list(
         axes.errorbar(
-            _dates(fit.time),
+            _days(fit.time),
             fit.value / factor,
             yerr=fit.sigma / factor,
             fmt="o",
@@ -259,9 +261,9 @@ def draw_season(axes: Axes, forecast: SeasonForecast, which: int) -> list[Artist
             markersize=3.5,
             elinewidth=0.8,
             label="surveys",
-        )
+        ).get_children()
     )
-    dates = _dates(forecast.dates)
+    dates = _days(forecast.dates)
     for low, high, alpha in ((0, 6, 0.22), (1, 5, 0.3), (2, 4, 0.45)):
         band = axes.fill_between(
             dates, one.quantiles[low] / factor, one.quantiles[high] / factor, color=WARM, alpha=alpha, lw=0
@@ -273,14 +275,10 @@ def draw_season(axes: Axes, forecast: SeasonForecast, which: int) -> list[Artist
             line = axes.axhline(side * one.limit / factor, color=QUIET, lw=1.0, ls=(0, (5, 2)))
             artists.append(line)
     for step in fit.steps:
-        artists.append(
-            axes.axvspan(
-                _dates(np.array([step.before]))[0], _dates(np.array([step.after]))[0], color=SHADE, lw=0, zorder=0
-            )
-        )
+        artists.append(axes.axvspan(float(_days(step.before)), float(_days(step.after)), color=SHADE, lw=0, zorder=0))
     for number in fit.moved:
         middle = (fit.time[number - 1] + fit.time[number]) / 2
-        artists.append(axes.axvline(_dates(np.array([middle]))[0], color=QUIET, lw=0.9, ls=":"))
+        artists.append(axes.axvline(float(_days(middle)), color=QUIET, lw=0.9, ls=":"))
     zero_line(axes)
     axes.set_ylabel(f"{one.name}\n[{unit}]")
     axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
@@ -289,12 +287,12 @@ def draw_season(axes: Axes, forecast: SeasonForecast, which: int) -> list[Artist
 
 def draw_risk(axes: Axes, forecast: SeasonForecast) -> list[Artist]:
     """Draw the probability that a focus is outside tolerance against date, and when to go there."""
-    dates = _dates(forecast.dates)
+    dates = _days(forecast.dates)
     artists: list[Artist] = [axes.fill_between(dates, 0, forecast.risk * 100, color=WARM, alpha=0.45, lw=0)]
     artists += axes.plot(dates, forecast.risk * 100, color=INK, lw=1.2)
     for time, word, style in ((forecast.next_survey, "survey", ":"), (forecast.realign, "realign", "--")):
         if time is not None:
-            when = _dates(np.array([time]))[0]
+            when = float(_days(time))
             artists.append(axes.axvline(when, color=INK, lw=1.0, ls=style, label=word))
     axes.set_ylim(0, 100)
     axes.set_ylabel("outside\ntolerance [%]")
@@ -310,7 +308,7 @@ def plot_seasons(forecast: SeasonForecast) -> Figure:
         count = len(forecast.components)
         figure, panels = stack((*((1.45,) * count), 1.0))
         start = min(float(one.fit.time[0]) for one in forecast.components)
-        span = _dates(np.array([start - 0.03 * YEAR, forecast.dates[-1] + 0.03 * YEAR]))
+        span = _days(np.array([start - 0.03 * YEAR, forecast.dates[-1] + 0.03 * YEAR]))
         for number, axes in enumerate(panels[:-1]):
             draw_season(axes, forecast, number)
             axes.tick_params(labelbottom=False)
@@ -318,4 +316,5 @@ def plot_seasons(forecast: SeasonForecast) -> Figure:
         legend_above(panels[0])
         draw_risk(panels[-1], forecast)
         panels[-1].set_xlim(*span)
+        panels[-1].xaxis_date()
     return figure

@@ -7,6 +7,7 @@ import platform
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from ellipsefit.files.safe import new_file
 from ellipsefit.place import EpochChange, Pair, Placement, SeasonForecast
 from ellipsefit.report import place_figures as figures
-from ellipsefit.report.cautions import CAUTIONS, CARRIER_CAUTIONS
+from ellipsefit.report.cautions import CARRIER_CAUTIONS, CAUTIONS
 from ellipsefit.report.pieces import Picture, table_html
 from ellipsefit.report.style import as_svg
 from ellipsefit.rows import Table
@@ -104,8 +105,8 @@ def render_drift_report(forecast: SeasonForecast, *, files: Sequence[str | os.Pa
     """Page of a forecast: seasons, bands, and when to go there again."""
     advice, seasons, table, *steps = forecast.rows()
     label = (
-        f"A panel for each of {len(forecast.components)} coordinates with surveys, forecast and bands, and one with the "
-        f"probability of being outside tolerance, at the most {forecast.risk.max() * 100:.0f} %."
+        f"A panel for each of {len(forecast.components)} coordinates with surveys, forecast and bands, and one with "
+        f"the probability of being outside tolerance, at the most {forecast.risk.max() * 100:.0f} %."
     )
     caption = (
         "Surveys with standard uncertainty; where the coordinate was between them; forecast with bands of 50, 80 and "
@@ -114,13 +115,18 @@ def render_drift_report(forecast: SeasonForecast, *, files: Sequence[str | os.Pa
     )
     picture = Picture(svg=as_svg(figures.plot_seasons(forecast), "seasons", label), caption=caption)
     sections = [
-        Section(key="seasons", title="Seasons", tables=tuple(table_html(one) for one in (seasons, *steps)), pictures=(picture,)),
+        Section(
+            key="seasons",
+            title="Seasons",
+            tables=tuple(table_html(one) for one in (seasons, *steps)),
+            pictures=(picture,),
+        ),
         Section(key="forecast", title="Forecast", tables=(table_html(table),)),
     ]
     head = advice.title.partition(": ")[2]
     return _page(
         title=f"Drift of {forecast.name}",
-        subtitle=f"Surveys from {figures._dates(forecast.components[0].fit.time)[0]:%Y-%m-%d} on",
+        subtitle=f"Surveys from {forecast.first_survey} on",
         headline=head[:1].upper() + head[1:],
         good=not forecast.due,
         reasons=(),
@@ -182,7 +188,7 @@ def _page(*, sections: Sequence[Section], files: Sequence[str | os.PathLike[str]
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    names = tuple((f"file {number}", os.path.basename(path)) for number, path in enumerate(files, 1))
+    names = tuple((f"file {number}", Path(path).name) for number, path in enumerate(files, 1))
     cells = (*((name, version(name)) for name in LIBRARIES), ("python", platform.python_version()))
     return environment.get_template("place.html.j2").render(
         sections=sections,
@@ -223,7 +229,9 @@ def _targets(placement: Placement) -> Picture:
 
 def _foci(placement: Placement) -> Picture:
     size = np.linalg.norm(placement.image.shift[1:]) * 1e6
-    label = f"Source and image focus across the beam, with uncertainty and tolerance; the image focus is {size:.0f} um off."
+    label = (
+        f"Source and image focus across the beam with uncertainty and tolerance; the image focus is {size:.0f} um off."
+    )
     caption = (
         "Where the foci are across the beam, minus nominal, with regions of 68 and 95 %. Shaded: tolerance. Diamond: "
         "after the moves."
@@ -232,7 +240,9 @@ def _foci(placement: Placement) -> Picture:
 
 
 def _reach(placement: Placement) -> Picture:
-    label = "What the wheels reach in height and pitch, sideways and yaw, height and roll; where the carrier stands and goes."
+    label = (
+        "Reach of the wheels in height and pitch, sideways and yaw, height and roll; where the carrier stands and goes."
+    )
     caption = (
         "What the wheels reach about the middle of the contacts, all other motions at rest. Circle: where the carrier "
         "stands on its mount; diamond: where it goes."
