@@ -222,7 +222,7 @@ def test_one_way_takes_a_millisecond() -> None:
 
 
 def test_contacts_carry_the_weight_as_by_hand() -> None:
-    """Weight in the middle between line and point: each of the four slanted contacts W/(4 cos 45 deg) less the flat's."""
+    """Weight in the middle between line and point: each of the four slanted contacts carries W/(4 cos 45 deg)."""
     mount = replace(mount_of(), mass=1000.0, centre_of_gravity=np.array([3.0, 0.0, 0.0]), friction=0.0)
     loads = contact_loads(mount, Pose.identity(), np.zeros(6), np.array([0, 0, -1.0]))
     assert loads is not None
@@ -298,7 +298,7 @@ def test_calibration_finds_what_the_wheels_are() -> None:
             replace(
                 contact,
                 normal=rotation_matrix([true_tilt[i], 0, 0]) @ contact.normal,
-                tangent=rotation_matrix([true_tilt[i], 0, 0]) @ contact.tangent,
+                tangent=rotation_matrix([true_tilt[i], 0, 0]) @ np.asarray(contact.tangent),
                 eccentricity=contact.eccentricity + true_e[i],
                 phase=true_phase[i],
             )

@@ -61,7 +61,8 @@ def match_points(body: FloatArray, measured: FloatArray, sigma: float, nominal: 
     if near is not None:
         found[tuple(near.index)] = near
     triple = _wide_triple(measured)
-    sides = _sides(measured[list(triple)])
+    wide = measured[np.array(triple)]
+    sides = _sides(wide)
     distances = np.linalg.norm(body[:, None] - body[None], axis=2)
     for first, second in permutations(range(len(body)), 2):
         if abs(distances[first, second] - sides[0]) > SIDES * sigma:
@@ -73,7 +74,7 @@ def match_points(body: FloatArray, measured: FloatArray, sigma: float, nominal: 
         for third in thirds:
             if third in (first, second):
                 continue
-            pose, _ = closed_pose(body[[first, second, third]], measured[list(triple)])
+            pose, _ = closed_pose(body[np.array([first, second, int(third)])], wide)
             match = _from_pose(body, measured, pose, sigma)
             if match is not None:
                 found.setdefault(tuple(match.index), match)
