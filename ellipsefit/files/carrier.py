@@ -372,7 +372,9 @@ def carrier_text(carrier: Carrier, *, mirror_file: str | None = None) -> str:
                 f"position = {_vector(point.position, 'mm')}",
             ]
             if point.sigma.any():
-                lines.append(f"uncertainty = {_vector(point.sigma, 'um')}")
+                one = len(set(point.sigma.tolist())) == 1
+                spread = _quantity_string(float(point.sigma[0]), "um") if one else _vector(point.sigma, "um")
+                lines.append(f"uncertainty = {spread}")
     if carrier.mount is not None:
         lines += _mount_lines(carrier.mount)
     return "\n".join(lines) + "\n"

@@ -15,7 +15,9 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 from scipy import linalg
+from scipy.signal import lfilter, lfiltic
 from scipy.special import logsumexp, ndtr
 
 from ellipsefit.arrays import FloatArray, sealed
@@ -115,32 +117,29 @@ class TemperatureLog:
         object.__setattr__(self, "time", sealed(time))
         object.__setattr__(self, "temperature", sealed(temperature))
 
-    def lagged(self, at: FloatArray, lag: float) -> FloatArray:
+    def lagged(self, at: npt.ArrayLike, lag: float) -> FloatArray:
         """Temperature behind a first-order lag [K] at times [s]; beyond the log its own season goes on.
 
         The filter is exact for a temperature that is linear between readings: gain 1/sqrt(1 + (w lag)^2) and delay
         atan(w lag)/w of a wave of angular frequency w.
         """
-        at = np.asarray(at, dtype=np.float64)
+        wanted = np.asarray(at, dtype=np.float64)
         first, last = float(self.time[0]), float(self.time[-1])
         waves = _waves(self.time)
         fit = np.linalg.lstsq(waves, self.temperature, rcond=None)[0]
         step = DAY
         # long enough before the first reading for the filter to have settled
-        grid = np.arange(first - max(6 * lag, YEAR), max(last, float(at.max(initial=last))) + 2 * step, step)
+        grid = np.arange(first - max(6 * lag, YEAR), max(last, float(wanted.max(initial=last))) + 2 * step, step)
         inside = (grid >= first) & (grid <= last)
         values = np.where(inside, np.interp(grid, self.time, self.temperature), _waves(grid) @ fit)
         if lag > 0:
             decay = np.exp(-step / lag)
             # linear between readings: exact response of dy/dt = (u - y)/lag over one step
             ramp = lag / step * (1 - decay)
-            out = np.empty_like(values)
-            out[0] = values[0]
-            for number in range(1, len(values)):
-                u0, u1 = values[number - 1], values[number]
-                out[number] = decay * out[number - 1] + (ramp - decay) * u0 + (1 - ramp) * u1
-            values = out
-        return np.interp(at, grid, values)
+            # y[n] = decay y[n-1] + (1 - ramp) u[n] + (ramp - decay) u[n-1], at rest before the first day
+            gains, poles = [1 - ramp, ramp - decay], [1.0, -decay]
+            values = lfilter(gains, poles, values, zi=lfiltic(gains, poles, [values[0]], [values[0]]))[0]
+        return np.interp(wanted, grid, values)
 
 
 def _waves(time: FloatArray) -> FloatArray:
@@ -243,7 +242,7 @@ class DriftFit:
         """Logarithm of the probability density of the surveys, all that is unknown integrated out."""
         return self._pieces.evidence
 
-    def forecast(self, time: FloatArray | Sequence[float]) -> Mixture:
+    def forecast(self, time: npt.ArrayLike) -> Mixture:
         """Where the coordinate is at times [s], shape (T,), past or future; what a survey would add is left out."""
         at = np.atleast_1d(np.asarray(time, dtype=np.float64))
         pieces, settings = self._pieces, self.settings
@@ -367,9 +366,9 @@ def _pieces(fit: DriftFit) -> _Pieces:
 
 
 def fit_drift(
-    time: FloatArray | Sequence[float],
-    value: FloatArray | Sequence[float],
-    sigma: FloatArray | Sequence[float] | float,
+    time: npt.ArrayLike,
+    value: npt.ArrayLike,
+    sigma: npt.ArrayLike,
     settings: DriftSettings | None = None,
     *,
     log: TemperatureLog | None = None,

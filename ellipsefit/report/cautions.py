@@ -59,7 +59,8 @@ CARRIER_CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
         "Moving a carrier by its cams",
         "A carrier weighs tonnes and is lifted by cams only within their stated range, one wheel at a time in the "
         "order of the list, never with anyone under it or between it and its mount. Cams are no lifting gear. After "
-        "each round check that every contact carries load; stop if one does not, or if a wheel needs more force than usual.",
+        "each round check that every contact carries load; stop if one does not, or if a wheel needs more force than "
+        "usual.",
     ),
 )
 
