@@ -140,7 +140,7 @@ def test_surveys_are_read_in_every_usual_dress(tmp_path: Path, text: str) -> Non
     path.write_text(text, encoding="utf-8", newline="")
     found = read_survey(path)
     assert found.points == ("A", "B", "C")
-    assert_allclose(found.coordinates, [[1.5, 0, 0.25], [0, 1, 0], [0, 0, 1]], rtol=1e-15)
+    assert_allclose(found.coordinates, np.array([[1.5, 0, 0.25], [0, 1, 0], [0, 0, 1]]), rtol=1e-15)
     assert found.covariance is None
 
 
@@ -445,3 +445,17 @@ def test_the_notebook_runs_from_top_to_bottom_and_keeps_no_output() -> None:
     assert names["pair"].mends
     assert isinstance(names["at_heron"][0], Survey)
     assert len(names["forecast"].components) == 6
+
+
+def test_inspect_knows_carriers_and_surveys(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    status, out, _ = run(capsys, "inspect", HERON, LAST, DATA_DEMO / "heron_surveys.h5", "--json", "-")
+    assert status == 0
+    carrier, text, many = json.loads(out)["files"]
+    assert (carrier["kind"], carrier["facts"]["targets"], carrier["facts"]["mount"]) == ("carrier", 8, 5)
+    assert (text["kind"], text["facts"]["surveys"], text["facts"]["of_carrier"]) == ("survey", 1, ["Heron"])
+    assert (many["kind"], many["facts"]["surveys"]) == ("survey", 17)
+    broken = tmp_path / "broken.csv"
+    broken.write_text(GOOD.replace("A,1", "A,x"), encoding="utf-8")
+    status, out, _ = run(capsys, "inspect", broken)
+    assert status == 1
+    assert "survey, 1 FAULT" in out

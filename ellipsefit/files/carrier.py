@@ -204,6 +204,15 @@ def read_carrier(path: str | os.PathLike[str]) -> Carrier:
         raise FileFormatError(f"{path}: {error}") from None
 
 
+def looks_like_carrier(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is meant to be a carrier file: TOML with targets, or a mirror that it speaks of as a table."""
+    try:
+        content = load_toml(path)
+    except FileFormatError:
+        return False
+    return "ellipse" not in content and ("target" in content or isinstance(content.get("mirror"), dict))
+
+
 def carrier_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:
     """Everything that is wrong with a carrier file, a sentence each; empty: nothing.
 
