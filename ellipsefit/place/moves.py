@@ -15,6 +15,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.place.mount import CONTACTS, DEAD, Mount, Reach
 from ellipsefit.place.pose import Pose, point_jacobian
+from ellipsefit.rows import number
 
 #: Standard acceleration of gravity (3rd CGPM, 1901) [m/s^2].
 GRAVITY: Final = 9.80665
@@ -22,6 +23,8 @@ GRAVITY: Final = 9.80665
 LEAST_SHARE: Final = 0.1
 #: Motion of a contact in one round of moves [m]: small steps keep the carrier level on the way.
 STEP: Final = 50e-6
+#: Distance to which a contact that stands still may keep the carrier from its place without a word [m].
+FIXED_MISS: Final = 1e-3
 #: Most rounds; longer ways have longer steps.
 MOST_ROUNDS: Final = 20
 
@@ -159,7 +162,7 @@ def plan_mount(
     base = now @ here.inverse()
     goal = base.inverse() @ wanted
     reach = mount.reach(goal)
-    stop = _rounded(mount, start, reach.angles)
+    stop = rounded_angles(mount, start, reach.angles)
     after = mount.pose_at(stop)
     warnings: list[str] = []
     linear = mount.linear_angles(reach.pose, start)
@@ -200,30 +203,35 @@ def plan_mount(
         if not contact.fixed and min(abs(np.cos(end + contact.phase)) for end in (move.start, move.stop)) < DEAD:
             warnings.append(
                 f"contact '{contact.name}' works near its dead centre ({np.degrees(move.stop):.0f} deg): a degree "
-                f"moves it by {abs(move.sensitivity) * np.pi / 180 * 1e6:.2g} um only"
+                f"moves it by {number(abs(move.sensitivity) * np.pi / 180, 'length', digits=2)} only"
             )
     if not reach.reached:
         warnings.append(
             f"the pose wanted is out of reach, limited by {', '.join(reach.limits) or 'the wheels'}; the angles are "
-            f"those of the nearest pose there is, {np.linalg.norm(reach.miss[:3]) * 1e6:.0f} um and "
-            f"{np.linalg.norm(reach.miss[3:]) * 1e6:.0f} urad from it"
+            f"those of the nearest pose there is, {number(float(np.linalg.norm(reach.miss[:3])), 'length')} and "
+            f"{number(float(np.linalg.norm(reach.miss[3:])), 'angle')} from it"
+        )
+    if reach.fixed_miss > FIXED_MISS:
+        still = ", ".join(f"'{contact.name}'" for contact in mount.contacts if contact.fixed)
+        warnings.append(
+            f"contact {still} stands still and keeps the carrier {number(reach.fixed_miss, 'length')} from the pose "
+            "wanted"
         )
     if linear_error > max(resolution, 1e-7):
         warnings.append(
-            f"a linear model would miss by {linear_error * 1e6:.2g} um at a contact; the angles here are exact"
+            f"a linear model would miss by {number(linear_error, 'length', digits=2)} at a contact; the angles here "
+            "are exact"
         )
-    down = base.matrix.T @ np.array([0.0, 0.0, -1.0])
-    loads = contact_loads(mount, here, start, down)
-    steps, unloading = _order(mount, start, stop, down, loads, step, approach)
+    steps, unloading, loads = order_moves(mount, base, stop, step=step, approach=approach)
     warnings += [
         f"contact '{name}' would unload on the way in any order: support it, or preload it" for name in unloading
     ]
     if loads is not None:
         warnings += [
-            f"contact '{contact.name}' carries no load at rest ({loads[number]:.0f} N): expected a preload, or a link "
+            f"contact '{contact.name}' carries no load at rest ({loads[place]:.0f} N): expected a preload, or a link "
             "that also pulls"
-            for number, contact in enumerate(mount.contacts)
-            if not contact.pulls and not _carries(loads, number)
+            for place, contact in enumerate(mount.contacts)
+            if not contact.pulls and not _carries(loads, place)
         ]
     if loads is None:
         warnings.append("loads of the contacts are not checked: mass and centre_of_gravity are not given")
@@ -240,20 +248,48 @@ def plan_mount(
     )
 
 
-def _rounded(mount: Mount, start: FloatArray, stop: FloatArray) -> FloatArray:
-    """Whole steps of each wheel that stay within its range."""
+def order_moves(
+    mount: Mount, base: Pose, stop: FloatArray, *, step: float = STEP, approach: float = 0.0
+) -> tuple[tuple[Step, ...], tuple[str, ...], FloatArray | None]:
+    """Order of small turns from where the wheels stand to given angles that keeps every contact loaded.
+
+    Parameters
+    ----------
+    mount : Mount
+    base : Pose
+        Of the mount's frame in the hall: says where down is.
+    stop : array, shape (6,)
+        Angles to reach [rad].
+    step, approach : float
+        As in `plan_mount`.
+
+    Returns
+    -------
+    steps, unloading, loads
+        The turns; contacts that unload on the way in any order; loads at rest, shape (6,) [N], None where mass or
+        centre of gravity is not given.
+    """
+    down = base.matrix.T @ np.array([0.0, 0.0, -1.0])
+    start = mount.angles
+    loads = contact_loads(mount, mount.pose_at(start), start, down)
+    steps, unloading = _order(mount, start, stop, down, loads, step, approach)
+    return steps, unloading, loads
+
+
+def rounded_angles(mount: Mount, start: FloatArray, stop: FloatArray) -> FloatArray:
+    """Angles next to `stop` that are whole steps of each wheel from `start`, within its range, shape (6,) [rad]."""
     found = stop.copy()
-    for number, contact in enumerate(mount.contacts):
+    for place, contact in enumerate(mount.contacts):
         size = contact.resolution
         if contact.fixed or not size:
             continue
-        count = np.round((stop[number] - start[number]) / size)
+        count = np.round((stop[place] - start[place]) / size)
         slack = 1e-12
-        while start[number] + count * size > contact.range[1] + slack:
+        while start[place] + count * size > contact.range[1] + slack:
             count -= 1
-        while start[number] + count * size < contact.range[0] - slack:
+        while start[place] + count * size < contact.range[0] - slack:
             count += 1
-        found[number] = start[number] + count * size
+        found[place] = start[place] + count * size
     return found
 
 
@@ -275,21 +311,21 @@ def _order(
     legs = [(start, stop)]
     if approach:
         turning = stop.copy()
-        for number, contact in enumerate(mount.contacts):
-            lowers = not contact.fixed and contact.motion(float(start[number]), float(stop[number])) < 0
+        for place, contact in enumerate(mount.contacts):
+            lowers = not contact.fixed and contact.motion(float(start[place]), float(stop[place])) < 0
             if lowers:  # where there is no room below, the wheel ends as it comes
-                turning[number] = contact.reading_after(float(stop[number]), -approach)
+                turning[place] = contact.reading_after(float(stop[place]), -approach)
         legs = [(start, turning), (turning, stop)]
     steps: list[Step] = []
     unloading: dict[str, None] = {}
-    angles, number = start.copy(), 0
+    angles, turn = start.copy(), 0
     for begin, end in legs:
         way = float(np.max(shafts * np.abs(end - begin), initial=0.0))
         if way == 0:
             continue
         rounds = int(min(max(np.ceil(way / step), 1), MOST_ROUNDS))
         for part in range(1, rounds + 1):
-            number += 1
+            turn += 1
             to = begin + (end - begin) * part / rounds if part < rounds else end
             waiting = [i for i in range(CONTACTS) if abs(to[i] - angles[i]) > 1e-12]
             while waiting:
@@ -300,7 +336,7 @@ def _order(
                     unloading[least] = None
                 steps.append(
                     Step(
-                        round=number,
+                        round=turn,
                         contact=mount.contacts[best].name,
                         start=float(angles[best]),
                         stop=float(to[best]),
@@ -325,15 +361,15 @@ def _least(
     loads = contact_loads(mount, mount.pose_at(phi), phi, down, turning=which, sense=sense)
     lowest: float = np.inf
     name = None
-    for number, contact in enumerate(mount.contacts):
-        if contact.pulls or loads is None or not _carries(rest, number):
+    for place, contact in enumerate(mount.contacts):
+        if contact.pulls or loads is None or not _carries(rest, place):
             continue
-        share = float(loads[number] / rest[number])
+        share = float(loads[place] / rest[place])
         if share < lowest:
             lowest, name = share, contact.name
     return lowest, name
 
 
-def _carries(loads: FloatArray, number: int) -> bool:
+def _carries(loads: FloatArray, place: int) -> bool:
     """Whether a contact carries anything worth the name."""
-    return bool(loads[number] > 1e-3 * np.max(np.abs(loads)))
+    return bool(loads[place] > 1e-3 * np.max(np.abs(loads)))

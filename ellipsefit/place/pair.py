@@ -14,6 +14,7 @@ from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.place.moves import Step, order_moves, rounded_angles
 from ellipsefit.place.placement import AXES, Placement, Spot
 from ellipsefit.place.pose import Pose, point_jacobian
 from ellipsefit.rows import Table, number, with_uncertainty
@@ -50,6 +51,8 @@ class Pair:
     sample_covariance: FloatArray  # (3, 3)
     magnification: float  # of the second mirror, q/p
     moves: tuple[PairMove, ...]
+    steps: tuple[tuple[str, Step], ...]  # carrier and turn, in order
+    unloading: tuple[str, ...]  # contacts that would unload on the way in any order
     alone: int  # wheels that would turn if each carrier went to its nominal place
     mends: bool  # whether the moves bring everything within tolerance
     mismatch_after: FloatArray  # (3,)
@@ -82,6 +85,11 @@ class Pair:
                 {"carrier": one.carrier, "contact": one.contact, "from": one.start, "to": one.stop}
                 for one in self.moves
             ],
+            "steps": [
+                {"carrier": name, "contact": step.contact, "from": step.start, "to": step.stop}
+                for name, step in self.steps
+            ],
+            "unloading": list(self.unloading),
             "moves_alone": self.alone,
             "mends": self.mends,
             "mismatch_after": self.mismatch_after.tolist(),
@@ -105,7 +113,7 @@ class Pair:
                     )
                 )
         state = "" if self.mends else ": NOT MENDED by any moves within range"
-        notes = (
+        notes: tuple[str, ...] = (
             f"The second mirror magnifies a mismatch across the beam {self.magnification:.3g} times, along it "
             f"{self.magnification**2:.3g} times; to the side, where it does not focus, once.",
         )
@@ -131,8 +139,24 @@ class Pair:
         )
         if not turned:
             notes = ("No wheel needs to turn.",)
+        if self.unloading:
+            notes = (*notes, f"WOULD UNLOAD on the way: {', '.join(self.unloading)}.")
         header = ("carrier", "contact", "from", "to", "motion")
-        return [one, Table(title="Smallest set of moves for both", header=header, cells=turned, notes=notes)]
+        two = Table(title="Smallest set of moves for both", header=header, cells=turned, notes=notes)
+        if not self.steps:
+            return [one, two]
+        order = tuple(
+            (
+                name,
+                step.contact,
+                f"{np.degrees(step.start):+.3f} deg",
+                f"{np.degrees(step.stop):+.3f} deg",
+                "–" if step.least_load is None else f"{step.least_load * 100:.0f} %",
+            )
+            for name, step in self.steps
+        )
+        header = ("carrier", "contact", "from", "to", "least load")
+        return [one, two, Table(title="Order of the moves for both", header=header, cells=order)]
 
     def __str__(self) -> str:
         return rows.as_text(self.rows())
@@ -181,6 +205,7 @@ def pair_carriers(first: Placement, second: Placement) -> Pair:
     sample_covariance = lever @ second.covariance @ lever.T + response @ first.image.covariance @ response.T
     system = _System(first, second, response)
     moves, poses, mends = system.solve(mismatch, sample)
+    steps, unloading = _ordered((first, second), moves)
     after_first = poses[0].apply(first.pose.inverse().apply(first.image.position))
     after_source = poses[1].apply(second.pose.inverse().apply(second.source.position))
     after_image = poses[1].apply(second.pose.inverse().apply(second.image.position))
@@ -199,11 +224,32 @@ def pair_carriers(first: Placement, second: Placement) -> Pair:
         sample_covariance=sample_covariance,
         magnification=second.carrier.mirror.nominal.q / second.carrier.mirror.nominal.p,
         moves=moves,
+        steps=steps,
+        unloading=unloading,
         alone=alone,
-        mends=mends,
+        mends=mends and not unloading,
         mismatch_after=mismatch_after,
         sample_after=sample_after,
     )
+
+
+def _ordered(
+    placements: tuple[Placement, Placement], moves: tuple[PairMove, ...]
+) -> tuple[tuple[tuple[str, Step], ...], tuple[str, ...]]:
+    """Turns of both carriers in an order that keeps every contact loaded, and contacts that none keeps so."""
+    steps: list[tuple[str, Step]] = []
+    unloading: list[str] = []
+    for placement in placements:
+        mount, name = placement.carrier.mount, placement.carrier.name
+        own = {move.contact: move.stop for move in moves if move.carrier == name}
+        if mount is None or not own:
+            continue
+        stop = np.array([own.get(contact.name, contact.angle) for contact in mount.contacts])
+        base = placement.pose @ mount.pose_at(mount.angles).inverse()
+        found, loose, _ = order_moves(mount, base, stop)
+        steps += [(name, step) for step in found]
+        unloading += [f"{name} {contact}" for contact in loose]
+    return tuple(steps), tuple(unloading)
 
 
 def _lever(placement: Placement, spot: Spot) -> FloatArray:
@@ -321,19 +367,20 @@ class _System:
             start = mount.angles
             stop = mount.angles
             for (other, contact), amount in zip(self.columns, motion, strict=True):
-                if other != owner or not amount:
-                    continue
-                part = mount.contacts[contact]
-                stop[contact] = part.reading_after(float(start[contact]), float(amount))
-                moves.append(
-                    PairMove(
-                        carrier=placement.carrier.name,
-                        contact=part.name,
-                        start=float(start[contact]),
-                        stop=float(stop[contact]),
-                        motion=part.motion(float(start[contact]), float(stop[contact])),
-                    )
+                if other == owner and amount:
+                    stop[contact] = mount.contacts[contact].reading_after(float(start[contact]), float(amount))
+            stop = rounded_angles(mount, start, stop)
+            moves += [
+                PairMove(
+                    carrier=placement.carrier.name,
+                    contact=part.name,
+                    start=float(start[contact]),
+                    stop=float(stop[contact]),
+                    motion=part.motion(float(start[contact]), float(stop[contact])),
                 )
+                for contact, part in enumerate(mount.contacts)
+                if stop[contact] != start[contact]
+            ]
             here = mount.pose_at(start)
             poses.append(placement.pose @ here.inverse() @ mount.pose_at(stop))
         return tuple(moves), (poses[0], poses[1]), level <= 1.0

@@ -31,6 +31,8 @@ NAMED: Final = 0.10
 LEFT_OUT: Final = 0.005
 #: Rotation against nominal beyond which the coordinates themselves are called in question [rad].
 LARGE_TURN: Final = 0.5
+#: Relative difference of distances between targets that no temperature explains.
+WRONG_SIZE: Final = 2e-3
 AXES: Final = ("x", "y", "z")
 
 
@@ -284,6 +286,9 @@ class Placement:
         )
         state = "" if plan.reach.reached else ": OUT OF REACH, nearest pose"
         notes = ["Motion: along the contact's normal, positive into the carrier. ±: from the survey."]
+        mount = self.carrier.mount
+        if mount is not None:
+            notes.append(f"Condition of the layout: {mount.condition:.1f} (1: equally stiff against every motion).")
         if not plan.reach.reached:
             notes.append(f"Limited by: {', '.join(plan.reach.limits) or 'the wheels'}.")
         return Table(
@@ -519,11 +524,24 @@ def _check_shape(
     try:
         found = match_points(np.array(list(body_all.values())), measured, sigma, carrier.nominal)
     except DataError:
+        # whatever their names, distances tell a wrong unit or a wrong carrier
+        ratio = float(np.median(_distances(measured) / _distances(body)))
+        if abs(ratio - 1) > WRONG_SIZE:
+            raise DataError(
+                f"{survey.name}: the targets are {ratio:.4g} times as far apart as in the file of carrier "
+                f"'{carrier.name}'; expected its targets at their places (a wrong unit, or another carrier?)"
+            ) from None
         return None
     known = list(body_all)
     names_found = {name: known[number] for name, number in zip(names, found.index, strict=True)}
     changed = tuple((old, new) for old, new in names_found.items() if old != new)
     return (renamed(survey, names_found), changed) if changed else None
+
+
+def _distances(points: FloatArray) -> FloatArray:
+    """All distances between points, in order of size [m]."""
+    first, second = np.triu_indices(len(points), 1)
+    return np.sort(np.linalg.norm(points[first] - points[second], axis=1))
 
 
 def _matched(
@@ -607,6 +625,11 @@ def _snooped(
         )
         left, out = trial, [*out, name]
         fit = _fitted(carrier, located, left, body_all, fit_scale=fit_scale)
+    if 2 * len(out) > len(names):
+        raise DataError(
+            f"{survey.name}: only {len(left)} of {len(names)} targets agree with one another within their uncertainty; "
+            f"expected most of the targets of carrier '{carrier.name}' at their places"
+        )
     if len(left) == 3 and stated and fit.freedom and fit.probability < DOUBT:
         warnings.append("the three targets contradict each other; which one moved can't be told from three")
     return fit, tuple(suspect), tuple(out), warnings

@@ -316,5 +316,6 @@ def plot_seasons(forecast: SeasonForecast) -> Figure:
         legend_above(panels[0])
         draw_risk(panels[-1], forecast)
         panels[-1].set_xlim(*span)
-        panels[-1].xaxis_date()
+        for axes in panels:
+            axes.xaxis_date()
     return figure
