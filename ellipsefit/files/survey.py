@@ -37,7 +37,7 @@ from ellipsefit.files.nexus import (
     write_text,
 )
 from ellipsefit.files.registry import file_format, zip_fault
-from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.files.safe import existing_file, new_file, read_bytes
 from ellipsefit.place.drift import TemperatureLog
 from ellipsefit.place.rigid import block_diagonal
 from ellipsefit.place.survey import Survey, SurveyFrame
@@ -51,6 +51,8 @@ _KEY: Final = re.compile(r"#\s*(carrier|date|temperature|frame|moved)\s*[:=]\s*(
 _CELL: Final = re.compile(r"\s*([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
 _DELIMITERS: Final = ("\t", ";", ",", " ")
 _LONGEST_NAME: Final = 100
+#: Bytes that hold comments and header of a survey.
+_HEADER: Final = 8192
 
 
 def read_survey(path: str | os.PathLike[str]) -> Survey:
@@ -151,7 +153,8 @@ def looks_like_survey(path: str | os.PathLike[str]) -> bool:
                 return bool(_survey_entries(file))
         except FileFormatError:
             return False
-    text = read_bytes(path)[:8192].decode("utf-8-sig", errors="replace")
+    with existing_file(path).open("rb") as file:  # it may be large, and its header is enough
+        text = file.read(_HEADER).decode("utf-8-sig", errors="replace")
     head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
     return any(name == "target" for name, _ in _header(head)[1])
 
