@@ -110,12 +110,17 @@ def attributed(count: int, surveys: int, rate: float, seed: int) -> tuple[float,
     ours = best = 0
     for number in range(count):
         time, found, which = stepped(np.random.default_rng([seed, number]), surveys, rate)
-        ours += int(np.argmax(fit_drift(time, found, SURVEY, ONE_STEP).step_probabilities())) == which
+        fit = fit_drift(time, found, SURVEY, ONE_STEP)
+        # one that is beyond doubt is part of the fit already, else the most probable place counts
+        place = int(np.argmax(fit.step_probabilities()))
+        if fit.steps:
+            place = int(np.searchsorted(time, max(fit.steps, key=lambda step: step.odds).before))
+        ours += place == which
         best += best_possible(time, found, rate) == which
     return ours / count, best / count
 
 
-#: Steps are weighed, but none is taken for granted, so that the most probable place is asked of one fit.
+#: A step of known size, and so rare that only one beyond doubt is taken for granted.
 ONE_STEP = DriftSettings(step=100e-6, steps_per_year=1e-3)
 
 
