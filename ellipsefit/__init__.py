@@ -23,25 +23,37 @@ if TYPE_CHECKING:
     from ellipsefit.files import (
         open_profile,
         read_beam,
+        read_carrier,
         read_mirror,
         read_previous,
         read_profile,
         read_scans,
+        read_survey,
+        read_surveys,
+        write_carrier,
         write_mirror,
         write_profile,
+        write_survey,
     )
     from ellipsefit.fit import EllipseFit, Previous, Prior, fit_ellipse, parse_prior, previous_campaign
     from ellipsefit.focus import Beam, FocusResult, allocate_tolerances, trace_focus
+    from ellipsefit.halls import demo_halls
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
+    from ellipsefit.place import (
+        Carrier,
+        Placement,
+        Survey,
+        compare_surveys,
+        forecast_seasons,
+        pair_carriers,
+        place_carrier,
+    )
     from ellipsefit.practice import draw_faults, practice_mirror
     from ellipsefit.profile import Profile, place_profile
     from ellipsefit.scan import Scan
     from ellipsefit.simulate import demo_mirror, demo_scans
     from ellipsefit.stitching import Stitched, StitchSettings, plan_scans, stitch
-    from ellipsefit.files import read_carrier, read_survey, read_surveys, write_carrier, write_survey
-    from ellipsefit.halls import demo_halls
-    from ellipsefit.place import Carrier, Placement, Survey, compare_surveys, forecast_seasons, pair_carriers, place_carrier
 
 __all__ = [
     "Adjuster",

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from ellipsefit.files.beam import read_beam
+    from ellipsefit.files.carrier import read_carrier, write_carrier
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
     from ellipsefit.files.record import read_previous
     from ellipsefit.files.registry import open_measured, open_profile, read_measured, read_profile, read_scans
-    from ellipsefit.files.text import write_text_profile
-    from ellipsefit.files.carrier import read_carrier, write_carrier
     from ellipsefit.files.survey import read_survey, read_surveys, write_survey, write_surveys
+    from ellipsefit.files.text import write_text_profile
 
 __all__ = [
     "FileContent",
