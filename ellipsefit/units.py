@@ -27,6 +27,8 @@ KINDS: Final = {
     "pressure": ("Pa", "70 GPa"),
     "density": ("kg/m^3", "2500 kg/m^3"),
     "wave number": ("1/m", "0.0217 / angstrom"),
+    "mass": ("kg", "1800 kg"),
+    "force": ("N", "200 N"),
 }
 
 #: Practical units by kind, from large to small: (factor to SI, unit).

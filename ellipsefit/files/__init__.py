@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from ellipsefit.files.beam import read_beam
+    from ellipsefit.files.carrier import read_carrier, write_carrier
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
     from ellipsefit.files.record import read_previous
     from ellipsefit.files.registry import open_measured, open_profile, read_measured, read_profile, read_scans
+    from ellipsefit.files.survey import read_survey, read_surveys, write_survey, write_surveys
     from ellipsefit.files.text import write_text_profile
 
 __all__ = [
@@ -26,14 +28,20 @@ __all__ = [
     "open_measured",
     "open_profile",
     "read_beam",
+    "read_carrier",
     "read_measured",
     "read_mirror",
     "read_previous",
     "read_profile",
     "read_scans",
+    "read_survey",
+    "read_surveys",
+    "write_carrier",
     "write_mirror",
     "write_profile",
     "write_scans",
+    "write_survey",
+    "write_surveys",
     "write_text_profile",
 ]
 
@@ -46,14 +54,20 @@ _HOMES: Final = {
     "open_measured": "registry",
     "open_profile": "registry",
     "read_beam": "beam",
+    "read_carrier": "carrier",
     "read_measured": "registry",
     "read_mirror": "mirror",
     "read_previous": "record",
     "read_profile": "registry",
     "read_scans": "registry",
+    "read_survey": "survey",
+    "read_surveys": "survey",
+    "write_carrier": "carrier",
     "write_mirror": "mirror",
     "write_profile": "nexus",
     "write_scans": "nexus",
+    "write_survey": "survey",
+    "write_surveys": "survey",
     "write_text_profile": "text",
 }
 

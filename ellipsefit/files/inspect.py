@@ -15,9 +15,11 @@ from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError, FileFormatError, FileMissingError
 from ellipsefit.files.beam import beam_faults, is_beam_file, read_beam
+from ellipsefit.files.carrier import carrier_faults, looks_like_carrier, read_carrier
 from ellipsefit.files.mirror import mirror_faults, read_mirror
 from ellipsefit.files.registry import HELD, file_format, zip_fault
 from ellipsefit.files.safe import existing_file, read_bytes
+from ellipsefit.files.survey import looks_like_survey, read_surveys
 from ellipsefit.files.text import examine_text, looks_like_toml
 from ellipsefit.files.toml import load_toml
 from ellipsefit.mirror import Mirror
@@ -28,7 +30,7 @@ from ellipsefit.stream import ProfileSource, placed_on
 #: Points of a large profile that are looked at together.
 PART: Final = 1 << 17
 
-Kind = Literal["mirror", "beam", "profile", "scans", "unknown"]
+Kind = Literal["mirror", "beam", "profile", "scans", "carrier", "survey", "unknown"]
 
 
 class Fact(NamedTuple):
@@ -45,7 +47,7 @@ class FileContent:
 
     Parameters
     ----------
-    kind : {'mirror', 'beam', 'profile', 'scans', 'unknown'}
+    kind : {'mirror', 'beam', 'profile', 'scans', 'carrier', 'survey', 'unknown'}
         What it is.
     path : str
         The file.
@@ -135,10 +137,12 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
     Parameters
     ----------
     path : path
-        Mirror file, profile or raw scans; a missing file is a fault, too.
+        Mirror file, profile or raw scans, carrier file or surveys; a missing file is a fault, too.
     """
     try:
         found = file_format(path)
+        if looks_like_survey(path):
+            return _inspect_surveys(path)
         if found == "hdf5":
             return _inspect_nexus(path)
         if found == "zip":
@@ -182,6 +186,8 @@ def _is_toml(path: str | os.PathLike[str]) -> bool:
 
 
 def _inspect_toml(path: str | os.PathLike[str]) -> FileContent:
+    if looks_like_carrier(path):
+        return _inspect_carrier(path)
     try:
         beam = is_beam_file(load_toml(path))
     except FileFormatError:
@@ -225,6 +231,62 @@ def _mirror_facts(mirror: Mirror) -> tuple[Fact, ...]:
         Fact("adjusters", str(adjusters), adjusters),
         Fact("span", _range(*mirror.span), list(mirror.span)),
     )
+
+
+def _inspect_carrier(path: str | os.PathLike[str]) -> FileContent:
+    faults = carrier_faults(path)
+    if faults:
+        return FileContent(kind="carrier", path=os.fspath(path), faults=faults)
+    carrier = read_carrier(path)
+    mount = carrier.mount
+    measured = carrier.mirror.measured
+    facts = [
+        Fact("name", carrier.name, carrier.name),
+        Fact("targets", str(len(carrier.targets)), len(carrier.targets)),
+        Fact("reference points", str(len(carrier.references)), len(carrier.references)),
+        Fact("foci", "nominal" if measured is None else measured.origin, None if measured is None else measured.origin),
+        Fact("tolerances", "stated" if carrier.tolerance.stated else "none", carrier.tolerance.stated),
+    ]
+    if mount is not None:
+        wheels = int(mount.movable.sum())
+        facts.append(Fact("mount", f"6 contacts, {wheels} of them with wheels", wheels))
+        facts.append(Fact("condition of the mount", f"{mount.condition:.1f}", mount.condition))
+        facts.append(Fact("weakest motion", mount.weakest_motion(), mount.weakest_motion()))
+    return FileContent(kind="carrier", path=os.fspath(path), facts=tuple(facts))
+
+
+def _inspect_surveys(path: str | os.PathLike[str]) -> FileContent:
+    try:
+        surveys = read_surveys(path)
+    except FileFormatError as error:
+        return FileContent(kind="survey", path=os.fspath(path), faults=(str(error),))
+    names = list(dict.fromkeys(name for survey in surveys for name in survey.points))
+    dates = sorted(survey.time.isoformat(timespec="minutes") for survey in surveys if survey.time is not None)
+    carriers = sorted({survey.carrier for survey in surveys if survey.carrier is not None})
+    warm = [survey.temperature - _ZERO_CELSIUS for survey in surveys if survey.temperature is not None]
+    missing = [
+        what
+        for what, known in (
+            ("date", all(survey.time is not None for survey in surveys)),
+            ("temperature", len(warm) == len(surveys)),
+            ("uncertainty", all(survey.covariance is not None for survey in surveys)),
+        )
+        if not known
+    ]
+    facts = (
+        Fact("surveys", str(len(surveys)), len(surveys)),
+        Fact("of carrier", ", ".join(carriers) or "not in the file", carriers or None),
+        Fact("points", _list(names), names),
+        Fact("dates", f"{dates[0]} to {dates[-1]}" if dates else "not in the file", dates or None),
+        Fact(
+            "temperature",
+            f"{min(warm):.2f} degC to {max(warm):.2f} degC" if warm else "not in the file",
+            [min(warm) + _ZERO_CELSIUS, max(warm) + _ZERO_CELSIUS] if warm else None,
+        ),
+        Fact("frame", surveys[0].frame, surveys[0].frame),
+    )
+    warnings = (f"{path}: states no {' and no '.join(missing)}",) if missing else ()
+    return FileContent(kind="survey", path=os.fspath(path), facts=facts, warnings=warnings)
 
 
 def _inspect_text(path: str | os.PathLike[str]) -> FileContent:

@@ -72,6 +72,27 @@ def read_record_summary(path: str | os.PathLike[str]) -> RecordSummary:
         return RecordSummary(mirror=mirror, rounds=_rounds(file))
 
 
+def read_fit_answer(path: str | os.PathLike[str]) -> dict[str, Any]:
+    """The answer of the last fit that a record, or the file of one fit, holds.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If it cannot be read or holds no fit.
+    """
+    with open_nexus(path) as file:
+        rounds = _rounds(file)
+        entry = f"round_{rounds[-1]}" if rounds else "fit"
+        place = f"{entry}/fit/answer/data"
+        if place not in file:
+            raise FileFormatError(f"{path}: holds no fit; expected a record, or what 'ellipsefit fit -o' writes")
+        try:
+            answer: dict[str, Any] = json.loads(file[place][()])
+        except ValueError:
+            raise FileFormatError(f"{path}: '{place}' is no JSON; expected the answer of a fit") from None
+        return answer
+
+
 def _rounds(file: Any) -> tuple[int, ...]:
     return tuple(sorted(int(match[1]) for name in file if (match := _ROUND.fullmatch(name))))
 

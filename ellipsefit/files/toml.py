@@ -188,7 +188,7 @@ def _key_path(loc: Sequence[int | str], data: Any) -> str:
             name = data.get("name")
             text += f" '{name}'" if isinstance(name, str) else f" {step + 1}"
         else:
-            text += f", {('first', 'second')[step] if step < 2 else f'{step + 1}th'} value"
+            text += f", {('first', 'second', 'third')[step] if step < 3 else f'{step + 1}th'} value"
     return text
 
 

@@ -5,6 +5,13 @@ from ellipsefit.report.figures import plot_fit, plot_plan
 from ellipsefit.report.focus_figures import plot_focus
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
+from ellipsefit.report.place_figures import plot_placement, plot_seasons
+from ellipsefit.report.place_page import (
+    render_drift_report,
+    render_place_report,
+    write_drift_report,
+    write_place_report,
+)
 from ellipsefit.report.saving import figure_format, save_figure
 from ellipsefit.report.stitch_figures import plot_stitched
 from ellipsefit.report.trade_figure import trade_off_figure
@@ -18,12 +25,18 @@ __all__ = [
     "moves_table",
     "plot_fit",
     "plot_focus",
+    "plot_placement",
     "plot_plan",
+    "plot_seasons",
     "plot_stitched",
     "plot_uncertainty",
+    "render_drift_report",
+    "render_place_report",
     "render_report",
     "save_figure",
     "trade_off_figure",
     "verdict",
+    "write_drift_report",
+    "write_place_report",
     "write_report",
 ]

@@ -53,11 +53,22 @@ CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
     ),
 )
 
+#: What to mind besides when a whole carrier is moved by its cams.
+CARRIER_CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
+    (
+        "Moving a carrier by its cams",
+        "A carrier weighs tonnes and is lifted by cams only within their stated range, one wheel at a time in the "
+        "order of the list, never with anyone under it or between it and its mount. Cams are no lifting gear. After "
+        "each round check that every contact carries load; stop if one does not, or if a wheel needs more force than "
+        "usual.",
+    ),
+)
 
-def cautions_text(width: int = 100) -> str:
-    """The cautions for a screen, a paragraph each."""
+
+def cautions_text(width: int = 100, *, carrier: bool = False) -> str:
+    """The cautions for a screen, a paragraph each; `carrier`: with those of moving a carrier by its cams."""
     paragraphs = (
         textwrap.fill(f"{topic}: {text}", width, initial_indent="  ", subsequent_indent="    ")
-        for topic, text in CAUTIONS
+        for topic, text in ((*CARRIER_CAUTIONS, *CAUTIONS) if carrier else CAUTIONS)
     )
     return "\n".join(["Before anyone goes to the mirror", *paragraphs])
