@@ -50,7 +50,7 @@ def straight(rng: np.random.Generator) -> Curve:
 def repeating(draw: Callable[[np.random.Generator], Curve], seed: int, step: float) -> float:
     """Error of a profile from equal steps along what repeats with the step, over its claimed uncertainty."""
     rng = np.random.default_rng([18, seed])
-    starts = step * np.arange(6) - 3 * step
+    starts = [step * number - 3 * step for number in range(6)]
     case = Campaign(
         starts=starts,
         points=5 * POINTS,

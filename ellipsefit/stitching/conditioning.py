@@ -19,7 +19,6 @@ from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
 from ellipsefit.stitching.sag import segment_sag, segment_sag_slope, weight_over_stiffness
-from ellipsefit.threads import in_threads
 
 #: Reasons for which a point is masked, in the order in which they are found.
 Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
@@ -31,8 +30,8 @@ SmallIntArray = npt.NDArray[np.int32]
 CodeArray = npt.NDArray[np.uint8]
 
 #: Scans that are looked at together, and points that are held as one array.
-GROUP: Final = 64
-STACK: Final = 32_768
+GROUP: Final = 128
+STACK: Final = 65_536
 #: Points of the running median against which a spike is told; a spike is shorter than half of it.
 SPIKE_WINDOW: Final = 11
 #: Carriage and x of one scan may drift apart by this much [m].
@@ -137,7 +136,8 @@ class ConditionedScan:
             return None
         carriage = self.scan.carriage
         sense = np.sign((self.x[-1] - self.x[0]) * (carriage[-1] - carriage[0]))
-        return float(median(self.x - sense * carriage))
+        few = slice(None, None, max(len(carriage) // 64, 1))  # it is one place, within the tolerance checked before
+        return float(median(self.x[few] - sense * carriage[few]))
 
 
 def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSettings) -> tuple[ConditionedScan, ...]:
@@ -153,8 +153,8 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     _check_together(scans, settings)
     groups = [scans[first : first + GROUP] for first in range(0, len(scans), GROUP)]
     shared = _Shared(mirror)
-    done = in_threads(lambda group: _condition_group(group, mirror, settings, shared), groups)
-    ready = tuple(scan for group in done for scan in group)
+    # no threads: the interpreter's own share is as large as that of the arrays
+    ready = tuple(scan for group in groups for scan in _condition_group(group, mirror, settings, shared))
     if len({scan.sigma is None for scan in scans}) == 1:
         return ready
     # beside others that state one, a scan needs a sigma, too

@@ -49,6 +49,8 @@ from ellipsefit.threads import single_threaded
 DENSE: Final = 400
 #: Scans from which spreads are estimated, at most.
 SAMPLE: Final = 40
+#: Scans that tell the distance of points, at most about.
+STEPS: Final = 500
 #: Scan residual over that of all, beyond which a scan contradicts the others.
 MISFIT: Final = 5.0
 
@@ -104,7 +106,8 @@ def stitch(
         )
     progress("conditioning")
     conditioned = condition_scans(scans, mirror, settings)
-    step = float(np.median([median(np.abs(np.diff(scan.x))) for scan in conditioned]))
+    some = conditioned[:: -(-len(conditioned) // STEPS)]
+    step = float(np.median([median(np.abs(np.diff(scan.x))) for scan in some]))
     points = gather(conditioned, step)
     heights = scans[0].quantity == "height"
     timed = all(scan.time is not None for scan in scans) and points.freedom_per_scan > 20

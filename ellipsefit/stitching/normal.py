@@ -25,7 +25,7 @@ R = TypeVar("R")
 KnotArray = npt.NDArray[np.int32]
 
 #: A window has at least so many knots or so many points, whichever is less; at most so many points.
-LEAST_KNOTS: Final = 1024
+LEAST_KNOTS: Final = 4096
 LEAST_POINTS: Final = 4096
 MOST_POINTS: Final = 1 << 19
 #: Knots on which the modes of large problems are chosen, at least.

@@ -37,6 +37,7 @@ class Modes:
     others: FloatArray  # (m, s) all that are not kept; none for large problems
     total: Factorised | None  # of large problems: what kept modes leave is found as a difference from this
     inverse: FloatArray  # (h, n) and its inverse within the band
+    border: FloatArray  # (b, b) and the root of its border's covariance
     every: int  # at one knot of so many
 
 
@@ -47,7 +48,14 @@ def covariance_modes(knots: int, normal: ReducedNormal, solution: Solution) -> M
     nothing = np.zeros((size, 0))
     if isinstance(total, FactorisedDense):
         modes = total.modes(normal.gram.dense())
-        return Modes(kept=modes[:, :rank], others=modes[:, rank:], total=None, inverse=nothing, every=normal.every)
+        return Modes(
+            kept=modes[:, :rank],
+            others=modes[:, rank:],
+            total=None,
+            inverse=nothing,
+            border=nothing,
+            every=normal.every,
+        )
     from scipy.sparse.linalg import LinearOperator, eigsh
 
     _, modes = eigsh(
@@ -59,7 +67,14 @@ def covariance_modes(knots: int, normal: ReducedNormal, solution: Solution) -> M
         tol=1e-3,
         v0=np.ones(size),
     )
-    return Modes(kept=modes[:, ::-1], others=nothing, total=total, inverse=total.inverse_band(), every=normal.every)
+    return Modes(
+        kept=modes[:, ::-1],
+        others=nothing,
+        total=total,
+        inverse=total.inverse_band(),
+        border=total.border_root(),
+        every=normal.every,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -185,6 +200,6 @@ def _left(window: Window, means: FloatArray, factor: FloatArray, modes: Modes) -
     near = modes.inverse[np.minimum(distance, len(modes.inverse) - 1), np.minimum(mine[:, None], mine)]
     # scans beyond the band never meet in a knot
     whole = np.einsum("ij,ij->i", own @ np.where(distance < len(modes.inverse), near, 0.0), own)
-    across = (border - own @ modes.total.across[mine]) @ modes.total.border_root()
+    across = (border - own @ modes.total.across[mine]) @ modes.border
     whole += np.einsum("ij,ij->i", across, across)
     return np.asarray(np.maximum(whole - np.einsum("ij,ij->i", factor[chosen], factor[chosen]), 0.0))
