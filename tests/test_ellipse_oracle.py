@@ -127,7 +127,7 @@ def ulps(computed: float, exact: Any) -> float:
 
 
 def tell(record_property: Record, name: str, worst: float, case: Case) -> None:
-    record_property(name, worst)
+    record_property(name, float(worst))
     print(f"\n{name}: worst {worst:.3g} at {case}")  # noqa: T201 - the number itself is wanted, with pytest -s
 
 

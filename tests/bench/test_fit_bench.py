@@ -91,7 +91,7 @@ def test_joint_fit_of_900_000_points(
     ours = benchmark.stats.stats.min
     ratio = plain_time / ours
     difference = max(abs(result.params[name].value / getattr(fit.ellipse, name) - 1) for name in PARAMETERS)
-    record_property("ratio", ratio)
+    record_property("ratio", str(ratio))
     print(
         f"\njoint fit, 900,000 points: {ours:.3f} s, plain lmfit {plain_time:.2f} s, ratio {ratio:.0f}, "
         f"largest relative difference {difference:.1e}"
