@@ -348,6 +348,43 @@ def test_probability_of_both_within_limits(mean: tuple[float, float], limits: tu
     assert_allclose(found, expected, rtol=0, atol=1e-6)
 
 
+def less_common(mirror: Mirror, lines: Array) -> Array:
+    """Heights and tilts of the segments, in turn, less their pose: weights of 5 um and 20 urad."""
+    count = len(mirror.segments)
+    middle = np.array([segment.middle for segment in mirror.segments])
+    pose = np.stack([np.tile([1.0, 0.0], count), np.stack([middle, np.ones(count)], axis=1).ravel()], axis=1)
+    scale = np.tile([5e-6, 20e-6], count)
+    found = np.linalg.lstsq(pose / scale[:, None], (lines / scale).T, rcond=None)[0]
+    return np.asarray(lines - (pose @ found).T)
+
+
+def test_what_all_segments_have_in_common_is_the_carriers() -> None:
+    """A height and tilt of the whole profile that nothing tells adds to the common uncertainty alone.
+
+    10 um and 10 urad of it, shared by all points: the common mode is as unsure as that, in squares.
+    """
+    rng = np.random.default_rng(8)
+    mirror = even_mirror(NOMINAL, count=6, pitch=0.45, tolerance=Tolerance(segment_height=2e-6))
+    placed = made_profile(
+        mirror, (8.0, 8.0, 0.022), lifts=rng.normal(0, 5e-6, 6), tilts=rng.normal(0, 20e-6, 6), points=41,
+        sigma=1e-7, noise=rng.normal(0, 1e-7, 6 * 41),
+    )  # fmt: skip
+    open_ = np.stack([np.full(len(placed.x), 10e-6), 10e-6 * placed.x], axis=1)
+    known, unknown = (
+        plan_corrections(fit_ellipse(item, vary=(), segments="free", residual="white")).outlook
+        for item in (placed, replace(placed, covariance_factor=open_))
+    )
+    assert known is not None
+    assert unknown is not None
+    each = [
+        np.array([(item.height_stderr, item.tilt_stderr) for item in outlook.segments], dtype=float)
+        for outlook in (known, unknown)
+    ]
+    assert_allclose(each[1], each[0], rtol=1e-6)  # rounding of 10 um beside 0.1 um
+    for key, added in (("common_height_stderr", 10e-6), ("common_tilt_stderr", 10e-6)):
+        assert_allclose(getattr(unknown, key) ** 2, getattr(known, key) ** 2 + added**2, rtol=1e-6)
+
+
 def test_stated_probability_is_the_share_that_ends_inside() -> None:
     """Mirrors drawn from the posterior: the mean stated probability is the share found, within its binomial law."""
     rng = np.random.default_rng(7)
@@ -365,6 +402,7 @@ def test_stated_probability_is_the_share_that_ends_inside() -> None:
     model = layout(fit, mirror.nominal, mirror)
     number, lever, _ = levers(mirror)
     error = rng.multivariate_normal(np.zeros(16), deviation_covariance(fit), size=4000)
+    error = less_common(mirror, error)
     moves = np.array([move.move for move in plan.moves])
     rises = rng.normal(0, 0.05, (4000, 16)) * moves + rng.normal(0, 0.2e-6, (4000, 16)) * (moves != 0)
     heights = error[:, ::2] + rises.reshape(4000, 8, 2).mean(axis=2) + [rest.height or 0.0 for rest in plan.segments]

@@ -17,7 +17,7 @@ from ellipsefit.mirror import Measurement
 from ellipsefit.scan import Scan
 from ellipsefit.stitching import StitchSettings, stitch
 from ellipsefit.stitching.conditioning import condition_scans
-from tests.stitch_cases import NOMINAL, Campaign, error_of, less, mirror_of
+from tests.stitch_cases import NOMINAL, Array, Campaign, error_of, less, mirror_of
 
 MIRROR = mirror_of((-0.6, 0.6))
 NOISE = 5e-8
@@ -393,3 +393,28 @@ def test_settings_out_of_range_are_refused(settings: dict[str, Any], words: str)
     """Each sentence names the setting. Source: its documentation."""
     with pytest.raises(ParameterError, match=words):
         StitchSettings(**settings)
+
+
+def test_a_bend_of_the_guide_is_not_taken_for_roll_off_and_roll_off_is_still_found() -> None:
+    """What bends away at the same place of the mirror in scans with the guide elsewhere is the mirror's own."""
+    mirror = mirror_of(*((0.1 * edge, 0.1 * edge + 0.0999) for edge in range(-4, 4)))
+
+    def rolls(x: Array) -> Array:
+        return np.asarray(np.where((x > -0.1005) & (x < -0.092), -2e-6 * ((x + 0.092) / 0.008) ** 2, 0.0))
+
+    case = Campaign(
+        starts=(-0.4, -0.371, -0.332, -0.286, -0.215, -0.16),
+        points=500,
+        step=1e-3,
+        figure=rolls,
+        guide=lambda c: 2e-6 * np.exp(-(((c - 0.3) / 0.03) ** 2)),
+        noise=2e-8,
+        sigma=2e-8,
+    )
+    raw = case.scans(np.random.default_rng(5))
+    conditioned = condition_scans(raw, mirror, StitchSettings())
+    masked = np.concatenate([scan.x[scan.reason == "roll-off"] for scan in conditioned])
+    alone = np.concatenate([condition_scans([scan], mirror, StitchSettings())[0].reason == "roll-off" for scan in raw])
+    assert len(masked) >= 4 * 4  # where the guide bends as much, a scan cannot see it
+    assert ((masked > -0.101) & (masked < -0.091)).all()
+    assert alone.sum() > len(masked)  # by itself, a scan can't tell

@@ -106,17 +106,25 @@ class SegmentOutlook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
-    """What a plan can be expected to reach, if the carrier goes where it is sent."""
+    """What a plan can be expected to reach, if the carrier goes where it is sent.
+
+    Segments are judged against the common height and tilt of all of them, whose uncertainty is the carrier's: what
+    scans leave open of the whole profile, say, is settled by a survey of the carrier and not by any adjuster.
+    """
 
     segments: tuple[SegmentOutlook, ...]
     leave: tuple[str, ...]  # adjusters not to be touched
     doubtful: tuple[str, ...]  # moved although the move is within what the measurement is unsure of
     expected_error: float  # root of the expected mean square at the adjusters [m]
+    common_height_stderr: float | None = None  # of all segments together, at x = 0 [m]; None: nothing is common
+    common_tilt_stderr: float | None = None  # [rad]
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
         return {
             "expected_error": self.expected_error,
+            "common_height_stderr": self.common_height_stderr,
+            "common_tilt_stderr": self.common_tilt_stderr,
             "do_not_touch": list(self.leave),
             "doubtful": list(self.doubtful),
             "segments": [
@@ -154,6 +162,11 @@ class Outlook:
             for item in self.segments
         )
         notes = [f"Expected error at the adjusters, rms: {number(self.expected_error, 'length')}."]
+        if self.common_tilt_stderr is not None:
+            common = [f"tilt ± {number(self.common_tilt_stderr, 'angle')}"]
+            if self.common_height_stderr is not None:
+                common.insert(0, f"height ± {number(self.common_height_stderr, 'length')}")
+            notes.insert(0, f"Segments against what all have in common, which is the carrier's: {', '.join(common)}.")
         if self.leave:
             notes.append(f"Do not touch: {', '.join(self.leave)}.")
         if self.doubtful:
@@ -212,7 +225,7 @@ def look_ahead(
         Of one segment; None: not stated.
     """
     touched = np.abs(moves) > 0
-    before = deviation_covariance(fit)
+    before, common = _against_common(model, deviation_covariance(fit))
     rise_variance = model.influence_stderr**2 @ moves**2 + SETTLING**2 * touched
     lines = line_map(model)
     rows = np.delete(np.arange(len(lines)), np.arange(2, len(lines), 3))
@@ -248,7 +261,32 @@ def look_ahead(
             name for name, moved, small in zip(model.names, touched, doubtful, strict=True) if moved and small
         ),
         expected_error=float(np.sqrt(square.mean())) if len(square) else 0.0,
+        common_height_stderr=common[0] if model.heights else None,
+        common_tilt_stderr=common[1],
     )
+
+
+def _against_common(model: Layout, covariance: FloatArray) -> tuple[FloatArray, tuple[float | None, float | None]]:
+    """Covariance of the deviations less their common height and tilt, and the standard uncertainties of these.
+
+    The common mode as in a fit's pose: least squares, heights weighted by 5 um and tilts by 20 urad. One segment
+    has nothing in common with others.
+    """
+    count = len(model.deviations)
+    if count < 2:
+        return covariance, (None, None)
+    modes = np.zeros((2 * count, 2))
+    modes[::2, 0], modes[1::2, 1] = 1.0, 1.0
+    modes[::2, 1] = [item.segment.middle for item in model.deviations]
+    weight = np.tile([5e-6**-2, 20e-6**-2], count)
+    if not model.heights:
+        modes, weight[::2] = modes[:, 1:], 0.0
+    take = np.linalg.solve(modes.T @ (weight[:, None] * modes), modes.T * weight)
+    rest = np.eye(2 * count) - modes @ take
+    if not model.heights:
+        rest[::2] = 0.0
+    spread = np.sqrt(np.diag(take @ covariance @ take.T)).tolist()
+    return rest @ covariance @ rest.T, (spread[0] if model.heights else None, spread[-1])
 
 
 def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision:

@@ -34,6 +34,8 @@ GROUP: Final = 128
 STACK: Final = 65_536
 #: Points of the running median against which a spike is told; a spike is shorter than half of it.
 SPIKE_WINDOW: Final = 11
+#: Scans whose guides lie further apart than this see different errors of it [m].
+GUIDE_ELSEWHERE: Final = 0.01
 #: Carriage and x of one scan may drift apart by this much [m].
 CARRIAGE_TOLERANCE: Final = 1e-4
 #: A nominal curve of smaller rms within a scan [m, rad] may be hidden by errors of guide and figure.
@@ -155,6 +157,8 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     shared = _Shared(mirror)
     # no threads: the interpreter's own share is as large as that of the arrays
     ready = tuple(scan for group in groups for scan in _condition_group(group, mirror, settings, shared))
+    if settings.roll_off:
+        ready = _roll_off_confirmed(ready, settings)
     if len({scan.sigma is None for scan in scans}) == 1:
         return ready
     # beside others that state one, a scan needs a sigma, too
@@ -544,6 +548,47 @@ def _roll_off(x: FloatArray, deviation: FloatArray, physical: BoolArray) -> Bool
         run[run.sum(axis=1) < np.where(own_end, 1, 3)] = False
         found[:, order] |= run
     return found
+
+
+def _roll_off_confirmed(scans: tuple[ConditionedScan, ...], settings: StitchSettings) -> tuple[ConditionedScan, ...]:
+    """Take back roll-off that most scans with the guide elsewhere don't show: it is the guide's, not the mirror's."""
+    bent = [number for number, scan in enumerate(scans) if (scan.code == _ROLL_OFF).any()]
+    if not bent:
+        return scans
+    offsets = np.array([np.nan if (offset := scan.offset) is None else offset for scan in scans])
+    low, high = (np.array([end(scan.x[0], scan.x[-1]) for scan in scans]) for end in (min, max))
+    codes = {number: scans[number].code.copy() for number in bent}
+    for number in bent:
+        scan = scans[number]
+        masked = np.flatnonzero(scan.code == _ROLL_OFF)
+        for run in np.split(masked, np.flatnonzero(np.diff(masked) > 1) + 1):
+            first, last = sorted((float(scan.x[run[0]]), float(scan.x[run[-1]])))
+            if run[0] in (0, len(scan.x) - 1) or run[-1] in (0, len(scan.x) - 1):
+                continue  # where the scan itself begins or ends, it may be alone with what it sees
+            elsewhere = np.abs(offsets - offsets[number]) > GUIDE_ELSEWHERE
+            here = (low <= last) & (high >= first)
+            shown = [_shows_roll_off(scans[other], first, last) for other in np.flatnonzero(elsewhere & here)]
+            told = [item for item in shown if item is not None]
+            if told and 2 * sum(told) < len(told):
+                mine = np.flatnonzero((scan.segment == scan.segment[run[0]]) & np.isin(codes[number], (0, _SPIKE)))
+                codes[number][run] = 0
+                whole = np.sort(np.concatenate([mine, run]))
+                if settings.spike_threshold is not None:
+                    stray = stray_points(
+                        scan.x[whole], scan.deviation[whole], window=SPIKE_WINDOW, threshold=settings.spike_threshold
+                    )
+                    codes[number][whole[stray]] = _SPIKE
+    return tuple(
+        replace(scan, code=frozen(codes[number])) if number in codes else scan for number, scan in enumerate(scans)
+    )
+
+
+def _shows_roll_off(scan: ConditionedScan, first: float, last: float) -> bool | None:
+    """Whether a scan's points in a stretch bend away as at an end; None if it has none there."""
+    there = (scan.x >= first - 1e-9) & (scan.x <= last + 1e-9)
+    codes = scan.code[there]
+    codes = codes[(codes == 0) | (codes == _ROLL_OFF)]
+    return None if not len(codes) else bool(2 * np.count_nonzero(codes == _ROLL_OFF) >= len(codes))
 
 
 def _at_ends(draft: _Draft, places: IntArray, shared: _Shared) -> tuple[bool, bool]:
