@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -70,7 +71,9 @@ def focus(
         int, typer.Option(metavar="N", help="Simulated mirrors that check the tolerances; 0: none.")
     ] = 500,
     seed: Annotated[int, typer.Option(metavar="N", help="Of the random numbers.")] = 1,
-    workers: Annotated[int, typer.Option(metavar="N", help="Processes; the result does not depend on it.")] = 1,
+    workers: Annotated[
+        int, typer.Option(metavar="N", help="Processes, 0: one for each core; the result does not depend on it.")
+    ] = 0,
     figure: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Draw spot, caustic, losses and line spread to FILE (svg, png or pdf)."),
@@ -101,8 +104,8 @@ def focus(
         figure_format(figure)
     if draws < 0:
         raise ParameterError(f"--draws: got {draws}; expected 0 or more")
-    if workers < 1:
-        raise ParameterError(f"--workers: got {workers}; expected at least 1")
+    if workers < 0:
+        raise ParameterError(f"--workers: got {workers}; expected 0 or more")
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     budget = None
     with output.progress() as tell, options_named("segments", "residual", "rays", "coverage"), keys_in(beam):
@@ -132,6 +135,7 @@ def focus(
 def _checked(budget: Tolerances, draws: int, seed: int, workers: int, tell: Any) -> Tolerances:
     from ellipsefit.focus import verify
 
+    workers = workers or os.cpu_count() or 1
     if workers == 1:
         return verify(budget, draws=draws, seed=seed, progress=tell)
     from concurrent.futures import ProcessPoolExecutor
