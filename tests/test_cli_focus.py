@@ -110,7 +110,7 @@ def test_a_beam_that_cannot_be_names_its_file_and_key(
         ("--rays", "5", "--rays must be at least 100"),
         ("--coverage", "0", "--coverage must be a share"),
         ("--tolerances", "2", "--tolerances must be"),
-        ("--workers", "0", "--workers: got 0"),
+        ("--workers", "-1", "--workers: got -1"),
         ("--draws", "-1", "--draws: got -1"),
         ("--figure", "spot.bmp", ".svg, .png or .pdf"),
     ],
