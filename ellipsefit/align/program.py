@@ -160,7 +160,8 @@ def minimise_squares(matrix: FloatArray, offset: FloatArray, rows: FloatArray, l
         aim[-1] = 1.0
         dual, distance = nnls(system, aim, maxiter=20 * system.shape[1])
         rest = system @ dual - aim
-        if distance < 1e-9:
+        # the last entry is minus the squared distance: without one, the limits contradict each other to rounding
+        if distance < 1e-9 or rest[-1] > -1e-18:
             return None
         step = -rest[:-1] / rest[-1] * scale
     found: FloatArray = np.linalg.solve(triangle, best + step) / size
