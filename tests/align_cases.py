@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -17,11 +18,11 @@ from tests.test_align import exact_fit
 NOMINAL = Ellipse(8.0, 8.0, 0.022)
 
 
-def with_adjusters(mirror: Mirror, **values: object) -> Mirror:
+def with_adjusters(mirror: Mirror, **values: Any) -> Mirror:
     """The mirror with these values at every adjuster."""
 
     def changed(adjuster: Adjuster) -> Adjuster:
-        return replace(adjuster, **values)  # type: ignore[arg-type]  # as the test says
+        return replace(adjuster, **values)
 
     return replace(
         mirror, segments=tuple(replace(s, adjusters=tuple(changed(a) for a in s.adjusters)) for s in mirror.segments)

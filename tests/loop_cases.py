@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -20,11 +21,11 @@ def small_mirror(segments: int = 6, travel: float = 150e-6) -> Mirror:
     return invented_mirror(segments=segments, length=0.5 * segments, travel=travel)
 
 
-def with_adjusters(mirror: Mirror, **values: object) -> Mirror:
+def with_adjusters(mirror: Mirror, **values: Any) -> Mirror:
     """The mirror with these values at every adjuster."""
 
     def changed(adjuster: Adjuster) -> Adjuster:
-        return replace(adjuster, **values)  # type: ignore[arg-type]  # as the test says
+        return replace(adjuster, **values)
 
     return replace(
         mirror, segments=tuple(replace(s, adjusters=tuple(changed(a) for a in s.adjusters)) for s in mirror.segments)

@@ -6,6 +6,7 @@ import functools
 import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -54,7 +55,8 @@ def test_fixed_segments_with_white_residuals_do_not_cover() -> None:
 )
 def test_errors_that_all_points_share_are_simulated_as_they_are_stated(key: str, value: float) -> None:
     """One that dominates: the scatter of theta (of p for the x origin) grows as the stated uncertainty does."""
-    mirror = replace(MIRROR, measurement=replace(MIRROR.measurement, **{key: value}))  # type: ignore[arg-type]  # a float by name
+    changes: dict[str, Any] = {key: value}
+    mirror = replace(MIRROR, measurement=replace(MIRROR.measurement, **changes))
     found = audit(mirror, SETTINGS, segments="free", vary=("p", "q", "theta"))
     for item in found.quantities:
         if item.name in ("p", "q", "theta"):
@@ -72,6 +74,6 @@ def test_errors_that_all_points_share_are_simulated_as_they_are_stated(key: str,
         ({"quantity": "depth"}, "quantity must be height or slope"),
     ],
 )
-def test_settings_out_of_range_are_named(options: dict[str, object], what: str) -> None:
+def test_settings_out_of_range_are_named(options: dict[str, Any], what: str) -> None:
     with pytest.raises(ParameterError, match=what):
-        AuditSettings(**options)  # type: ignore[arg-type]  # that is the point
+        AuditSettings(**options)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -391,7 +391,7 @@ def test_one_profile_agrees_with_a_general_conic_fitter(true: tuple[float, float
     placed = made_profile(mirror, true, points=200)
     fit = fit_ellipse(placed)
     assert fit.varied == PARAMETERS
-    model = EllipseModel.from_estimate(np.column_stack([placed.x, placed.values]))  # type: ignore[no-untyped-call]  # untyped there
+    model = EllipseModel.from_estimate(np.column_stack([placed.x, placed.values]))  # type: ignore[no-untyped-call]  # scikit-image gives it no types
     a, b = sorted(model.axis_lengths, reverse=True)
     axes = fit.ellipse.axes
     assert_allclose([axes.a, axes.b], [a, b], rtol=1e-10)
@@ -630,9 +630,9 @@ def test_residuals_and_jacobian_of_the_joint_problem_belong_together() -> None:
         ({"cutoff": 0.0}, "cutoff must be a positive length in m; got 0.0"),
     ],
 )
-def test_a_wrong_option_is_named(options: dict[str, object], what: str) -> None:
+def test_a_wrong_option_is_named(options: dict[str, Any], what: str) -> None:
     with pytest.raises(ParameterError, match=re.escape(what)):
-        fit_ellipse(rehearsal("cedar").placed, **options)  # type: ignore[arg-type]  # wrong on purpose
+        fit_ellipse(rehearsal("cedar").placed, **options)
 
 
 def test_a_profile_needs_its_mirror() -> None:

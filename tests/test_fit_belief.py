@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -55,9 +56,9 @@ def test_claims_are_those_of_fits_with_that_model() -> None:
         noise=1e-7 * rng.normal(size=488),
         sigma=1e-7,
     )
-    options = {"vary": PARAMETERS, "residual": "white", "spread_height": 5e-6, "spread_tilt": 2e-5}
-    tied = fit_ellipse(placed, **options)  # type: ignore[arg-type]  # by name
-    free = fit_ellipse(placed, segments="free", **options)  # type: ignore[arg-type]
+    options: dict[str, Any] = {"vary": PARAMETERS, "residual": "white", "spread_height": 5e-6, "spread_tilt": 2e-5}
+    tied = fit_ellipse(placed, **options)
+    free = fit_ellipse(placed, segments="free", **options)
     claims = tied.claims()
     for name in PARAMETERS:
         assert_allclose(claims["free"][name], free.stderr(name) or 0.0, rtol=1e-2)  # derivatives at another p, q, theta

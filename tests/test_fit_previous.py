@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -64,8 +65,8 @@ def rounds(number: int, slip: dict[int, tuple[float, float]] | None = None) -> R
 
     def measure(pose: tuple[float, float], lifts: Array, tilts: Array, mirror: Mirror) -> PlacedProfile:
         noise = (surface + CASE.noise * rng.normal(size=surface.shape)).ravel()
-        stands = {"pose": pose, "lifts": lifts, "tilts": tilts, "points": 60}
-        return made_profile(mirror, [float(v) for v in true], sigma=CASE.noise, noise=noise, **stands)  # type: ignore[arg-type]
+        stands: dict[str, Any] = {"pose": pose, "lifts": lifts, "tilts": tilts, "points": 60}
+        return made_profile(mirror, [float(v) for v in true], sigma=CASE.noise, noise=noise, **stands)
 
     first = measure((3e-5, 1e-5), lifts, tilts, mirror)
     fit = fit_ellipse(first, vary=PARAMETERS)
@@ -85,9 +86,9 @@ def rounds(number: int, slip: dict[int, tuple[float, float]] | None = None) -> R
     return Rounds(first=first, fit=fit, second=second, mirror=now, true=true, moved=moved)
 
 
-def both(case: Rounds, **options: object) -> EllipseFit:
+def both(case: Rounds, **options: Any) -> EllipseFit:
     previous = previous_campaign(case.first, case.mirror)
-    return fit_ellipse(case.second, vary=PARAMETERS, previous=previous, **options)  # type: ignore[arg-type]  # passed on
+    return fit_ellipse(case.second, vary=PARAMETERS, previous=previous, **options)
 
 
 def test_two_campaigns_are_one_dense_generalized_least_squares_problem() -> None:
@@ -237,10 +238,10 @@ def test_stability_must_be_positive(stability: float) -> None:
 @pytest.mark.parametrize("key", ["moves", "factor"])
 def test_arrays_that_do_not_fit_the_mirror_are_named(key: str) -> None:
     placed = made_profile(CASE.mirror, CASE.nominal)
-    arrays = {"moves": np.zeros((10, 2)), "factor": np.zeros((10, 2, 1))}
+    arrays: dict[str, Any] = {"moves": np.zeros((10, 2)), "factor": np.zeros((10, 2, 1))}
     for wrong in (arrays[key][:9], arrays[key] + np.nan):
         with pytest.raises(ParameterError, match=f"{key} must be finite, of shape"):
-            Previous(placed=placed, **(arrays | {key: wrong}))  # type: ignore[arg-type]  # arrays by name
+            Previous(placed=placed, **(arrays | {key: wrong}))
 
 
 def other_mirrors() -> dict[str, Mirror]:

@@ -115,7 +115,7 @@ def check_objectives(names: Sequence[str]) -> tuple[Objective, ...]:
     ParameterError
         If one is unknown or stands twice, or 'expected' stands with others.
     """
-    known = get_args(Objective)
+    known: tuple[Objective, ...] = get_args(Objective)
     for place, name in enumerate(names):
         if name not in known:
             raise ParameterError(f"objectives must be some of {', '.join(known)}, in order; got {name!r}")
@@ -127,7 +127,9 @@ def check_objectives(names: Sequence[str]) -> tuple[Objective, ...]:
         if len(names) > 1:
             raise ParameterError("objectives: 'expected' weighs all there is by itself; expected it alone")
         return ("expected",)
-    return tuple(dict.fromkeys((*names, "travel")))  # type: ignore[arg-type]  # checked above
+    taken = sorted((item for item in known if item in names), key=list(names).index)
+    last: Objective = "travel"
+    return tuple(dict.fromkeys((*taken, last)))
 
 
 def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Choice | None:

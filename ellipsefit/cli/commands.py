@@ -306,15 +306,14 @@ def correct(
 
         figure_format(trade_off)
     options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
-    wanted = tuple(name.strip() for name in objective.split(",") if name.strip())
     try:
-        check_objectives(wanted)
+        wanted = check_objectives([name.strip() for name in objective.split(",") if name.strip()])
     except ParameterError as fault:
         raise ParameterError(f"--objective: {str(fault).removeprefix('objectives: ')}") from None
     found = _fitted(mirror, profile, output, options, previous, stability)
     known = None if response is None else given_response(response, found.mirror)
     with options_named("target"):
-        plan = ef.plan_corrections(found, response=known, objectives=wanted, target=target)  # type: ignore[arg-type]
+        plan = ef.plan_corrections(found, response=known, objectives=wanted, target=target)  # type: ignore[arg-type]  # it checks the word
     trade = None if trade_off is None else plan.trade_off()
     answer = PlanAnswer(plan=plan, when=datetime.now(UTC), test=test_moves, trade=trade)
     first: list[object] = [answer.test_text() if test_moves else answer.sequence()]

@@ -103,7 +103,7 @@ class Output:
 
         console = Console(stderr=True)
         if self.quiet or not console.is_terminal:
-            yield lambda step: None  # noqa: ARG005 - a listener that does not listen
+            yield lambda _: None
             return
         columns = (TextColumn("{task.description}"), BarColumn(bar_width=24), TimeElapsedColumn())
         with Progress(*columns, console=console, transient=True) as bar:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final, get_args
+from typing import Any, Final, get_args
 
 import numpy as np
 
@@ -630,7 +630,7 @@ def _focus_shift(
     c0, s0 = np.cos(nominal.theta), np.sin(nominal.theta)
     turn = np.array([[np.cos(pose.tilt), -np.sin(pose.tilt)], [np.sin(pose.tilt), np.cos(pose.tilt)]])
     lift = np.array([0.0, pose.height or 0.0])
-    result: dict[str, float | None] = {}
+    result: dict[str, Any] = {}
     outputs: dict[str, FloatArray] = {}
     known_maps: dict[str, FloatArray] = {}
     for name, own, direction, axes in (
@@ -665,7 +665,7 @@ def _focus_shift(
     for place, key in enumerate(FOCI):
         four[place] = known_maps.get(key, np.nan)
     covariance = four @ state.covariance @ four.T
-    return FocusShift(**result, covariance=covariance), outputs  # type: ignore[arg-type]  # dx, along are numbers
+    return FocusShift(**result, covariance=covariance), outputs
 
 
 def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> dict[str, str]:

@@ -374,5 +374,5 @@ def _derived(value: float | None, stderr: float | None, kind: str) -> str:
     return number(value, kind) + " (held)" * (stderr is None)
 
 
-def _fields(item: object) -> dict[str, Any]:
-    return {entry.name: getattr(item, entry.name) for entry in fields(item)}  # type: ignore[arg-type]  # a dataclass
+def _fields(item: Any) -> dict[str, Any]:
+    return {entry.name: getattr(item, entry.name) for entry in fields(item)}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -83,9 +83,9 @@ def draw_budget(axes: Axes, fit: EllipseFit) -> list[Artist]:
     rows = np.arange(len(items))
     colours = [WARM] * (len(items) - 1) + [INK]
     bars = axes.barh(rows, sizes / factor, height=0.6, color=colours)
-    shown = {"xytext": (3, 0), "textcoords": "offset points", "va": "center"}
+    shown: dict[str, Any] = {"xytext": (3, 0), "textcoords": "offset points", "va": "center"}
     texts = [
-        axes.annotate(number(float(value), "length", digits=2), (value / factor, row), **shown)  # type: ignore[arg-type]
+        axes.annotate(number(float(value), "length", digits=2), (value / factor, row), **shown)
         for row, value in zip(rows, sizes, strict=True)
     ]
     axes.set_yticks(rows, [source for source, _ in items])
