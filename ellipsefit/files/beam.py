@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final
 from pydantic import BeforeValidator, Field
 
 from ellipsefit.errors import FileFormatError, ParameterError, UnitError
-from ellipsefit.files.toml import Angle, Length, Number, Table, check_table, load_toml, table_faults
+from ellipsefit.files.toml import Angle, Length, Number, Table, built, load_toml, table_faults
 from ellipsefit.focus.beam import Beam, Coating, Coherence, Distribution, Kind, Shape
 from ellipsefit.units import KINDS, parse_quantity
 
@@ -141,11 +141,7 @@ def read_beam(path: str | os.PathLike[str]) -> Beam:
     FileFormatError
         For the first fault; the text names file, key, what was got and what was expected.
     """
-    table = check_table(load_toml(path), BeamTable, path)
-    try:
-        return _beam(table)
-    except ParameterError as error:
-        raise FileFormatError(f"{path}: {error}") from None
+    return built(load_toml(path), BeamTable, _beam, path)
 
 
 def beam_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ from ellipsefit.files.toml import (
     Temperature,
     TemperatureDifference,
     Terms,
-    check_table,
+    built,
     load_toml,
     parse_toml,
     table_faults,
@@ -144,11 +144,7 @@ def mirror_from_text(text: str, path: str | os.PathLike[str]) -> Mirror:
 
 
 def _checked(data: dict[str, Any], path: str | os.PathLike[str]) -> Mirror:
-    table = check_table(data, MirrorTable, path)
-    try:
-        return _mirror(table)
-    except ParameterError as error:
-        raise FileFormatError(f"{path}: {error}") from None
+    return built(data, MirrorTable, _mirror, path)
 
 
 def mirror_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:

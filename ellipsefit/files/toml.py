@@ -14,7 +14,7 @@ from typing import Annotated, Any, Final, TypeVar, get_args
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 
-from ellipsefit.errors import FileFormatError
+from ellipsefit.errors import FileFormatError, ParameterError
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.units import KINDS, parse_quantity
 
@@ -32,6 +32,7 @@ class Table(BaseModel):
 
 
 AnyTable = TypeVar("AnyTable", bound=Table)
+Made = TypeVar("Made")
 
 
 def _quantity(kind: str) -> Callable[[object], float]:
@@ -151,6 +152,23 @@ def check_table(data: Mapping[str, Any], model: type[AnyTable], path: str | os.P
         return model.model_validate(data)
     except ValidationError as error:
         raise FileFormatError(_sentences(error, data, model, path)[0]) from None
+
+
+def built(
+    data: Mapping[str, Any], model: type[AnyTable], make: Callable[[AnyTable], Made], path: str | os.PathLike[str]
+) -> Made:
+    """What a TOML content describes; faults that its making finds name the file, too.
+
+    Raises
+    ------
+    FileFormatError
+        As `check_table`, and for what contradicts itself.
+    """
+    table = check_table(data, model, path)
+    try:
+        return make(table)
+    except ParameterError as error:
+        raise FileFormatError(f"{path}: {error}") from None
 
 
 def table_faults(data: Mapping[str, Any], model: type[Table], path: str | os.PathLike[str]) -> tuple[str, ...]:
