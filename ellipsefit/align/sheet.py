@@ -98,9 +98,11 @@ def sheet_notes(orders: Orders) -> tuple[str, ...]:
     ]
     if orders.carrier is not None and orders.kind == "round":
         height, tilt = orders.carrier
-        words = [f"tilt by {number(tilt, 'angle', unit='urad', digits=4, sign=True)}"]
+        end = "up" if tilt > 0 else "down"
+        words = [f"tilt by {number(abs(tilt), 'angle', unit='urad', digits=4)}, downstream end {end}"]
         if height is not None:
-            words.insert(0, f"raise by {number(height, 'length', unit='um', digits=4, sign=True)} at the pole")
+            way = "raise" if height > 0 else "lower"
+            words.insert(0, f"{way} by {number(abs(height), 'length', unit='um', digits=4)} at the pole")
         notes.append(f"Not on this sheet is the carrier's own share: {', '.join(words)}.")
     if not any(order.move for order in orders.moves):
         notes.insert(0, "No adjuster is asked to move.")

@@ -51,7 +51,9 @@ def draw_trade_off(axes: Axes, trade: TradeOff) -> list[Artist]:
             textcoords="offset points",
             fontsize=7,
         )
-        for point in points
+        # the last ones may stand so close that their numbers would touch
+        for point, after in zip(points, (*points[1:], None), strict=True)
+        if after is None or abs(after.travel - point.travel) > 0.025 * points[-1].travel
     ]
     axes.set_ylim(bottom=0)
     axes.grid(color="#d5d9d7", linewidth=0.5)
