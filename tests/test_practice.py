@@ -87,7 +87,7 @@ def test_creep_comes_late() -> None:
     before = practice(creep=0.05, creep_time=3600.0)
     after = before.moved(one(10e-6))
     assert_allclose(rise(before, after)[0], 9.5e-6, rtol=1e-9)
-    assert_allclose(rise(before, after.waited(3600.0))[0], 10e-6 - 0.5e-6 / np.e, rtol=1e-9)
+    assert_allclose(rise(before, after.waited(3600.0))[0], 10e-6 - 0.5e-6 * np.exp(-1), rtol=1e-9)
 
 
 def test_people_err_as_they_are_told_to() -> None:
