@@ -25,6 +25,16 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evaluation:
+    """What was found of one mirror, before anything is written."""
+
+    stitched: Stitched | None  # None: a profile was given
+    fit: EllipseFit
+    plan: CorrectionPlan
+    light: FocusResult | None  # None: no beam was given
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JobResult:
     """One round of the whole job, and where it was written."""
 
@@ -114,12 +124,83 @@ def run_job(
         raise FileExistsAlreadyError(
             f"{report}: exists already without a record beside it; --force allows it to be overwritten"
         )
+    found = evaluate(
+        mirror_path,
+        measured,
+        progress=progress,
+        record=record if earlier else None,
+        stitch_settings=stitch_settings,
+        previous=previous,
+        stability=stability,
+        beam_path=beam_path,
+        **options,
+    )
+    progress("reporting")
+    number = max(earlier, default=0) + 1
+    page = render_report(
+        found.fit,
+        found.plan,
+        when=when,
+        settings=(
+            ("round", str(number)),
+            ("mirror file", printable_name(mirror_path)),
+            ("scans" if found.stitched else "profile", ", ".join(printable_name(path) for path in measured)),
+            *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
+        ),
+        stitched=found.stitched,
+        focus=found.light,
+    )
+    # nothing is written until everything is there to be written
+    _made_folder(folder)
+    append_round(record, found.fit, found.plan, stitched=found.stitched, inputs=(mirror_path, *measured), when=when)
+    if earlier and report.exists():
+        report.replace(_free_name(place, max(earlier)))
+    with new_file(report, force=force) as temporary:
+        temporary.write_text(page, encoding="utf-8")
+    return JobResult(
+        stitched=found.stitched,
+        fit=found.fit,
+        plan=found.plan,
+        light=found.light,
+        round=number,
+        record=record,
+        report=report,
+        when=when,
+    )
+
+
+def evaluate(
+    mirror_path: str | os.PathLike[str],
+    measured: Sequence[str | os.PathLike[str]],
+    *,
+    progress: Callable[[str], object] = str,
+    record: Path | None = None,
+    stitch_settings: StitchSettings | None = None,
+    previous: str | os.PathLike[str] | None = None,
+    stability: float = USUAL_STABILITY,
+    beam_path: str | os.PathLike[str] | None = None,
+    **options: Any,
+) -> Evaluation:
+    """Stitch, fit, plan and, with a beam, trace; nothing is written.
+
+    Parameters
+    ----------
+    record : path, optional
+        Record of earlier rounds, whose comparisons tell what the adjusters do.
+    mirror_path, measured, progress, stitch_settings, previous, stability, beam_path, **options
+        As for `run_job`.
+
+    Raises
+    ------
+    EllipsefitError
+        If an input is faulty.
+    """
     progress("reading")
     mirror = read_mirror(mirror_path)
     beam = None if beam_path is None else read_beam(beam_path)
     profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
-    learned = learned_response(record, mirror, mirror_path) if earlier else None
+    learned = None if record is None else learned_response(record, mirror, mirror_path)
     last = None if previous is None else read_previous(previous, mirror, stability=stability)
     fit = fit_ellipse(profile, mirror, previous=last, **options)
     progress("planning")
@@ -128,38 +209,7 @@ def run_job(
     if beam is not None:
         progress("tracing")
         light = trace_focus(fit, mirror, beam)
-    progress("reporting")
-    number = max(earlier, default=0) + 1
-    page = render_report(
-        fit,
-        plan,
-        when=when,
-        settings=(
-            ("round", str(number)),
-            ("mirror file", printable_name(mirror_path)),
-            ("scans" if stitched else "profile", ", ".join(printable_name(path) for path in measured)),
-            *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
-        ),
-        stitched=stitched,
-        focus=light,
-    )
-    # nothing is written until everything is there to be written
-    _made_folder(folder)
-    append_round(record, fit, plan, stitched=stitched, inputs=(mirror_path, *measured), when=when)
-    if earlier and report.exists():
-        report.replace(_free_name(place, max(earlier)))
-    with new_file(report, force=force) as temporary:
-        temporary.write_text(page, encoding="utf-8")
-    return JobResult(
-        stitched=stitched,
-        fit=fit,
-        plan=plan,
-        light=light,
-        round=number,
-        record=record,
-        report=report,
-        when=when,
-    )
+    return Evaluation(stitched=stitched, fit=fit, plan=plan, light=light)
 
 
 def _joined(stitched: Stitched) -> str:
