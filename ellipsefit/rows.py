@@ -10,6 +10,9 @@ from typing import Final
 
 from ellipsefit.units import PRACTICAL, practical_unit
 
+#: Share by which rounding to the nearest may make an uncertainty smaller; where it would be more, it is rounded up.
+#: The two examples of GUM 7.2.6 lose 0.2 % (rounded down) and 4.5 % (rounded up); this lies between.
+UNDERSTATED: Final = 0.01
 #: Most decimals of a number without an uncertainty: what is smaller is nothing in its unit.
 MOST_PLACES: Final = 3
 
@@ -130,9 +133,7 @@ def number(
 
 
 def with_uncertainty(value: float | None, stderr: float | None, kind: str, *, unit: str | None = None) -> str:
-    """Value and standard uncertainty in one unit, rounded as the GUM advises (JCGM 100:2008, 7.2.6).
-
-    The uncertainty keeps two significant digits and the value ends at the same decimal.
+    """Value and standard uncertainty in one unit, rounded as the GUM advises; see `rounded`.
 
     Examples
     --------
@@ -143,15 +144,79 @@ def with_uncertainty(value: float | None, stderr: float | None, kind: str, *, un
     """
     if value is None or not math.isfinite(value):
         return "–"
-    size = max(abs(value), abs(stderr or 0.0))
-    factor, name = practical_unit(size, kind) if unit is None else (_factor(unit, kind), unit)
+    factor, name = _readable(abs(value), abs(stderr or 0.0), kind) if unit is None else (_factor(unit, kind), unit)
     scaled = value / factor
     if stderr is None:
         return f"{_fixed(scaled, _decimals(scaled, 6))} {name} (held)"
     if stderr == 0:
         return f"{_fixed(scaled, _decimals(scaled, 6))} {name}"
-    places = _decimals(stderr / factor, 2)
-    return f"({_fixed(scaled, places)} ± {_fixed(stderr / factor, places)}) {name}"
+    return "({} ± {}) {}".format(*rounded(scaled, stderr / factor), name)
+
+
+def uncertainty(stderr: float | None, kind: str, *, unit: str | None = None) -> str:
+    """Standard uncertainty alone, rounded as beside its value; '–' where it is not known.
+
+    Examples
+    --------
+    >>> uncertainty(5.34e-4, "length"), uncertainty(3.21e-7, "length", unit="um"), uncertainty(None, "angle")
+    ('0.53 mm', '0.32 um', '–')
+    """
+    if stderr is None or not math.isfinite(stderr):
+        return "–"
+    factor, name = _readable(0.0, stderr, kind) if unit is None else (_factor(unit, kind), unit)
+    return f"{rounded(0.0, stderr / factor)[1]} {name}"
+
+
+def share(value: float, stderr: float | None) -> str:
+    """A share of something in %, with its standard uncertainty if one is known.
+
+    Examples
+    --------
+    >>> share(0.93214, 0.0123), share(0.93214, None)
+    ('(93.2 ± 1.3) %', '93.2 %')
+    """
+    if not stderr:
+        return f"{_fixed(100 * value, min(_decimals(100 * value, 3), MOST_PLACES))} %"
+    return "({} ± {}) %".format(*rounded(100 * value, 100 * stderr))
+
+
+def rounded(value: float, stderr: float) -> tuple[str, str]:
+    """Value and its standard uncertainty, rounded as JCGM 100:2008 (GUM), 7.2.6, advises.
+
+    The uncertainty keeps two significant digits and the value ends at the same one. The uncertainty is rounded up
+    where the nearest number would make it smaller by more than `UNDERSTATED`: 10.47 becomes 11, 28.05 becomes 28.
+
+    Parameters
+    ----------
+    value, stderr : float
+        In one unit; stderr > 0.
+
+    Examples
+    --------
+    >>> rounded(10.05762, 0.027), rounded(1234.0, 567.0)
+    (('10.058', '0.027'), ('1230', '570'))
+    """
+    if stderr == 0:
+        return _fixed(value, _decimals(value, 6)), "0"
+    places = 1 - math.floor(math.log10(stderr))
+    counted = stderr * 10.0**places  # 10 to 99.99, in units of the last digit shown
+    size = round(counted)
+    if counted - size > UNDERSTATED * counted:
+        size += 1
+    if size >= 100:
+        size, places = 10, places - 1
+    return _fixed(value, places), _fixed(size * 10.0**-places, places)
+
+
+def _readable(value: float, stderr: float, kind: str) -> tuple[float, str]:
+    """Unit in which both read best: of their larger one, or a larger one where two digits stand before the point."""
+    factor, name = practical_unit(max(value, stderr), kind)
+    for larger, other in reversed(PRACTICAL[kind]):
+        if stderr < 99.5 * factor:
+            break
+        if larger > factor:
+            factor, name = larger, other
+    return factor, name
 
 
 def _factor(unit: str, kind: str) -> float:
@@ -169,5 +234,7 @@ def _decimals(value: float, digits: int) -> int:
 
 
 def _fixed(value: float, places: int, *, sign: bool = False) -> str:
+    if places < 0:
+        value, places = round(value, places), 0
     text = f"{value:+.{places}f}" if sign else f"{value:.{places}f}"
     return text.replace("-", "", 1) if float(text) == 0 and text.startswith("-") else text

@@ -1096,7 +1096,7 @@ def test_elders_equal_steps_are_told(tmp_path: Path, cli: Cli) -> None:
     assert "repeats after 464 mm" in periodic["function"]
     assert periodic["stderr"] > 0
     assert periodic["fixed_by"]
-    assert re.search(r"(?m)^  every function that repeats after 464 mm  +\d+ nm$", found.err)
+    assert re.search(r"(?m)^  every function that repeats after 464 mm  +[\d.]+ [un]m$", found.err)
     assert periodic["function"] in found.err
     assert max(len(line) for line in found.err.split("How that is fixed")[0].splitlines()) <= 80
 

@@ -17,7 +17,7 @@ from ellipsefit.fit.prior import PARAMETERS
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.fit.systematics import systematic_patterns
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, number, uncertainty
 
 Decision = Literal["conform", "indeterminate", "non-conform"]
 
@@ -154,18 +154,18 @@ class Outlook:
         cells = tuple(
             (
                 item.name,
-                number(item.height_stderr, "length", unit="um"),
-                number(item.tilt_stderr, "angle", unit="urad"),
-                *((number(item.roll_stderr, "angle", unit="urad"),) * rolled),
+                uncertainty(item.height_stderr, "length", unit="um"),
+                uncertainty(item.tilt_stderr, "angle", unit="urad"),
+                *((uncertainty(item.roll_stderr, "angle", unit="urad"),) * rolled),
                 *((_share(item.probability), _shown(item.decision)) * judged),
             )
             for item in self.segments
         )
         notes = [f"Expected error at the adjusters, rms: {number(self.expected_error, 'length')}."]
         if self.common_tilt_stderr is not None:
-            common = [f"tilt ± {number(self.common_tilt_stderr, 'angle')}"]
+            common = [f"tilt ± {uncertainty(self.common_tilt_stderr, 'angle')}"]
             if self.common_height_stderr is not None:
-                common.insert(0, f"height ± {number(self.common_height_stderr, 'length')}")
+                common.insert(0, f"height ± {uncertainty(self.common_height_stderr, 'length')}")
             notes.insert(0, f"Segments against what all have in common, which is the carrier's: {', '.join(common)}.")
         if self.leave:
             notes.append(f"Do not touch: {', '.join(self.leave)}.")

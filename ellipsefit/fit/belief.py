@@ -9,7 +9,7 @@ from ellipsefit import rows
 from ellipsefit.fit.conflict import PriorCheck
 from ellipsefit.fit.problem import SegmentModel
 from ellipsefit.fit.robust import Oddities
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, uncertainty
 
 #: What each model of the segments says, in words.
 MODELS: Final[dict[SegmentModel, str]] = {
@@ -53,7 +53,7 @@ class Belief:
             cells = [
                 (
                     label,
-                    *(f"± {number(claim[name], 'angle' if name == 'theta' else 'length', digits=2)}" for name in names),
+                    *(f"± {uncertainty(claim[name], 'angle' if name == 'theta' else 'length')}" for name in names),
                 )
                 for label, claim in lines
             ]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ellipsefit import rows
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ class Budget:
 
         def shown(results: dict[str, float]) -> tuple[str, ...]:
             return tuple(
-                number(results[name], "angle" if name in ("theta", "tilt") else "length", digits=2) for name in names
+                uncertainty(results[name], "angle" if name in ("theta", "tilt") else "length") for name in names
             )
 
         cells = [(item.source, *shown(item.results)) for item in self.contributions]

@@ -35,7 +35,7 @@ from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, esti
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
 from ellipsefit.profile import PlacedProfile, Profile
-from ellipsefit.rows import number
+from ellipsefit.rows import number, uncertainty
 from ellipsefit.stream import Placed, ProfileSource, placed_on
 from ellipsefit.threads import single_threaded
 
@@ -682,8 +682,8 @@ def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> dic
     low, high = np.sqrt(chi2.ppf([0.0025, 0.9975], freedom) / freedom)
     stated = np.sqrt(np.diag(state.covariance))[: len(state.varied)]
     return {
-        PARAMETERS[index]: f"{PARAMETERS[index]}: the model claims ± {number(float(claim), _kind(index), digits=2)}, "
-        f"leaving out one segment after the other gives ± {number(float(found), _kind(index), digits=2)}: look at the "
+        PARAMETERS[index]: f"{PARAMETERS[index]}: the model claims ± {uncertainty(float(claim), _kind(index))}, "
+        f"leaving out one segment after the other gives ± {uncertainty(float(found), _kind(index))}: look at the "
         "segments"
         for index, claim, found in zip(state.varied, stated, check, strict=True)
         if not low <= found / claim <= high

@@ -23,7 +23,8 @@ from ellipsefit.fit.surface_error import SurfaceError
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
-from ellipsefit.rows import Table, number, with_uncertainty
+from ellipsefit.rows import Table, number, uncertainty, with_uncertainty
+from ellipsefit.spectrum import Spectrum, Window, figure_spectrum
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
@@ -279,6 +280,24 @@ class EllipseFit:
         samples: FloatArray = parameters[list(varied)] + noise @ gain.T
         return samples
 
+    def spectrum(self, *, window: Window = "hann") -> Spectrum:
+        """Power spectral density of the figure error, each segment's height and tilt taken away.
+
+        Raises
+        ------
+        ParameterError
+            If no segment has 8 points in a row without a gap.
+        """
+        placed, names = self.placed, [segment.name for segment in self.mirror.segments]
+        slices = {names[number]: placed.part(number) for number in placed.measured}
+        noise = None
+        if placed.stands_for is None and placed.y is None:  # means have less of it
+            sigma = np.ones_like(placed.x) if placed.sigma is None else placed.sigma
+            step = float(np.median([placed.step(number) for number in placed.measured]))
+            noise = 2 * self.settings.surface_error.noise**2 * float(np.mean(sigma**2)) * step or None
+        parts = [(name, placed.x[part], self.residual[part]) for name, part in slices.items()]
+        return figure_spectrum(parts, placed.quantity, window=window, noise=noise)
+
     def plot(self) -> Figure_:
         """Figure of the fit: measured and fitted, residual, segments."""
         from ellipsefit.report import plot_fit  # the one way up: a result draws itself when asked
@@ -319,9 +338,9 @@ class EllipseFit:
             (
                 segment.name,
                 number(segment.height, "length", unit="um", sign=True),
-                number(segment.height_stderr or None, "length", digits=2, unit="um"),
+                uncertainty(segment.height_stderr or None, "length", unit="um"),
                 number(segment.tilt, "angle", unit="urad", sign=True),
-                number(segment.tilt_stderr or None, "angle", digits=2, unit="urad"),
+                uncertainty(segment.tilt_stderr or None, "angle", unit="urad"),
                 number(segment.height_error_rms, "length", unit="nm"),
                 number(segment.slope_error_rms, "angle", unit="urad"),
             )

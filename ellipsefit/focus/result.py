@@ -284,8 +284,7 @@ def _stated(value: float, stderr: float | None) -> str:
 def _percent(share: float, stderr: float | None) -> str:
     if stderr is None or stderr < 5e-7:
         return f"{100 * share:.2f} %".replace("-0.00", "0.00")
-    places = 2 if stderr > 1e-4 else 3
-    return f"({100 * share:.{places}f} ± {100 * stderr:.{places}f}) %"
+    return rows.share(share, stderr)
 
 
 def _ratio(value: float) -> str:

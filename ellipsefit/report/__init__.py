@@ -13,6 +13,7 @@ from ellipsefit.report.place_page import (
     write_place_report,
 )
 from ellipsefit.report.saving import figure_format, save_figure
+from ellipsefit.report.spectrum_figure import plot_spectrum
 from ellipsefit.report.stitch_figures import plot_stitched
 from ellipsefit.report.trade_figure import trade_off_figure
 from ellipsefit.report.uncertainty import plot_uncertainty
@@ -28,6 +29,7 @@ __all__ = [
     "plot_placement",
     "plot_plan",
     "plot_seasons",
+    "plot_spectrum",
     "plot_stitched",
     "plot_uncertainty",
     "render_drift_report",

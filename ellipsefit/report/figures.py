@@ -21,7 +21,7 @@ from ellipsefit.report.panels import (
     stack,
     zero_line,
 )
-from ellipsefit.report.style import INK, QUIET, SHADE, WARM, our_style
+from ellipsefit.report.style import GRID, INK, QUIET, SHADE, WARM, our_style
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def draw_moves(axes: Axes, plan: CorrectionPlan) -> list[Artist]:
     margin = 0.02 * float(np.ptp([low.min(), high.max()]))
     axes.set_xlim(low.min() - margin, high.max() + margin)
     axes.set_ylim(len(plan.moves) - 0.4, -0.6)  # the first segment on top
-    axes.grid(axis="x", color="#d5d9d7", linewidth=0.5)
+    axes.grid(axis="x", color=GRID, linewidth=0.5)
     axes.set_xlabel(f"position of the adjuster [{name}], positive raises the surface")
     legend_above(axes)
     return [*bars, paths, *stands, *goes, *limits]

@@ -10,7 +10,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.mirror import Segment
 from ellipsefit.report.curves import Curve
-from ellipsefit.report.style import INK, QUIET, SHADE, WARM, WIDTH
+from ellipsefit.report.style import GRID, INK, QUIET, SHADE, WARM, WIDTH
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def along(axes: Axes, segments: Sequence[Segment]) -> float:
     for segment in segments[1::2]:
         axes.axvspan(segment.start / scale, segment.end / scale, color=SHADE, linewidth=0, zorder=0)
     axes.set_xlim((first - margin) / scale, (last + margin) / scale)
-    axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
+    axes.grid(axis="y", color=GRID, linewidth=0.5)
     return scale
 
 
@@ -115,13 +115,13 @@ def draw_curve(axes: Axes, what: Curve, scale: float, factor: float, label: str,
     return artists
 
 
-def legend_above(axes: Axes) -> None:
-    """Legend above the axes, right, where no data are, and above the segments' names."""
+def legend_above(axes: Axes, *, room: float = 1.6, columns: int = 3) -> None:
+    """Legend above the axes, right, where no data are; `room` for the segments' names, in heights of its text."""
     axes.legend(
         loc="lower right",
         bbox_to_anchor=(1.0, 1.0),
-        borderaxespad=1.6,
-        ncols=3,
+        borderaxespad=room,
+        ncols=columns,
         handlelength=1.8,
         borderpad=0.0,
         columnspacing=1.4,

@@ -11,7 +11,7 @@ from ellipsefit.place import Placement, Pose, SeasonForecast
 from ellipsefit.place.drift import DAY, YEAR, DriftFit
 from ellipsefit.place.placement import Spot
 from ellipsefit.report.panels import legend_above, stack, zero_line
-from ellipsefit.report.style import INK, QUIET, SHADE, WARM, WIDTH, our_style
+from ellipsefit.report.style import GRID, INK, QUIET, SHADE, WARM, WIDTH, our_style
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def draw_targets(axes: Axes, placement: Placement, across: int) -> list[Artist]:
     axes.set_ylim(low - margin, high + margin)
     axes.set_xlim(float(x.min()) - 0.08 * spread, float(x.max()) + 0.08 * spread)
     axes.set_ylabel("y [m]" if across == 1 else "z [m]")
-    axes.grid(color="#d5d9d7", linewidth=0.5)
+    axes.grid(color=GRID, linewidth=0.5)
     return artists
 
 
@@ -281,7 +281,7 @@ def draw_season(axes: Axes, forecast: SeasonForecast, which: int) -> list[Artist
         artists.append(axes.axvline(float(_days(middle)), color=QUIET, lw=0.9, ls=":"))
     zero_line(axes)
     axes.set_ylabel(f"{one.name}\n[{unit}]")
-    axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
+    axes.grid(axis="y", color=GRID, linewidth=0.5)
     return artists
 
 
@@ -296,7 +296,7 @@ def draw_risk(axes: Axes, forecast: SeasonForecast) -> list[Artist]:
             artists.append(axes.axvline(when, color=INK, lw=1.0, ls=style, label=word))
     axes.set_ylim(0, 100)
     axes.set_ylabel("outside\ntolerance [%]")
-    axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
+    axes.grid(axis="y", color=GRID, linewidth=0.5)
     if axes.get_legend_handles_labels()[0]:
         axes.legend(loc="upper left")
     return artists

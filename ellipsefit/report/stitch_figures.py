@@ -30,7 +30,7 @@ from ellipsefit.report.stitch_curves import (
     scan_curve,
     shown_scans,
 )
-from ellipsefit.report.style import INK, QUIET, WARM, our_style
+from ellipsefit.report.style import GRID, INK, QUIET, WARM, our_style
 from ellipsefit.stitching import Stitched
 from ellipsefit.units import practical_unit
 
@@ -140,7 +140,7 @@ def draw_guide(axes: Axes, stitched: Stitched) -> list[Artist]:
     )
     line = axes.plot(carriage, error / factor, label="error of the guide", **{**ABOVE, "linewidth": 1.4})
     axes.margins(x=0.01)
-    axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
+    axes.grid(axis="y", color=GRID, linewidth=0.5)
     axes.set_xlabel(f"carriage [{name}]")
     axes.set_ylabel(f"{'error' if stitched.profile.quantity == 'height' else 'pitch error'} [{unit}]")
     legend_above(axes)
@@ -365,6 +365,6 @@ def _same_time(upper: Axes, lower: Axes) -> None:
 
 def _time_axis(axes: Axes, unit: str) -> None:
     axes.margins(x=0.01)
-    axes.grid(axis="y", color="#d5d9d7", linewidth=0.5)
+    axes.grid(axis="y", color=GRID, linewidth=0.5)
     axes.set_xlabel(f"time since the start of the scan [{unit}]")
     legend_above(axes)

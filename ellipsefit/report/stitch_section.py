@@ -11,7 +11,7 @@ from ellipsefit.report import stitch_figures as figures
 from ellipsefit.report.pieces import Picture, table_html
 from ellipsefit.report.stitch_curves import MOST_SCANS, drifts, shown_scans
 from ellipsefit.report.style import as_svg
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, number, uncertainty
 from ellipsefit.stitching import Stitched, Undetermined
 
 
@@ -96,7 +96,7 @@ def settings_table(stitched: Stitched) -> Table:
 def _open_item(item: Undetermined) -> OpenItem:
     unsure = "its size is not known"
     if item.stderr is not None:
-        unsure = f"standard uncertainty: {number(item.stderr, item.kind, digits=2)}"
+        unsure = f"standard uncertainty: {uncertainty(item.stderr, item.kind)}"
     return OpenItem(function=item.function, amount=unsure, fixed_by=item.fixed_by, remedy=item.remedy)
 
 

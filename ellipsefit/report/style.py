@@ -15,6 +15,7 @@ INK: Final = "#17324d"  # what counts most: dark in grey, too
 WARM: Final = "#d98a3d"  # what it is compared with: half as dark
 SHADE: Final = "#eef0ee"  # every other segment
 QUIET: Final = "#6f7a80"  # axes, names, limits
+GRID: Final = "#d5d9d7"  # lines to read values by
 
 #: Figures are drawn for this width [inch] and shown as wide as the page's text.
 WIDTH: Final = 7.4

@@ -8,7 +8,7 @@ import numpy as np
 
 from ellipsefit.align import TradeOff
 from ellipsefit.report.panels import largest, legend_above, stack
-from ellipsefit.report.style import INK, WARM, our_style
+from ellipsefit.report.style import GRID, INK, WARM, our_style
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def draw_trade_off(axes: Axes, trade: TradeOff) -> list[Artist]:
         if after is None or abs(after.travel - point.travel) > 0.025 * points[-1].travel
     ]
     axes.set_ylim(bottom=0)
-    axes.grid(color="#d5d9d7", linewidth=0.5)
+    axes.grid(color=GRID, linewidth=0.5)
     axes.set_xlabel(f"travel of all adjusters together [{across[1]}]; numbers: screws that move")
     axes.set_ylabel(f"worst error left [{up[1]}]")
     legend_above(axes)

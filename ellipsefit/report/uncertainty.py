@@ -10,8 +10,8 @@ from ellipsefit.arrays import FloatArray
 from ellipsefit.fit import EllipseFit
 from ellipsefit.fit.prior import PARAMETERS
 from ellipsefit.fit.result import FOCI
-from ellipsefit.report.style import INK, QUIET, WARM, WIDTH, our_style
-from ellipsefit.rows import number
+from ellipsefit.report.style import GRID, INK, QUIET, WARM, WIDTH, our_style
+from ellipsefit.rows import uncertainty
 from ellipsefit.units import practical_unit
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def draw_region(
     for name, (_, unit), axis in zip(labels, units, (axes.xaxis, axes.yaxis), strict=True):
         axis.set_label_text(f"{name} minus nominal [{unit}]")
     axes.margins(0.08)
-    axes.grid(color="#d5d9d7", linewidth=0.5)
+    axes.grid(color=GRID, linewidth=0.5)
     return artists
 
 
@@ -85,7 +85,7 @@ def draw_budget(axes: Axes, fit: EllipseFit) -> list[Artist]:
     bars = axes.barh(rows, sizes / factor, height=0.6, color=colours)
     shown: dict[str, Any] = {"xytext": (3, 0), "textcoords": "offset points", "va": "center"}
     texts = [
-        axes.annotate(number(float(value), "length", digits=2), (value / factor, row), **shown)
+        axes.annotate(uncertainty(float(value), "length"), (value / factor, row), **shown)
         for row, value in zip(rows, sizes, strict=True)
     ]
     axes.set_yticks(rows, [source for source, _ in items])

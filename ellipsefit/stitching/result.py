@@ -14,7 +14,7 @@ from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, number, uncertainty
 from ellipsefit.stitching.ambiguity import Ambiguity
 from ellipsefit.stitching.conditioning import REASONS, ConditionedScan, StitchSettings
 
@@ -213,7 +213,7 @@ class Stitched:
         ]
 
     def _open_table(self) -> Table:
-        cells = tuple((item.name, number(item.stderr, item.kind, digits=2)) for item in self.undetermined)
+        cells = tuple((item.name, uncertainty(item.stderr, item.kind)) for item in self.undetermined)
         notes: list[str] = []
         told: dict[str, str] = {}
         for item in self.undetermined:
