@@ -7,7 +7,6 @@ import json
 import re
 import subprocess
 import sys
-import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -231,12 +230,6 @@ def test_every_fault_of_a_text_is_found_at_once(tmp_path: Path) -> None:
 def test_a_mirror_file_in_place_of_a_profile_is_recognised() -> None:
     with pytest.raises(FileFormatError, match=r"mirror\.toml, line 1: no header row.*looks like a mirror file"):
         read_profile(DATA / "alder" / "mirror.toml")
-
-
-def test_a_zip_archive_is_not_supported_yet(tmp_path: Path) -> None:
-    with zipfile.ZipFile(tmp_path / "profile.x3p", "w") as archive:
-        archive.writestr("main.xml", "<a/>")
-    fails(tmp_path / "profile.x3p", "ZIP", "not supported yet", "text or HDF5")
 
 
 def test_a_missing_file_and_a_folder_are_told(tmp_path: Path) -> None:

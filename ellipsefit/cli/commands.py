@@ -117,7 +117,12 @@ def inspect(
 def stitch(
     mirror: MirrorFile,
     scans: ScanFiles,
-    profile: Annotated[Path, typer.Option("--output", "-o", metavar="PROFILE", help="The profile, as NeXus HDF5.")],
+    profile: Annotated[
+        Path,
+        typer.Option(
+            "--output", "-o", metavar="PROFILE", help="The profile as NeXus HDF5, or as .x3p, .sdf, .csv, .txt."
+        ),
+    ],
     guide: Guide = True,
     guide_straightness: GuideStraightness = None,
     drift_degree: DriftDegree = 3,
@@ -135,7 +140,7 @@ def stitch(
 ) -> None:
     """Join raw scans to one profile with an uncertainty, and say what they cannot tell."""
     import ellipsefit as ef
-    from ellipsefit.files import read_scans, write_profile
+    from ellipsefit.files import read_scans, write_measured
     from ellipsefit.report import figure_format
     from ellipsefit.stitching import stitch as join
 
@@ -149,13 +154,13 @@ def stitch(
         design, raw = ef.read_mirror(mirror), read_scans(scans)
         result = join(raw, design, settings=settings, progress=tell)
         tell("writing")
-        write_profile(result.profile, profile, settings={**settings.as_text(), **result.steps}, force=force)
+        written = write_measured(result.profile, profile, settings={**settings.as_text(), **result.steps}, force=force)
         if figure is not None:
             from ellipsefit.report import save_figure
 
             tell("drawing")
             save_figure(result.plot(), figure, force=force)
-    output.text(result, *([treatment_text(result)] if verbose else []))
+    output.text(result, *([treatment_text(result)] if verbose else []), *([written] if written.lost else []))
     output.answer(result)
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 MirrorFile = Annotated[Path, typer.Argument(metavar="MIRROR", help="Mirror file (TOML).")]
-ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", help="Measured profile: text or NeXus HDF5.")]
+ProfileFile = Annotated[Path, typer.Argument(metavar="PROFILE", help="Measured profile: text, NeXus HDF5, X3P or SDF.")]
 Json = Annotated[
     str | None,
     typer.Option("--json", metavar="FILE", help="Write the answer as JSON to FILE, or to standard output with '-'."),
@@ -75,11 +75,13 @@ Cutoff = Annotated[
 
 
 ScanFiles = Annotated[
-    list[Path], typer.Argument(metavar="SCAN", help="Raw scans: text or NeXus HDF5, which may hold many.")
+    list[Path], typer.Argument(metavar="SCAN", help="Raw scans: text, X3P, SDF, or NeXus HDF5, which may hold many.")
 ]
 ScanOrProfileFiles = Annotated[
     list[Path],
-    typer.Argument(metavar="SCAN", help="Raw scans: text or NeXus HDF5, which may hold many. Or one profile alone."),
+    typer.Argument(
+        metavar="SCAN", help="Raw scans: text, X3P, SDF, or NeXus HDF5, which may hold many. Or one profile."
+    ),
 ]
 Guide = Annotated[bool, typer.Option("--guide/--no-guide", help="Solve for the guide's straightness error.")]
 GuideStraightness = Annotated[

@@ -11,17 +11,23 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from ellipsefit.files.beam import read_beam
     from ellipsefit.files.carrier import read_carrier, write_carrier
+    from ellipsefit.files.convert import convert_file, write_measured
     from ellipsefit.files.inspect import FileContent, Inspection, inspect_file, inspect_files, inspect_together
+    from ellipsefit.files.lines import Conversion
     from ellipsefit.files.mirror import read_mirror, write_mirror
     from ellipsefit.files.nexus import write_profile, write_scans
     from ellipsefit.files.record import read_previous
     from ellipsefit.files.registry import open_measured, open_profile, read_measured, read_profile, read_scans
+    from ellipsefit.files.sdf import write_sdf
     from ellipsefit.files.survey import read_survey, read_surveys, write_survey, write_surveys
-    from ellipsefit.files.text import write_text_profile
+    from ellipsefit.files.text import write_text_profile, write_text_scan
+    from ellipsefit.files.x3p import write_x3p
 
 __all__ = [
+    "Conversion",
     "FileContent",
     "Inspection",
+    "convert_file",
     "inspect_file",
     "inspect_files",
     "inspect_together",
@@ -37,17 +43,23 @@ __all__ = [
     "read_survey",
     "read_surveys",
     "write_carrier",
+    "write_measured",
     "write_mirror",
     "write_profile",
     "write_scans",
+    "write_sdf",
     "write_survey",
     "write_surveys",
     "write_text_profile",
+    "write_text_scan",
+    "write_x3p",
 ]
 
 _HOMES: Final = {
+    "Conversion": "lines",
     "FileContent": "inspect",
     "Inspection": "inspect",
+    "convert_file": "convert",
     "inspect_file": "inspect",
     "inspect_files": "inspect",
     "inspect_together": "inspect",
@@ -63,12 +75,16 @@ _HOMES: Final = {
     "read_survey": "survey",
     "read_surveys": "survey",
     "write_carrier": "carrier",
+    "write_measured": "convert",
     "write_mirror": "mirror",
     "write_profile": "nexus",
     "write_scans": "nexus",
+    "write_sdf": "sdf",
     "write_survey": "survey",
     "write_surveys": "survey",
     "write_text_profile": "text",
+    "write_text_scan": "text",
+    "write_x3p": "x3p",
 }
 
 

@@ -16,8 +16,9 @@ from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError, FileFormatError, FileMissingError
 from ellipsefit.files.beam import beam_faults, is_beam_file, read_beam
 from ellipsefit.files.carrier import carrier_faults, looks_like_carrier, read_carrier
+from ellipsefit.files.lines import profile_of
 from ellipsefit.files.mirror import mirror_faults, read_mirror
-from ellipsefit.files.registry import HELD, file_format, zip_fault
+from ellipsefit.files.registry import HELD, LINED, file_format, look_at_lines
 from ellipsefit.files.safe import existing_file, read_bytes
 from ellipsefit.files.survey import looks_like_survey, read_surveys
 from ellipsefit.files.text import examine_text, looks_like_toml
@@ -145,8 +146,8 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
             return _inspect_surveys(path)
         if found == "hdf5":
             return _inspect_nexus(path)
-        if found == "zip":
-            return FileContent(kind="unknown", path=os.fspath(path), faults=(zip_fault(path),))
+        if found in LINED:
+            return _inspect_lines(path)
         return _inspect_toml(path) if _is_toml(path) else _inspect_text(path)
     except FileMissingError as error:
         return FileContent(kind="unknown", path=os.fspath(path), faults=(str(error),))
@@ -318,6 +319,30 @@ def _inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
     elif found.scans > 1:
         facts = (Fact("scans", str(found.scans), found.scans),)
     return FileContent(kind=found.kind, path=os.fspath(path), facts=facts, faults=found.faults, content=found.content)
+
+
+def _inspect_lines(path: str | os.PathLike[str]) -> FileContent:
+    """A file of heights along lines; of several the first is looked at."""
+    try:
+        found = look_at_lines(path)
+        profile = profile_of(path, found)
+    except FileFormatError as error:
+        return FileContent(kind="profile", path=os.fspath(path), faults=(str(error),))
+    several = found.in_file > 1
+    warnings = list(found.warnings)
+    if several:
+        warnings.append(
+            f"{path}: holds {found.in_file} lines; points, span and step are of the first; one is taken by "
+            "'ellipsefit convert FILE OUT --line N'"
+        )
+    told = tuple(Fact(name, text, text) for name, text in found.told)
+    return FileContent(
+        kind="profile",
+        path=os.fspath(path),
+        facts=(*_profile_facts(profile, (("x", "m"), ("height", "m"))), *told),
+        warnings=tuple(warnings),
+        content=None if several else profile,
+    )
 
 
 # scans

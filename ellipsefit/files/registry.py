@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
-from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
+from ellipsefit.errors import FileMissingError, ParameterError
 from ellipsefit.files.safe import existing_file
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.stream import ProfileSource
 
-Format = Literal["hdf5", "zip", "text"]
+if TYPE_CHECKING:
+    from ellipsefit.files.lines import Lines
+
+Format = Literal["hdf5", "x3p", "sdf", "text"]
+#: Formats that hold lines of heights, of which one has to be chosen.
+LINED: Final = ("x3p", "sdf")
 
 #: Points up to which a profile is held in memory.
 HELD: Final = 2_000_000
@@ -22,6 +27,7 @@ _HDF5: Final = b"\x89HDF\r\n\x1a\n"
 #: A user block may stand before the signature (HDF5 File Format Specification 3.0, section II.A).
 _HDF5_OFFSETS: Final = (0, 512, 1024, 2048)
 _ZIP: Final = (b"PK\x03\x04", b"PK\x05\x06")
+_SDF: Final = (b"aISO-", b"bISO-", b"aBCR-", b"bBCR-")
 
 
 def file_format(path: str | os.PathLike[str]) -> Format:
@@ -41,16 +47,21 @@ def file_format(path: str | os.PathLike[str]) -> Format:
         raise FileMissingError(f"{path}: cannot be read: {error.strerror}") from None
     if any(start[offset:].startswith(_HDF5) for offset in _HDF5_OFFSETS):
         return "hdf5"
-    return "zip" if start.startswith(_ZIP) else "text"
+    if start.startswith(_ZIP):
+        return "x3p"
+    return "sdf" if start.startswith(_SDF) else "text"
 
 
-def read_profile(path: str | os.PathLike[str]) -> Profile:
-    """Profile from delimited text or NeXus HDF5, whichever the file is.
+def read_profile(path: str | os.PathLike[str], *, line: str | None = None) -> Profile:
+    """Profile from delimited text, NeXus HDF5, X3P (ISO 25178-72) or SDF (ISO 25178-71), whichever the file is.
 
     Parameters
     ----------
     path : path
         File to read.
+    line : str, optional
+        Of an X3P or SDF file with several lines: the number of the one that is meant, from '1', its place across,
+        such as '2.5 mm', or 'all'.
 
     Returns
     -------
@@ -62,18 +73,65 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     FileMissingError
         If the file cannot be opened.
     FileFormatError
-        If it holds no profile, or a faulty one; the text names file, line or field, and what was expected.
+        If it holds no profile, a faulty one, or several lines and it is not said which; the text names file, line
+        or field, and what was expected.
+    ParameterError
+        If `line` names none.
     """
     found = file_format(path)
+    if found in LINED:
+        from ellipsefit.files.lines import profile_of
+
+        return profile_of(path, read_lines(path, line))
+    _refuse_line(path, line)
     if found == "hdf5":
         from ellipsefit.files.nexus import read_nexus_profile  # h5py is loaded when a file needs it
 
         return read_nexus_profile(path)
-    if found == "zip":
-        raise FileFormatError(zip_fault(path))
     from ellipsefit.files.text import read_text_profile
 
     return read_text_profile(path)
+
+
+def read_lines(path: str | os.PathLike[str], line: str | None = None) -> Lines:
+    """Lines of an X3P or SDF file; `line` as for `read_profile`.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError, ParameterError
+        As by `read_profile`.
+    """
+    from ellipsefit.files.lines import chooser
+
+    return _lines_reader(path)(path, chooser(path, line))
+
+
+def look_at_lines(path: str | os.PathLike[str]) -> Lines:
+    """The first line of an X3P or SDF file and what the file tells of itself; of large data only the beginning is read.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        As by `read_profile`.
+    """
+    from ellipsefit.files.lines import first_line
+
+    return _lines_reader(path)(path, first_line, look=True)
+
+
+def _lines_reader(path: str | os.PathLike[str]) -> Callable[..., Lines]:
+    if file_format(path) == "x3p":
+        from ellipsefit.files.x3p import read_x3p
+
+        return read_x3p
+    from ellipsefit.files.sdf import read_sdf
+
+    return read_sdf
+
+
+def _refuse_line(path: str | os.PathLike[str], line: str | None) -> None:
+    if line is not None:
+        raise ParameterError(f"--line: {path} has no lines to choose from; only X3P and SDF files do")
 
 
 def open_profile(path: str | os.PathLike[str]) -> Profile | ProfileSource:
@@ -82,7 +140,7 @@ def open_profile(path: str | os.PathLike[str]) -> Profile | ProfileSource:
     Parameters
     ----------
     path : path
-        Delimited text or NeXus HDF5.
+        As for `read_profile`.
 
     Returns
     -------
@@ -119,7 +177,7 @@ def open_measured(path: str | os.PathLike[str]) -> Profile | ProfileSource | tup
 
 
 def read_scans(paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]]) -> tuple[Scan, ...]:
-    """Raw scans from one file or several, delimited text (one scan each) or NeXus HDF5 (any number).
+    """Raw scans from one file or several: delimited text, X3P or SDF (one scan each) or NeXus HDF5 (any number).
 
     Parameters
     ----------
@@ -166,8 +224,10 @@ def _scans_of(path: str | os.PathLike[str]) -> tuple[Scan, ...]:
         from ellipsefit.files.nexus import read_nexus_scans
 
         return read_nexus_scans(path)
-    if found == "zip":
-        raise FileFormatError(zip_fault(path))
+    if found in LINED:
+        from ellipsefit.files.lines import scan_of
+
+        return (scan_of(path, read_lines(path)),)
     from ellipsefit.files.text import read_text_scan
 
     return (read_text_scan(path),)
@@ -189,12 +249,12 @@ def read_measured(path: str | os.PathLike[str]) -> Profile | tuple[Scan, ...]:
     """Profile or raw scans, whichever the file holds.
 
     It holds scans if there are several, or the only one has a carriage or a time; a profile of HDF5 says in
-    which frame it is.
+    which frame it is. X3P and SDF have no place for either and hold profiles.
 
     Parameters
     ----------
     path : path
-        File to read, delimited text or NeXus HDF5.
+        File to read: delimited text, NeXus HDF5, X3P or SDF.
 
     Raises
     ------
@@ -208,14 +268,9 @@ def read_measured(path: str | os.PathLike[str]) -> Profile | tuple[Scan, ...]:
         from ellipsefit.files.nexus import read_nexus_measured
 
         return read_nexus_measured(path)
-    if found == "zip":
-        raise FileFormatError(zip_fault(path))
+    if found in LINED:
+        return read_profile(path)
     from ellipsefit.files.text import read_text_measured
 
     measured = read_text_measured(path)
     return measured if isinstance(measured, Profile) else (measured,)
-
-
-def zip_fault(path: str | os.PathLike[str]) -> str:
-    """What is said of a file that is a ZIP archive, such as X3P."""
-    return f"{path}: is a ZIP archive (such as X3P), not supported yet; expected a profile as text or HDF5"

@@ -36,7 +36,7 @@ from ellipsefit.files.nexus import (
     write_field,
     write_text,
 )
-from ellipsefit.files.registry import file_format, zip_fault
+from ellipsefit.files.registry import LINED, file_format
 from ellipsefit.files.safe import existing_file, new_file, read_bytes
 from ellipsefit.place.drift import TemperatureLog
 from ellipsefit.place.rigid import block_diagonal
@@ -90,8 +90,8 @@ def read_surveys(paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]
     found: list[Survey] = []
     for file in files:
         kind = file_format(file)
-        if kind == "zip":
-            raise FileFormatError(zip_fault(file))
+        if kind in LINED:
+            raise FileFormatError(f"{file}: is a file of heights ({kind.upper()}); expected a survey as text or HDF5")
         found += _nexus_surveys(file) if kind == "hdf5" else [_text_survey(file)]
     return tuple(found)
 
@@ -145,7 +145,7 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
 def looks_like_survey(path: str | os.PathLike[str]) -> bool:
     """Whether a file is meant to be a survey: its header has a target, or an NXdata a position."""
     kind = file_format(path)
-    if kind == "zip":
+    if kind in LINED:
         return False
     if kind == "hdf5":
         try:
