@@ -27,5 +27,9 @@ class FileExistsAlreadyError(EllipsefitError, FileExistsError):
     """A file would be overwritten that nobody asked to overwrite."""
 
 
+class FileBusyError(EllipsefitError, BlockingIOError):
+    """A file that should be written is being written by another process."""
+
+
 class DataError(EllipsefitError, ValueError):
     """The measured data contradict the mirror file or do not suffice."""

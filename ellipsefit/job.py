@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
-from ellipsefit.errors import DataError, FileExistsAlreadyError, FileMissingError
+from ellipsefit.errors import DataError, FileExistsAlreadyError, FileFormatError, FileMissingError
 from ellipsefit.files import open_measured, read_beam, read_mirror, read_previous, read_scans
-from ellipsefit.files.orders import PlanAnswer, learned_response
+from ellipsefit.files.orders import learned_response
+from ellipsefit.files.plan import PlanAnswer
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.focus import FocusResult, trace_focus
@@ -28,6 +31,7 @@ if TYPE_CHECKING:
 class Evaluation:
     """What was found of one mirror, before anything is written."""
 
+    profile: Profile | None  # as it was given or stitched; None: it stays in its file
     stitched: Stitched | None  # None: a profile was given
     fit: EllipseFit
     plan: CorrectionPlan
@@ -46,12 +50,14 @@ class JobResult:
     record: Path
     report: Path
     when: datetime
+    warnings: tuple[str, ...]  # what the record says against this round, such as moves it does not know of
 
     def __str__(self) -> str:
         lines = [f"Round {self.round} of {self.fit.mirror.name}"]
         if self.stitched is not None:
             lines.append(f"  {_joined(self.stitched)}")
-        return "\n".join([*lines, f"  record  {self.record}", f"  report  {self.report}"])
+        notes = [f"  Note: {text}" for text in self.warnings]
+        return "\n".join([*lines, f"  record  {self.record}", f"  report  {self.report}", *notes])
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer: those of fit and plan, and the files."""
@@ -63,6 +69,7 @@ class JobResult:
             "round": self.round,
             "record": str(self.record),
             "report": str(self.report),
+            "warnings": list(self.warnings),
         }
 
 
@@ -113,50 +120,82 @@ def run_job(
     EllipsefitError
         If an input is faulty, or a file would be overwritten unasked.
     """
-    from ellipsefit.files.record import append_round, printable_name, read_record_summary
-    from ellipsefit.files.safe import new_file
+    from ellipsefit.files.record import append_round, claimed, printable_name, read_record_summary
+    from ellipsefit.files.record.provenance import previous_options, rests_on, stale_for
+    from ellipsefit.files.safe import new_file, remove_leftovers
     from ellipsefit.report import render_report
 
     place = Path(folder)
     record, report = place / "record.h5", place / "report.html"
-    earlier = read_record_summary(record).rounds if record.exists() else ()
-    if report.exists() and not earlier and not force:
-        raise FileExistsAlreadyError(
-            f"{report}: exists already without a record beside it; --force allows it to be overwritten"
-        )
+    _check_folder(record, report, force=force)
+    if record.exists():
+        _check_record(record, read_mirror(mirror_path))
+    as_read = _state(record)
     found = evaluate(
         mirror_path,
         measured,
         progress=progress,
-        record=record if earlier else None,
+        record=record if as_read is not None else None,
         stitch_settings=stitch_settings,
         previous=previous,
         stability=stability,
         beam_path=beam_path,
         **options,
     )
-    progress("reporting")
-    number = max(earlier, default=0) + 1
-    page = render_report(
-        found.fit,
-        found.plan,
-        when=when,
-        settings=(
-            ("round", str(number)),
-            ("mirror file", printable_name(mirror_path)),
-            ("scans" if found.stitched else "profile", ", ".join(printable_name(path) for path in measured)),
-            *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
-        ),
-        stitched=found.stitched,
-        focus=found.light,
-    )
-    # nothing is written until everything is there to be written
-    _made_folder(folder)
-    append_round(record, found.fit, found.plan, stitched=found.stitched, inputs=(mirror_path, *measured), when=when)
-    if earlier and report.exists():
-        report.replace(_free_name(place, max(earlier)))
-    with new_file(report, force=force) as temporary:
-        temporary.write_text(page, encoding="utf-8")
+    mirror = found.fit.mirror
+    asked = options | {"previous": previous_options(previous, record, stability)}
+    # from here on the record is ours alone: what is read of it stays true until the round is in it
+    with _folder_for(folder), claimed(record) as claim:
+        _check_folder(record, report, force=force)
+        earlier = read_record_summary(record).rounds if record.exists() else ()
+        if _state(record) != as_read:  # another process has added to it meanwhile
+            _check_record(record, mirror)
+            plan = plan_corrections(found.fit, response=learned_response(record, mirror, mirror_path))
+            found = replace(found, plan=plan)
+        learned = bool(earlier) and learned_response(record, mirror, mirror_path) is not None
+        made_from = rests_on(record, asked, learned=learned) if earlier else ()
+        warnings = stale_for(record, mirror, measured) if earlier else ()
+        progress("reporting")
+        number = max(earlier, default=0) + 1
+        page = render_report(
+            found.fit,
+            found.plan,
+            when=when,
+            settings=(
+                ("round", str(number)),
+                ("mirror file", printable_name(mirror_path)),
+                ("scans" if found.stitched else "profile", ", ".join(printable_name(path) for path in measured)),
+                *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
+            ),
+            stitched=found.stitched,
+            focus=found.light,
+        )
+        # nothing is written until everything is there to be written; a page is never left under another round's number
+        kept_page = _free_name(place, max(earlier)) if earlier and report.exists() else None
+        if kept_page is not None:
+            report.replace(kept_page)
+        try:
+            kept = append_round(
+                record,
+                found.fit,
+                found.plan,
+                stitched=found.stitched,
+                light=found.light,
+                inputs=(mirror_path, *measured),
+                beam=beam_path,
+                when=when,
+                options=asked,
+                rests_on=made_from,
+                measured=found.profile if found.stitched is None else None,
+                claim=claim,
+            )
+        except BaseException:
+            if kept_page is not None:
+                kept_page.replace(report)
+            raise
+        remove_leftovers(report)
+        with new_file(report, force=force) as temporary:
+            temporary.write_text(page, encoding="utf-8")
     return JobResult(
         stitched=found.stitched,
         fit=found.fit,
@@ -166,6 +205,7 @@ def run_job(
         record=record,
         report=report,
         when=when,
+        warnings=(*warnings, *kept.warnings),
     )
 
 
@@ -209,7 +249,47 @@ def evaluate(
     if beam is not None:
         progress("tracing")
         light = trace_focus(fit, mirror, beam)
-    return Evaluation(stitched=stitched, fit=fit, plan=plan, light=light)
+    held = profile if isinstance(profile, Profile) else None
+    return Evaluation(profile=held, stitched=stitched, fit=fit, plan=plan, light=light)
+
+
+def _state(record: Path) -> tuple[int, int] | None:
+    """What tells that a record was replaced; None: it is not there."""
+    try:
+        found = record.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_mtime_ns
+
+
+def _check_folder(record: Path, report: Path, *, force: bool) -> None:
+    if report.exists() and not record.exists() and not force:
+        raise FileExistsAlreadyError(
+            f"{report}: exists already without a record beside it; --force allows it to be overwritten"
+        )
+
+
+def _check_record(record: Path, mirror: Mirror) -> None:
+    """Refuse the record of another mirror before any work is done."""
+    from ellipsefit.files.record import read_record_summary
+
+    held = read_record_summary(record).mirror
+    if held != mirror.name:
+        raise FileFormatError(f"{record}: is the record of mirror '{held}'; expected one of mirror '{mirror.name}'")
+
+
+@contextmanager
+def _folder_for(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """The folder, made if it is not there, and taken away again if nothing comes into it."""
+    there = Path(folder).exists()
+    place = _made_folder(folder)
+    try:
+        yield
+    except BaseException:
+        if not there:
+            with suppress(OSError):  # something came into it
+                place.rmdir()
+        raise
 
 
 def _joined(stitched: Stitched) -> str:

@@ -34,7 +34,7 @@ from ellipsefit.files import (
     write_scans,
     write_text_profile,
 )
-from ellipsefit.files.orders import PlanAnswer
+from ellipsefit.files.plan import PlanAnswer
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile

@@ -21,8 +21,10 @@ from numpy.testing import assert_array_equal
 
 from ellipsefit.errors import FileExistsAlreadyError, FileFormatError, FileMissingError
 from ellipsefit.files import read_profile, write_mirror, write_text_profile
-from ellipsefit.files.orders import PlanAnswer
-from ellipsefit.files.record import append_round, read_record_summary, write_fit
+from ellipsefit.files.mirror import mirror_from_text
+from ellipsefit.files.orders import read_history, read_orders
+from ellipsefit.files.plan import PlanAnswer
+from ellipsefit.files.record import append_round, read_previous, read_record, read_record_summary, write_fit
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.job import JobResult, run_job
 from ellipsefit.mirror import Mirror
@@ -313,6 +315,40 @@ def test_the_job_tells_its_steps(inputs: tuple[Path, Path, Mirror], tmp_path: Pa
     assert steps == ["reading", "fitting", "planning", "reporting"]
 
 
+#: A record of two rounds and a comparison between, as it was written before records kept where results come from.
+OLD_RECORD = Path(__file__).parent / "data" / "plover" / "record.h5"
+
+
+def test_an_old_record_opens_and_goes_on(tmp_path: Path) -> None:
+    """What a record did not keep then is not told; what it kept is, and another round goes beside it."""
+    path = tmp_path / "record.h5"
+    path.write_bytes(OLD_RECORD.read_bytes())
+    with h5py.File(path) as file:
+        before = {name: contents(file[name]) for name in ("round_1", "round_2")}
+    record = read_record(path)
+    assert [entry.number for entry in record.rounds] == [1, 2]
+    first = record.rounds[0]
+    assert [one.kind for one in first.results] == ["fit", "correction", "comparison"]
+    assert [one.path for one in first.inputs] == ["round_1/input_1", "round_1/input_2"]
+    assert first.of_role("mirror file") == first.inputs[0]
+    fit, plan, comparison = first.results
+    assert fit.options is None
+    assert [source.path for source in fit.sources] == ["round_1/input_1", "round_1/input_2"]
+    assert [source.path for source in plan.sources] == ["round_1/fit"]
+    assert [source.path for source in comparison.sources] == ["round_1/correction"]
+    assert read_orders(path, number=1).mirror.name == "Plover"
+    history = read_history(path)
+    assert history is not None
+    assert len(history.rounds) == 1
+    mirror = mirror_from_text(record.rounds[-1].mirror_text or "", "mirror")
+    previous = read_previous(path, mirror)
+    result = fit_ellipse(read_profile(path), mirror, previous=previous)
+    write_mirror(mirror, tmp_path / "mirror.toml")
+    assert append_round(path, result, None, inputs=[tmp_path / "mirror.toml", OLD_RECORD], when=WHEN).number == 3
+    with h5py.File(path) as file:
+        assert {name: contents(file[name]) for name in before} == before
+
+
 def test_a_fit_alone_is_written_as_nexus(inputs: tuple[Path, Path, Mirror], tmp_path: Path) -> None:
     fit = fit_ellipse(read_profile(inputs[1]), inputs[2])
     path = tmp_path / "fit.h5"
@@ -330,6 +366,6 @@ def test_a_fit_alone_is_written_as_nexus(inputs: tuple[Path, Path, Mirror], tmp_
 
 def test_a_round_without_a_plan_has_none(inputs: tuple[Path, Path, Mirror], tmp_path: Path) -> None:
     fit = fit_ellipse(read_profile(inputs[1]), inputs[2])
-    assert append_round(tmp_path / "record.h5", fit, None, inputs=inputs[:2], when=WHEN) == 1
+    assert append_round(tmp_path / "record.h5", fit, None, inputs=inputs[:2], when=WHEN).number == 1
     with h5py.File(tmp_path / "record.h5") as file:
         assert "correction" not in file["round_1"]

@@ -301,7 +301,8 @@ def correct(
 
     import ellipsefit as ef
     from ellipsefit.align.objectives import check_objectives
-    from ellipsefit.files.orders import PlanAnswer, given_response
+    from ellipsefit.files.orders import given_response
+    from ellipsefit.files.plan import PlanAnswer
     from ellipsefit.report.cautions import cautions_text
 
     output = Output(json=json, force=force, quiet=quiet, verbose=verbose)

@@ -402,6 +402,9 @@ def _chosen(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measu
         return default
     if len(candidates) == 1:
         return h5py.Group(candidates[0].data_id(file))
+    beside = [one for one in candidates if one.framed and one.entry == text_attribute(file, "default")]
+    if len(beside) == 1:  # of the entry that is shown, as of a record's last round
+        return h5py.Group(beside[0].data_id(file))
     if candidates:
         raise FileFormatError(f"{path}: holds {len(candidates)} scans; expected one profile: stitch them first")
     raise FileFormatError(_nothing_measured(path, file))
@@ -1052,8 +1055,8 @@ def new_data(entry: Any, name: str, *, signal: str, axes: Sequence[str]) -> Any:
 def write_field(group: Any, name: str, values: npt.ArrayLike, *, units: str | None = None) -> Any:
     """Write an array, with `units` if it is a quantity; strings become UTF-8, booleans 0 and 1."""
     array = np.asarray(values)
-    if array.dtype.kind == "U":
-        encoded = np.char.encode(array, "utf-8")
+    if array.dtype.kind in "US":
+        encoded = np.char.encode(array, "utf-8") if array.dtype.kind == "U" else array
         kind = h5py.string_dtype("utf-8", max(encoded.dtype.itemsize, 1))
         return group.create_dataset(name, data=encoded.astype(kind))
     dataset = group.create_dataset(name, data=array.astype(np.uint8) if array.dtype.kind == "b" else array)

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import errno
+import glob
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
 
 from ellipsefit.errors import EllipsefitError, FileExistsAlreadyError, FileMissingError
+
+#: What to do where a disk refuses; whatever was there before is untouched.
+_REMEDIES: Final = {
+    errno.ENOSPC: "; free some there and run again, nothing was changed",
+    errno.EDQUOT: "; free some of your quota and run again, nothing was changed",
+    errno.EFBIG: "; raise the limit on the size of files and run again, nothing was changed",
+    errno.EROFS: "; choose another folder, nothing was changed",
+    errno.EACCES: "; choose another folder or ask its owner, nothing was changed",
+}
 
 
 def read_bytes(path: str | os.PathLike[str]) -> bytes:
@@ -23,7 +35,7 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
     try:
         return place.read_bytes()
     except OSError as error:
-        raise FileMissingError(f"{path}: cannot be read: {_reason(error)}") from None
+        raise FileMissingError(f"{path}: cannot be read: {fault_reason(error)}") from None
 
 
 def existing_file(path: str | os.PathLike[str]) -> Path:
@@ -43,7 +55,7 @@ def existing_file(path: str | os.PathLike[str]) -> Path:
     except FileNotFoundError:
         raise FileMissingError(f"{path}: no such file") from None
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
-        raise FileMissingError(f"{path}: cannot be opened: {_reason(error)}") from None
+        raise FileMissingError(f"{path}: cannot be opened: {fault_reason(error)}") from None
 
 
 @contextmanager
@@ -78,7 +90,7 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[P
     if not place.parent.is_dir():
         raise FileMissingError(f"{path}: cannot be written: there is no folder '{Path(path).parent}'")
     _refuse_existing(path, place, force=force)
-    temporary = place.with_name(f".{secrets.token_hex(8)}{place.suffix}")
+    temporary = place.with_name(_temporary_name(place, secrets.token_hex(8)))
     try:
         temporary.touch(exist_ok=False)
         yield temporary
@@ -87,7 +99,8 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[P
     except EllipsefitError:
         raise
     except OSError as error:
-        raise FileMissingError(f"{path}: cannot be written: {_reason(error)}") from error
+        remedy = _REMEDIES.get(error.errno or 0, "")
+        raise FileMissingError(f"{path}: cannot be written: {fault_reason(error)}{remedy}") from error
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -97,5 +110,21 @@ def _refuse_existing(path: str | os.PathLike[str], place: Path, *, force: bool) 
         raise FileExistsAlreadyError(f"{path}: exists already; --force allows it to be overwritten")
 
 
-def _reason(error: Exception) -> str:
+def remove_leftovers(path: str | os.PathLike[str]) -> None:
+    """Remove what writers of a file that were killed have left beside it; nobody else may be writing it."""
+    place = Path(path).resolve()
+    start, end = _temporary_name(place, "*").split("*")
+    pattern = f"{glob.escape(start)}{'[0-9a-f]' * 16}{glob.escape(end)}"
+    for leftover in place.parent.glob(pattern):
+        with suppress(OSError):
+            leftover.unlink(missing_ok=True)
+
+
+def _temporary_name(place: Path, token: str) -> str:
+    stem = place.stem if len(os.fsencode(place.stem)) < 200 else "long"  # names have 255 bytes at most
+    return f".{stem.replace('*', '_')}.{token}.part{place.suffix}"
+
+
+def fault_reason(error: Exception) -> str:
+    """Why the system refuses, in its own words."""
     return (getattr(error, "strerror", None) or str(error) or type(error).__name__).splitlines()[0].lower()
