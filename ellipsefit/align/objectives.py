@@ -13,9 +13,10 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 
+from ellipsefit.align.counting import fewest_moves
 from ellipsefit.align.layout import Layout
 from ellipsefit.align.limits import Limits
-from ellipsefit.align.program import Optimum, minimise_count, minimise_linear, minimise_squares
+from ellipsefit.align.program import Optimum, minimise_linear, minimise_squares
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.errors import ParameterError
 
@@ -151,7 +152,9 @@ def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Ch
             continue
         if name == "screws":
             moves = np.column_stack([model.moves, np.zeros((len(model.moves), rows.shape[1] - n))])
-            picked = minimise_count(rows, bounds, moves, model.lowest, model.highest, groups=_groups(model))
+            picked = fewest_moves(
+                rows, bounds, moves, model.lowest, model.highest, shared=model.common_size, groups=_groups(model)
+            )
             if picked is None:
                 return None
             chosen, least = picked
@@ -165,26 +168,28 @@ def choose(model: Layout, limits: Limits, objectives: Sequence[Objective]) -> Ch
         else:
             measure = _LINEAR[name](model)
         extra, more = len(measure.cost), rows.shape[1] - n
-        blank = np.zeros((len(measure.limits), more))
-        rows = np.concatenate(
-            [
-                np.column_stack([rows, np.zeros((len(rows), extra))]),
-                np.column_stack([measure.unknowns, blank, measure.helpers]),
-            ]
+        held = np.column_stack([measure.unknowns, np.zeros((len(measure.limits), more))])
+        wider = np.concatenate(
+            [np.column_stack([rows, np.zeros((len(rows), extra))]), np.column_stack([held, measure.helpers])]
         )
-        bounds = np.concatenate([bounds, measure.limits])
         cost = np.concatenate([np.zeros(n + more), measure.cost])
-        optimum: Optimum | None = minimise_linear(cost, rows, bounds)
+        optimum: Optimum | None = minimise_linear(cost, wider, np.concatenate([bounds, measure.limits]))
         if optimum is None:
             return None
         best = max(optimum.cost, 0.0)
-        values, optima[name], gaps[name] = optimum.values[:n], best, optimum.gap
+        values = optimum.values[:n]
+        if name != "screws":
+            optima[name], gaps[name] = best, optimum.gap
         if place == 0:
             pressure = optimum.pressure[: len(limits.limits)]
-        rows = np.concatenate([rows, cost[None, :]])
         # a count is decided within the tolerance of branch and bound, a millionth of a scaled unknown
-        least = _TOUCHED if "screws" in objectives[place:] else _LEAST
-        bounds = np.append(bounds, best * (1 + _SHARE) + least)
+        most = best * (1 + _SHARE) + (_TOUCHED if "screws" in objectives[place:] else _LEAST)
+        if extra == 1:  # the largest of many is held by holding each, and the segments stay apart
+            rows = np.concatenate([rows, held])
+            bounds = np.concatenate([bounds, measure.limits - measure.helpers[:, 0] * most / measure.cost[0]])
+        else:
+            rows = np.concatenate([wider, cost[None, :]])
+            bounds = np.concatenate([bounds, measure.limits, [most]])
     return Choice(values=values, optima=optima, gaps=gaps, pressure=pressure)
 
 

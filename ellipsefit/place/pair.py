@@ -18,6 +18,7 @@ from ellipsefit.place.moves import Step, order_moves, rounded_angles
 from ellipsefit.place.placement import AXES, Placement, Spot
 from ellipsefit.place.pose import Pose, point_jacobian
 from ellipsefit.rows import Table, number, with_uncertainty
+from ellipsefit.silence import silent_output
 
 #: Share of a tolerance that the moves aim for: the rest is left to the survey and to drift.
 AIM: Final = 0.5
@@ -344,12 +345,13 @@ class _System:
             0.0,
         )
         bounds = Bounds(np.zeros(3 * count), np.concatenate([self.high / scale, -self.low / scale, np.ones(count)]))
-        answer = milp(
-            cost,
-            constraints=[limits, gates],
-            bounds=bounds,
-            integrality=np.concatenate([np.zeros(2 * count), np.ones(count)]),
-        )
+        with silent_output():
+            answer = milp(
+                cost,
+                constraints=[limits, gates],
+                bounds=bounds,
+                integrality=np.concatenate([np.zeros(2 * count), np.ones(count)]),
+            )
         motion = np.array(np.asarray(best.x)[:count]) * scale
         if answer.x is not None:
             motion = (np.asarray(answer.x)[:count] - np.asarray(answer.x)[count : 2 * count]) * scale
