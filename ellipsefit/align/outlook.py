@@ -4,48 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final
 
 import numpy as np
 
-from ellipsefit.align.layout import Layout, target_lines
+from ellipsefit.align.layout import Layout, layout, target_lines
 from ellipsefit.align.limits import line_map
 from ellipsefit.align.objectives import SETTLING
 from ellipsefit.arrays import FloatArray
-from ellipsefit.errors import ParameterError
+from ellipsefit.decision import Decision, decide, worst
+from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.prior import PARAMETERS
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.fit.systematics import systematic_patterns
+from ellipsefit.mirror import Mirror
 from ellipsefit.rows import Table, number, uncertainty
 
-Decision = Literal["conform", "indeterminate", "non-conform"]
-
-#: Standard uncertainties by which a value must be inside (outside) a limit to prove conformity (non-conformity): the
-#: 95 % quantile of the normal distribution, one-sided, the default of ISO 14253-1:2017.
-GUARD: Final = 1.6448536269514722
 #: Standard uncertainties that a wanted move must exceed to be more than what the measurement is unsure of.
 SIGNIFICANT: Final = 2.0
-
-
-def decide(value: float, stderr: float, limit: float) -> Decision:
-    """Decision after ISO 14253-1 on |value| <= limit: proven within, proven outside, or neither.
-
-    Raises
-    ------
-    ParameterError
-        If the standard uncertainty is negative or the limit not positive.
-
-    Examples
-    --------
-    >>> decide(8.0, 1.0, 10.0), decide(9.0, 1.0, 10.0), decide(12.0, 1.0, 10.0)
-    ('conform', 'indeterminate', 'non-conform')
-    """
-    if not (stderr >= 0 and limit > 0):
-        raise ParameterError(f"decision: expected stderr >= 0 and limit > 0; got {stderr!r} and {limit!r}")
-    if abs(value) <= limit - GUARD * stderr:
-        return "conform"
-    return "non-conform" if abs(value) > limit + GUARD * stderr else "indeterminate"
 
 
 def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatArray) -> float:
@@ -267,14 +244,21 @@ def look_ahead(
 
 
 def _against_common(model: Layout, covariance: FloatArray) -> tuple[FloatArray, tuple[float | None, float | None]]:
-    """Covariance of the deviations less their common height and tilt, and the standard uncertainties of these.
+    """Covariance of the deviations less their common height and tilt, and the standard uncertainties of these."""
+    if len(model.deviations) < 2:
+        return covariance, (None, None)
+    take, rest = _common(model)
+    spread = np.sqrt(np.diag(take @ covariance @ take.T)).tolist()
+    return rest @ covariance @ rest.T, (spread[0] if model.heights else None, spread[-1])
+
+
+def _common(model: Layout) -> tuple[FloatArray, FloatArray]:
+    """What takes the common height and tilt from all deviations (2 S), and what takes the rest, (2 S, 2 S).
 
     The common mode as in a fit's pose: least squares, heights weighted by 5 um and tilts by 20 urad. One segment
     has nothing in common with others.
     """
     count = len(model.deviations)
-    if count < 2:
-        return covariance, (None, None)
     modes = np.zeros((2 * count, 2))
     modes[::2, 0], modes[1::2, 1] = 1.0, 1.0
     modes[::2, 1] = [item.segment.middle for item in model.deviations]
@@ -285,19 +269,32 @@ def _against_common(model: Layout, covariance: FloatArray) -> tuple[FloatArray, 
     rest = np.eye(2 * count) - modes @ take
     if not model.heights:
         rest[::2] = 0.0
-    spread = np.sqrt(np.diag(take @ covariance @ take.T)).tolist()
-    return rest @ covariance @ rest.T, (spread[0] if model.heights else None, spread[-1])
+    return take, rest
 
 
-def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision:
+def as_measured(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> tuple[FloatArray, FloatArray]:
+    """How segments stand before any move, less what all have in common, and standard uncertainties.
+
+    Returns
+    -------
+    values, stderr : array, shape (S, 2)
+        Height [m] and tilt [rad] of each measured segment against the target; of one alone, as it stands.
+    """
+    model = layout(fit, target, mirror, None)
+    values = np.array([(item.height, item.tilt) for item in model.deviations])
+    covariance, _ = _against_common(model, deviation_covariance(fit))
+    if len(values) > 1:
+        values = (_common(model)[1] @ values.ravel()).reshape(-1, 2)
+    return values, np.sqrt(np.maximum(np.diag(covariance), 0.0)).reshape(-1, 2)
+
+
+def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision | None:
     """The worse of the decisions on height and tilt."""
-    order = get_args(Decision)
-    found = [
+    return worst(
         decide(float(value), float(size), float(limit))
         for value, size, limit in zip(rest, spread, limits, strict=True)
         if np.isfinite(limit)
-    ]
-    return max(found, key=order.index)
+    )
 
 
 def _at_adjusters(model: Layout) -> tuple[FloatArray, FloatArray]:

@@ -10,6 +10,7 @@ from scipy.special import chdtrc, fdtrc
 
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.decision import decide
 from ellipsefit.errors import DataError
 from ellipsefit.place.carrier import Carrier, in_space
 from ellipsefit.place.matching import match_points
@@ -236,7 +237,8 @@ class Placement:
             origin = f"Foci of the measured ellipse ({self.carrier.mirror.measured.origin})."
         notes = (
             origin,
-            "Hall frame: x along the beam, z up. 'unsure': within two standard uncertainties of the limit.",
+            "Hall frame: x along the beam, z up. 'unsure': nearer to the limit than 1.64 standard uncertainties "
+            "(ISO 14253-1, 95 %).",
         )
         return Table(
             title="Where the foci are",
@@ -324,10 +326,8 @@ class Placement:
 
 
 def verdict_word(shift: float, stderr: float, limit: float) -> str:
-    """Conformity with two standard uncertainties of guard band (the default rule of ISO 14253-1, about 95 %)."""
-    if abs(shift) + 2 * stderr <= limit:
-        return "within"
-    return "OUTSIDE" if abs(shift) - 2 * stderr > limit else "unsure"
+    """Decision after ISO 14253-1 in a word."""
+    return {"conform": "within", "indeterminate": "unsure", "non-conform": "OUTSIDE"}[decide(shift, stderr, limit)]
 
 
 def place_carrier(

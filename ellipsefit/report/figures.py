@@ -97,6 +97,30 @@ def draw_remaining(axes: Axes, fit: EllipseFit, plan: CorrectionPlan | None = No
     return artists
 
 
+def draw_slope_error(axes: Axes, fit: EllipseFit) -> list[Artist]:
+    """Draw the slope error, each segment's height and tilt taken away: filtered if heights were measured."""
+    slope = fit.figure.slope_error
+    factor, name = practical_unit(largest(slope), "angle")
+    scale = along(axes, fit.mirror.segments)
+    zero_line(axes)
+    artists = draw_curve(axes, curve(fit.placed, slope), scale, factor, "slope error", ABOVE)
+    axes.set_ylabel(f"slope error [{name}]")
+    legend_above(axes)
+    return artists
+
+
+def draw_height_error(axes: Axes, fit: EllipseFit) -> list[Artist]:
+    """Draw the height error, each segment's height and tilt taken away: integrated if slopes were measured."""
+    height = fit.figure.height_error
+    factor, name = practical_unit(largest(height), "length")
+    scale = along(axes, fit.mirror.segments)
+    zero_line(axes)
+    artists = draw_curve(axes, curve(fit.placed, height), scale, factor, "height error", ABOVE)
+    axes.set_ylabel(f"height error [{name}]")
+    legend_above(axes)
+    return artists
+
+
 def draw_segments(axes: Axes, fit: EllipseFit, quantity: Literal["height", "tilt"]) -> list[Artist]:
     """Draw the height or tilt of each segment relative to the fitted ellipse, with standard uncertainty.
 
@@ -198,6 +222,16 @@ def shape_figure(fit: EllipseFit) -> Figure:
         figure, (upper, lower) = stack((0.9, 2.0))
         draw_profile(upper, fit)
         draw_deviation(lower, fit)
+        finish(upper, lower, segments=fit.mirror.segments)
+    return figure
+
+
+def errors_figure(fit: EllipseFit) -> Figure:
+    """Height and slope error of the figure along the mirror."""
+    with our_style():
+        figure, (upper, lower) = stack((1.6, 1.6))
+        draw_height_error(upper, fit)
+        draw_slope_error(lower, fit)
         finish(upper, lower, segments=fit.mirror.segments)
     return figure
 

@@ -123,7 +123,7 @@ def draw_losses(axes: Axes, result: FocusResult) -> list[Artist]:
         side = 1 if share >= 0 else -1
         artists.append(
             axes.annotate(
-                f"{share:.2f} %",
+                f"{share:.2f} %".replace("-0.00", "0.00"),
                 (share + side * error, place),
                 xytext=(5 * side, 0),
                 textcoords="offset points",

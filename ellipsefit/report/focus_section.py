@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from ellipsefit.focus.result import FocusResult
 from ellipsefit.report import focus_figures as figures
-from ellipsefit.report.pieces import Picture, table_html
+from ellipsefit.report.pieces import Item, Picture, Section, Words, table
 from ellipsefit.report.style import as_svg
 from ellipsefit.rows import Table, number
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FocusSection:
-    """All of the section; tables are HTML."""
-
-    beam: str
-    tables: tuple[str, ...]
-    pictures: tuple[Picture, ...]
-
-
-def focus_section(result: FocusResult) -> FocusSection:
+def focus_section(result: FocusResult) -> Section:
     """Put the section together."""
     pictures = [_spot(result), _caustic(result), _losses(result)]
     if result.line is not None:
@@ -28,11 +17,13 @@ def focus_section(result: FocusResult) -> FocusSection:
         label = f"Line spread of the mirror beside that of a perfect one; Strehl ratio {line.strehl:.3g}."
         caption = "Line spread with diffraction, over the maximum of the perfect mirror's."
         pictures.append(Picture(svg=as_svg(figures.line_figure(line), "line", label), caption=caption))
-    return FocusSection(
-        beam=table_html(beam_table(result)),
-        tables=tuple(table_html(table) for table in result.rows()),
-        pictures=tuple(pictures),
-    )
+    items: list[Item] = [
+        Words(text="What the mirror does to the beam as it was measured, before any move."),
+        table(beam_table(result), "words"),
+        *(table(one) for one in result.rows()),
+        *pictures,
+    ]
+    return Section(key="focus", title="Focus and loss", items=tuple(items))
 
 
 def beam_table(result: FocusResult) -> Table:

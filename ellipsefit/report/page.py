@@ -3,34 +3,36 @@
 from __future__ import annotations
 
 import os
-import platform
 from collections.abc import Sequence
 from datetime import datetime
-from importlib.metadata import version
 from typing import Final
 
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.align.orders import orders_of
 from ellipsefit.align.sequence import sequence_of
+from ellipsefit.conformity import SPOKEN, Conformity, judge_mirror
+from ellipsefit.errors import ParameterError
 from ellipsefit.files.safe import new_file
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus.result import FocusResult
+from ellipsefit.place import Placement, SeasonForecast
 from ellipsefit.report import figures
-from ellipsefit.report.cautions import CAUTIONS
-from ellipsefit.report.curves import MOST_POINTS
+from ellipsefit.report.cautions import CARRIER_CAUTIONS, CAUTIONS
+from ellipsefit.report.curves import BLOCKS, MOST_POINTS
 from ellipsefit.report.focus_section import focus_section
 from ellipsefit.report.moves import moves_table
-from ellipsefit.report.pieces import Picture, few, table_html
+from ellipsefit.report.pieces import Headline, Item, Picture, Points, Section, Words, few, render_page, table
+from ellipsefit.report.place_page import carrier_section
+from ellipsefit.report.spectrum_figure import plot_spectrum
 from ellipsefit.report.stitch_section import stitch_section
 from ellipsefit.report.style import as_svg
 from ellipsefit.report.trade_figure import trade_off_figure
 from ellipsefit.report.uncertainty import plot_uncertainty
-from ellipsefit.report.verdict import verdict
+from ellipsefit.report.verdict import carrier_words, to_do, verdict
 from ellipsefit.rows import Table, number
+from ellipsefit.spectrum import PER_DECADE, Spectrum
 from ellipsefit.stitching import Stitched
 
-#: Libraries whose version can change a digit or a line.
-LIBRARIES: Final = ("ellipsefit", "numpy", "scipy", "matplotlib")
 #: Warnings of stitching that are listed; there may be one for each scan.
 MOST_WARNINGS: Final = 20
 
@@ -42,6 +44,8 @@ def render_report(
     when: datetime,
     stitched: Stitched | None = None,
     focus: FocusResult | None = None,
+    placement: Placement | None = None,
+    forecast: SeasonForecast | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
 ) -> str:
@@ -56,7 +60,11 @@ def render_report(
     stitched : Stitched, optional
         How the profile was joined from scans, if it was; it gets a section before the fit.
     focus : FocusResult, optional
-        What the mirror does to a beam, if one is known; it gets a section before the warnings.
+        What the mirror does to a beam, if one is known; it gets a section after the moves.
+    placement : Placement, optional
+        Where the carrier stands, if it was surveyed; it gets a section.
+    forecast : SeasonForecast, optional
+        What the seasons will do to it; shown with the placement.
     title : str, optional
         Heading, by default the mirror's name.
     settings : sequence of (name, value)
@@ -65,47 +73,40 @@ def render_report(
     Returns
     -------
     str
-        HTML that needs no other file, no network and no script.
+        HTML that needs no other file and no network; a script of its own tells values at the cursor.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("ellipsefit.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    judged = judge_mirror(fit, plan, focus, placement)
+    said = verdict(fit, plan)
     summary, _, *rests = plan.rows()
-    several = len(fit.placed.measured) > 1
-    light_warnings = () if focus is None else focus.warnings
-    scan_warnings = () if stitched is None else few(stitched.warnings, MOST_WARNINGS)
-    return environment.get_template("report.html.j2").render(
+    sections = [
+        Section(key="mirror", title="Mirror", items=(table(_mirror_table(fit), "words"),)),
+        *(() if stitched is None else (stitch_section(stitched),)),
+        _fit_section(fit),
+        _figure_section(fit),
+        _moves_section(plan),
+        _remains_section(fit, plan, rests),
+        *(() if focus is None else (focus_section(focus),)),
+        *(() if placement is None else (carrier_section(placement, forecast),)),
+        _uncertainty_section(fit),
+    ]
+    warnings = [*(() if stitched is None else few(stitched.warnings, MOST_WARNINGS)), *fit.warnings, *plan.warnings]
+    for further in (focus, placement, forecast):
+        warnings += () if further is None else further.warnings
+    return render_page(
         title=title or f"Mirror {fit.mirror.name}",
-        mirror_name=fit.mirror.name,
-        when=_spoken(when),
-        when_machine=when.isoformat(timespec="minutes"),
-        verdict=verdict(fit, plan),
-        feasible=plan.feasible,
-        summary=table_html(summary),
-        mirror=table_html(_mirror_table(fit)),
-        stitching=None if stitched is None else stitch_section(stitched),
-        fit=[table_html(table) for table in _fit_tables(fit)],
-        shape=_shape(fit),
-        segments=_segments(fit) if several else None,
-        uncertainty=_uncertainty(fit) if fit.varied else None,
-        carrier=_carrier_words(plan),
-        moves=table_html(moves_table(plan)) if plan.moves else None,
-        moves_picture=_moves(plan) if plan.moves else None,
-        residual=_residual(fit, plan),
-        focus=None if focus is None else focus_section(focus),
-        rests=[table_html(table) for table in rests],
-        sequence=table_html(_sequence_table(plan)) if plan.moves else None,
-        trade=_trade(plan) if plan.moves else None,
-        warnings=tuple(dict.fromkeys((*scan_warnings, *fit.warnings, *plan.warnings, *light_warnings))),
-        settings=table_html(_settings_table(fit, settings)),
-        versions=table_html(_version_table()),
-        cautions=CAUTIONS,
+        subtitle=f"Alignment round of {_spoken(when)}",
+        headline=Headline(
+            text=said.headline,
+            good=plan.feasible,
+            reasons=said.reasons,
+            steps=to_do(fit, plan),
+            decisions=_decisions(judged),
+        ),
+        summary=(*(table(one) for one in judged.rows() if judged.requirements), table(summary)),
+        sections=sections,
+        warnings=tuple(dict.fromkeys(warnings)),
+        settings=_settings_table(fit, settings),
+        cautions=CAUTIONS if placement is None else (*CARRIER_CAUTIONS, *CAUTIONS),
     )
 
 
@@ -118,6 +119,8 @@ def write_report(
     force: bool = False,
     stitched: Stitched | None = None,
     focus: FocusResult | None = None,
+    placement: Placement | None = None,
+    forecast: SeasonForecast | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
 ) -> None:
@@ -130,7 +133,17 @@ def write_report(
     FileMissingError
         If the folder is missing or cannot be written to.
     """
-    page = render_report(fit, plan, when=when, stitched=stitched, focus=focus, title=title, settings=settings)
+    page = render_report(
+        fit,
+        plan,
+        when=when,
+        stitched=stitched,
+        focus=focus,
+        placement=placement,
+        forecast=forecast,
+        title=title,
+        settings=settings,
+    )
     with new_file(path, force=force) as place:
         place.write_text(page, encoding="utf-8", newline="\n")
 
@@ -196,24 +209,66 @@ def _settings_table(fit: EllipseFit, further: Sequence[tuple[str, str]]) -> Tabl
     return Table(title="Settings", cells=tuple(cells))
 
 
-def _version_table() -> Table:
-    cells = (*((name, version(name)) for name in LIBRARIES), ("python", platform.python_version()))
-    return Table(title="Versions", cells=cells)
+def _decisions(judged: Conformity) -> tuple[tuple[str, str], ...]:
+    found = (("as measured", judged.now), ("foreseen after the moves", judged.after))
+    return tuple((words, SPOKEN[decision]) for words, decision in found if decision is not None)
 
 
-def _carrier_words(plan: CorrectionPlan) -> tuple[str, ...]:
-    """What the carrier is to do, one phrase for each freedom."""
-    height, tilt = plan.carrier_height, plan.carrier_tilt
-    found = []
-    if height is not None:
-        word = "raise" if height > 0 else "lower"
-        found.append(f"{word} by {number(abs(height), 'length', unit='um', digits=4)} at the pole (x = 0)")
-    end = "downstream end up" if tilt > 0 else "downstream end down"
-    found.append(f"tilt by {number(abs(tilt), 'angle', unit='urad', digits=4)}, {end}")
-    if plan.carrier_roll is not None:
-        side = "+y side up" if plan.carrier_roll > 0 else "+y side down"
-        found.append(f"roll by {number(abs(plan.carrier_roll), 'angle', unit='urad', digits=4)}, {side}")
-    return tuple(found)
+def _fit_section(fit: EllipseFit) -> Section:
+    """The fit, and what of it can be known."""
+    ellipse, segments, _, foci = fit.rows()
+    several = len(fit.placed.measured) > 1
+    items: list[Item] = [table(ellipse), _shape(fit), table(foci), table(segments)]
+    items += [_segments(fit)] * several
+    items += [table(one) for one in fit.identifiability().rows()]
+    return Section(key="fit", title="Fit and what can be known", items=tuple(items))
+
+
+def _figure_section(fit: EllipseFit) -> Section:
+    """Figure errors and their spectrum, where points suffice for one."""
+    items: list[Item] = [table(fit.rows()[2]), _errors(fit)]
+    try:
+        found = fit.spectrum()
+    except ParameterError:
+        items.append(Words(text="Points are too few in a row for a spectrum.", look="note"))
+    else:
+        items += [_spectrum(found), *(table(one) for one in found.rows())]
+    return Section(key="figure", title="Figure errors and spectrum", items=tuple(items))
+
+
+def _moves_section(plan: CorrectionPlan) -> Section:
+    """What to take to the mirror."""
+    items: list[Item] = [
+        Words(text="turn no screw past its stop.", look="mind"),
+        Words(text="First, the carrier as a whole", look="heading"),
+        Points(texts=carrier_words(plan)),
+    ]
+    if plan.moves:
+        items += [
+            Words(text="Then, the adjusters", look="heading"),
+            table(moves_table(plan), "moves"),
+            _moves(plan),
+            table(_sequence_table(plan)),
+        ]
+    else:
+        items.append(Words(text="No adjuster is asked to move."))
+    items.append(Words(text="Measure again afterwards: only a new profile shows what was reached."))
+    return Section(key="moves", title="Corrections", items=tuple(items))
+
+
+def _remains_section(fit: EllipseFit, plan: CorrectionPlan, rests: Sequence[Table]) -> Section:
+    """What the moves leave, and what fewer would."""
+    items: list[Item] = [_residual(fit, plan), *(table(one) for one in rests)]
+    items += [_trade(plan)] if plan.moves else []
+    return Section(key="remains", title="What remains", items=tuple(items))
+
+
+def _uncertainty_section(fit: EllipseFit) -> Section:
+    """What makes up the uncertainties, and what speaks for and against them."""
+    items: list[Item] = [table(one) for one in (*fit.budget.rows(), *fit.belief().rows())]
+    if fit.varied:
+        items.append(_uncertainty(fit))
+    return Section(key="uncertainty", title="Uncertainty budget", items=tuple(items))
 
 
 def _sequence_table(plan: CorrectionPlan) -> Table:
@@ -241,9 +296,7 @@ def _shape(fit: EllipseFit) -> Picture:
         f"Measured {what}s and the fitted ellipse in its pose. Above: as they are, where nothing is seen of "
         "their difference. Below: both minus the nominal ellipse."
     )
-    if len(fit.placed.x) > MOST_POINTS:
-        caption += " In this and the error's figure lines are means over blocks of points, bands their extremes."
-    return Picture(svg=as_svg(figures.shape_figure(fit), "shape", label), caption=caption)
+    return Picture(svg=as_svg(figures.shape_figure(fit), "shape", label), caption=caption + _thinned(fit))
 
 
 def _segments(fit: EllipseFit) -> Picture:
@@ -256,9 +309,42 @@ def _segments(fit: EllipseFit) -> Picture:
     return Picture(svg=as_svg(figures.segments_figure(fit), "segments", label), caption=caption)
 
 
-def _fit_tables(fit: EllipseFit) -> list[Table]:
-    """All tables of the fit: the result, what can be known, and what speaks for and against it."""
-    return [*fit.rows(), *fit.identifiability().rows(), *fit.belief().rows(), *fit.budget.rows()]
+def _errors(fit: EllipseFit) -> Picture:
+    figure, heights = fit.figure, fit.placed.quantity == "height"
+    label = (
+        f"Two graphs over x: height error, {number(figure.height_error_rms, 'length')} rms, and slope error, "
+        f"{number(figure.slope_error_rms, 'angle')} rms."
+    )
+    how = "slopes of the heights after a Gaussian filter" if heights else "heights integrated from the slopes"
+    caption = f"What is left when ellipse, pose and each segment's height and tilt are taken away; {how}."
+    return Picture(svg=as_svg(figures.errors_figure(fit), "figure-error", label), caption=caption + _thinned(fit))
+
+
+def _spectrum(found: Spectrum) -> Picture:
+    label = (
+        f"Power spectral density of the {found.quantity} error over spatial frequency, for {len(found.names)} "
+        f"segments and their mean; rms over all wavelengths {number(found.rms, _kind(found.quantity))}."
+    )
+    window = "each segment weighted by a Hann window" if found.window == "hann" else "without a window"
+    caption = (
+        f"One-sided power spectral density of the {found.quantity} error, normalised so that its integral over spatial "
+        f"frequency is the mean square of the error; {window}. Mean of ordinates in {PER_DECADE} bands for each "
+        f"factor of ten; waves down to {number(found.shortest, 'length')}. Shaded: 95 % interval of the mean, for a "
+        "stationary Gaussian surface."
+    )
+    return Picture(svg=as_svg(plot_spectrum(found), "spectrum", label), caption=caption)
+
+
+def _thinned(fit: EllipseFit) -> str:
+    """What a caption says of lines that do not show every point."""
+    if len(fit.placed.x) <= MOST_POINTS:
+        return ""
+    size = -(-len(fit.placed.x) // BLOCKS)
+    return f" Lines are means of {size} neighbouring points, bands their smallest and largest, so no peak is lost."
+
+
+def _kind(quantity: str) -> str:
+    return "length" if quantity == "height" else "angle"
 
 
 def _uncertainty(fit: EllipseFit) -> Picture:
@@ -286,7 +372,7 @@ def _residual(fit: EllipseFit, plan: CorrectionPlan) -> Picture:
         label = f"Graph over x: {what} error after the carrier's move."
         caption = "Surface minus target ellipse after the carrier's move; no adjuster moves."
     label += f" Slope error left: {left} rms."
-    return Picture(svg=as_svg(figures.residual_figure(fit, plan), "error", label), caption=caption)
+    return Picture(svg=as_svg(figures.residual_figure(fit, plan), "error", label), caption=caption + _thinned(fit))
 
 
 def _moves(plan: CorrectionPlan) -> Picture:

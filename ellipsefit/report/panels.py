@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -51,6 +52,8 @@ def along(axes: Axes, segments: Sequence[Segment]) -> float:
     scale, _ = x_unit(segments)
     first, last = segments[0].start, segments[-1].end
     margin = 0.01 * (last - first)
+    # what a page's script tells with the position
+    axes.set_label(json.dumps([[part.name, part.start / scale, part.end / scale] for part in segments]))
     for segment in segments[1::2]:
         axes.axvspan(segment.start / scale, segment.end / scale, color=SHADE, linewidth=0, zorder=0)
     axes.set_xlim((first - margin) / scale, (last + margin) / scale)
@@ -109,6 +112,7 @@ def draw_curve(axes: Axes, what: Curve, scale: float, factor: float, label: str,
                 color=look["color"],
                 alpha=0.35,
                 linewidth=0,
+                label=f"_{label}",
             )
         )
     artists += axes.plot(what.x / scale, what.middle / factor, label=label, **look)

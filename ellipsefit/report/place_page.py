@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import os
-import platform
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Final
 
 import numpy as np
 
@@ -16,22 +13,12 @@ from ellipsefit.files.safe import new_file
 from ellipsefit.place import EpochChange, Pair, Placement, SeasonForecast
 from ellipsefit.report import place_figures as figures
 from ellipsefit.report.cautions import CARRIER_CAUTIONS, CAUTIONS
-from ellipsefit.report.pieces import Picture, table_html
+from ellipsefit.report.pieces import Headline, Item, Picture, Section, Tables, Words, render_page, table, table_html
 from ellipsefit.report.style import as_svg
 from ellipsefit.rows import Table
 
-LIBRARIES = ("ellipsefit", "numpy", "scipy", "matplotlib")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
-    """A section of the page."""
-
-    key: str
-    title: str
-    tables: tuple[str, ...] = ()
-    pictures: tuple[Picture, ...] = field(default=())
-    mind: bool = False
+#: What to mind beside the cautions before wheels are turned.
+WHEELS: Final = "turn no wheel past its range, and never under a load that it is not made to lift."
 
 
 def render_place_report(
@@ -60,50 +47,81 @@ def render_place_report(
     """
     pose, foci, residuals, *cams = placement.rows()
     sections = [
-        Section(key="foci", title="Foci", tables=(table_html(foci),), pictures=(_foci(placement),)),
-        Section(key="targets", title="Targets", tables=(table_html(residuals),), pictures=(_targets(placement),)),
+        Section(key="foci", title="Foci", items=(table(foci), _foci(placement))),
+        Section(key="targets", title="Targets", items=(table(residuals), _targets(placement))),
     ]
     if change is not None:
-        sections.append(
-            Section(key="change", title="What moved", tables=tuple(table_html(table) for table in change.rows()))
-        )
+        sections.append(Section(key="change", title="What moved", items=tuple(table(one) for one in change.rows())))
     if cams:
-        sections.append(
-            Section(
-                key="moves",
-                title="Moves of the cams",
-                tables=tuple(table_html(table) for table in cams),
-                pictures=(_reach(placement),),
-                mind=True,
-            )
-        )
+        sections.append(Section(key="moves", title="Moves of the cams", items=_moves(placement, cams)))
     if pair is not None:
-        sections.append(
-            Section(
-                key="pair",
-                title="With the next carrier",
-                tables=tuple(table_html(table) for table in pair.rows()),
-                mind=True,
-            )
-        )
-    time = placement.survey.time
-    when = "date not stated" if time is None else f"{time:%Y-%m-%d %H:%M %Z}"
-    return _page(
+        items: tuple[Item, ...] = (Words(text=WHEELS, look="mind"), *(table(one) for one in pair.rows()))
+        sections.append(Section(key="pair", title="With the next carrier", items=items))
+    return render_page(
         title=f"Carrier {placement.carrier.name}",
-        subtitle=f"Survey {placement.survey.name}, {when}",
-        headline="ACCEPTABLE" if placement.acceptable else "NOT ACCEPTABLE",
-        good=placement.acceptable,
-        reasons=_reasons(placement),
-        summary=table_html(pose),
+        subtitle=f"Survey {placement.survey.name}, {_surveyed(placement)}",
+        headline=Headline(
+            text="ACCEPTABLE" if placement.acceptable else "NOT ACCEPTABLE",
+            good=placement.acceptable,
+            reasons=_reasons(placement),
+        ),
+        summary=(table(pose),),
         sections=sections,
         warnings=placement.warnings,
-        files=files,
+        settings=_files(files),
+        cautions=(*CARRIER_CAUTIONS, *CAUTIONS),
     )
+
+
+def carrier_section(placement: Placement, forecast: SeasonForecast | None = None) -> Section:
+    """All of a placed carrier and its seasons as one section of a mirror's report."""
+    pose, foci, residuals, *cams = placement.rows()
+    items: list[Item] = [
+        Words(text=f"Survey {placement.survey.name}, {_surveyed(placement)}.", look="note"),
+        Tables(html=(table_html(pose), table_html(foci))),
+        *(Words(text=reason) for reason in _reasons(placement)),
+        _foci(placement),
+        table(residuals),
+        _targets(placement),
+        *(_moves(placement, cams) if cams else ()),
+    ]
+    if forecast is not None:
+        advice, seasons, dates, *steps = forecast.rows()
+        items += [Words(text="Seasons", look="heading"), *(table(one) for one in (advice, seasons, *steps))]
+        items += [_seasons(forecast), table(dates)]
+    return Section(key="carrier", title="Carrier and season", items=tuple(items))
+
+
+def _moves(placement: Placement, cams: Sequence[Table]) -> tuple[Item, ...]:
+    return (Words(text=WHEELS, look="mind"), *(table(one) for one in cams), _reach(placement))
+
+
+def _surveyed(placement: Placement) -> str:
+    time = placement.survey.time
+    return "date not stated" if time is None else f"{time:%Y-%m-%d %H:%M %Z}"
 
 
 def render_drift_report(forecast: SeasonForecast, *, files: Sequence[str | os.PathLike[str]] = ()) -> str:
     """Page of a forecast: seasons, bands, and when to go there again."""
-    advice, seasons, table, *steps = forecast.rows()
+    advice, seasons, dates, *steps = forecast.rows()
+    sections = [
+        Section(key="seasons", title="Seasons", items=(*(table(one) for one in (seasons, *steps)), _seasons(forecast))),
+        Section(key="forecast", title="Forecast", items=(table(dates),)),
+    ]
+    head = advice.title.partition(": ")[2]
+    return render_page(
+        title=f"Drift of {forecast.name}",
+        subtitle=f"Surveys from {forecast.first_survey} on",
+        headline=Headline(text=head[:1].upper() + head[1:], good=not forecast.due),
+        summary=(table(advice),),
+        sections=sections,
+        warnings=forecast.warnings,
+        settings=_files(files),
+        cautions=(*CARRIER_CAUTIONS, *CAUTIONS),
+    )
+
+
+def _seasons(forecast: SeasonForecast) -> Picture:
     label = (
         f"A panel for each of {len(forecast.components)} coordinates with surveys, forecast and bands, and one with "
         f"the probability of being outside tolerance, at the most {forecast.risk.max() * 100:.0f} %."
@@ -113,28 +131,12 @@ def render_drift_report(forecast: SeasonForecast, *, files: Sequence[str | os.Pa
         "95 %. Long dashes: tolerance; shaded: a step between two surveys; dotted: the carrier was moved on purpose. "
         "Below: the probability that any coordinate is outside tolerance."
     )
-    picture = Picture(svg=as_svg(figures.plot_seasons(forecast), "seasons", label), caption=caption)
-    sections = [
-        Section(
-            key="seasons",
-            title="Seasons",
-            tables=tuple(table_html(one) for one in (seasons, *steps)),
-            pictures=(picture,),
-        ),
-        Section(key="forecast", title="Forecast", tables=(table_html(table),)),
-    ]
-    head = advice.title.partition(": ")[2]
-    return _page(
-        title=f"Drift of {forecast.name}",
-        subtitle=f"Surveys from {forecast.first_survey} on",
-        headline=head[:1].upper() + head[1:],
-        good=not forecast.due,
-        reasons=(),
-        summary=table_html(advice),
-        sections=sections,
-        warnings=forecast.warnings,
-        files=files,
-    )
+    return Picture(svg=as_svg(figures.plot_seasons(forecast), "seasons", label), caption=caption)
+
+
+def _files(files: Sequence[str | os.PathLike[str]]) -> Table:
+    names = tuple((f"file {number}", Path(path).name) for number, path in enumerate(files, 1))
+    return Table(title="Files", cells=names or (("files", "none"),))
 
 
 def write_place_report(
@@ -176,27 +178,6 @@ def write_drift_report(
 def _write(page: str, path: str | os.PathLike[str], *, force: bool) -> None:
     with new_file(path, force=force) as place:
         place.write_text(page, encoding="utf-8", newline="\n")
-
-
-def _page(*, sections: Sequence[Section], files: Sequence[str | os.PathLike[str]], **content: Any) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("ellipsefit.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    names = tuple((f"file {number}", Path(path).name) for number, path in enumerate(files, 1))
-    cells = (*((name, version(name)) for name in LIBRARIES), ("python", platform.python_version()))
-    return environment.get_template("place.html.j2").render(
-        sections=sections,
-        settings=table_html(Table(title="Files", cells=names or (("files", "none"),))),
-        versions=table_html(Table(title="Versions", cells=cells)),
-        cautions=(*CARRIER_CAUTIONS, *CAUTIONS),
-        **content,
-    )
 
 
 def _reasons(placement: Placement) -> tuple[str, ...]:

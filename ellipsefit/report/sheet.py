@@ -8,26 +8,18 @@ from ellipsefit.align.orders import Orders
 from ellipsefit.align.sheet import sheet_lines, sheet_table
 from ellipsefit.files.safe import new_file
 from ellipsefit.report.cautions import CAUTIONS
-from ellipsefit.report.pieces import table_html
+from ellipsefit.report.pieces import render, table_html
 
 
 def render_sheet(orders: Orders) -> str:
     """Page with a line for each move, room for readings and initials, and the cautions; needs no other file."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("ellipsefit.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    when = orders.when
-    return environment.get_template("sheet.html.j2").render(
+    count, when = len(sheet_lines(orders)), orders.when
+    made = "" if when is None else f"Plan of {f'{when:%Y-%m-%d %H:%M} {when.tzname() or str()}'.strip()}; "
+    return render(
+        "sheet.html.j2",
         title=("Test moves" if orders.kind == "test" else "Moves") + f" of mirror {orders.mirror.name}",
-        when="" if when is None else f"{when:%Y-%m-%d %H:%M} {when.tzname() or ''}".strip(),
+        subtitle=f"{made}{count} line{'s' * (count != 1)}",
         table=table_html(sheet_table(orders)),
-        count=len(sheet_lines(orders)),
         cautions=CAUTIONS,
     )
 

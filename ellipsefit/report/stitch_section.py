@@ -2,42 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from ellipsefit.report import stitch_figures as figures
-from ellipsefit.report.pieces import Picture, table_html
+from ellipsefit.report.pieces import Item, Picture, Section, Tables, Terms, Words, table, table_html
 from ellipsefit.report.stitch_curves import MOST_SCANS, drifts, shown_scans
 from ellipsefit.report.style import as_svg
 from ellipsefit.rows import Table, number, uncertainty
 from ellipsefit.stitching import Stitched, Undetermined
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenItem:
-    """One thing that the scans cannot tell, in words."""
-
-    function: str
-    amount: str
-    fixed_by: str
-    remedy: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StitchSection:
-    """All of the section; tables are HTML."""
-
-    summary: str
-    settings: str
-    unknown: tuple[OpenItem, ...]
-    pictures: tuple[Picture, ...]
-    scans: str
-    unmasked: bool  # nothing is masked, so there is no picture of it
-
-
-def stitch_section(stitched: Stitched) -> StitchSection:
+def stitch_section(stitched: Stitched) -> Section:
     """Put the section together; of many scans, some are drawn and those that fit worst are listed."""
     summary, scans, _ = stitched.rows()
     pictures = [_scans(stitched), _differences(stitched)]
@@ -47,14 +25,18 @@ def stitch_section(stitched: Stitched) -> StitchSection:
         pictures.append(_drift(stitched))
     if stitched.masked:
         pictures.append(_masks(stitched))
-    return StitchSection(
-        summary=table_html(summary),
-        settings=table_html(settings_table(stitched)),
-        unknown=tuple(_open_item(item) for item in stitched.undetermined),
-        pictures=tuple(pictures),
-        scans=table_html(short_table(scans, stitched)),
-        unmasked=not stitched.masked,
-    )
+    unknown: Item = Words(text="Nothing.")
+    if stitched.undetermined:
+        unknown = Terms(entries=tuple(_open_item(item) for item in stitched.undetermined))
+    items: list[Item] = [
+        Tables(html=(table_html(summary), table_html(settings_table(stitched)))),
+        Words(text="What the scans cannot tell", look="heading"),
+        unknown,
+        *pictures,
+        *((Words(text="No point of the scans is masked."),) if not stitched.masked else ()),
+        table(short_table(scans, stitched)),
+    ]
+    return Section(key="stitching", title="Scans and stitching", items=tuple(items))
 
 
 def short_table(table: Table, stitched: Stitched) -> Table:
@@ -93,11 +75,12 @@ def settings_table(stitched: Stitched) -> Table:
     )
 
 
-def _open_item(item: Undetermined) -> OpenItem:
-    unsure = "its size is not known"
+def _open_item(item: Undetermined) -> tuple[str, tuple[str, ...]]:
+    unsure = "Its size is not known."
     if item.stderr is not None:
-        unsure = f"standard uncertainty: {uncertainty(item.stderr, item.kind)}"
-    return OpenItem(function=item.function, amount=unsure, fixed_by=item.fixed_by, remedy=item.remedy)
+        unsure = f"Standard uncertainty: {uncertainty(item.stderr, item.kind)}."
+    name = f"{item.function[:1].upper()}{item.function[1:]}"
+    return name, (unsure, f"Fixed by: {item.fixed_by}.", f"Would be settled by: {item.remedy}.")
 
 
 def _chosen(stitched: Stitched) -> str:

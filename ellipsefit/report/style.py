@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
+from ellipsefit.report.cursor import cursor_data, mark_curves
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -84,6 +86,7 @@ def as_svg(figure: Figure, name: str, label: str) -> str:
 
     buffer = io.StringIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    curves = mark_curves(figure)
     with our_style(), without_glyph_warnings():  # the tables show such names well
         figure.savefig(buffer, format="svg", metadata=nothing)
     text = buffer.getvalue()
@@ -96,7 +99,9 @@ def as_svg(figure: Figure, name: str, label: str) -> str:
     text = re.sub(r' d="[^"]*"', lambda found: _NUMBER.sub(_rounded, found[0]), text)
     found = re.search(r'viewBox="[^"]*"', text)
     view = "" if found is None else found[0]
-    opening = f'<svg {view} role="img" aria-label="{html.escape(label)}" style="stroke-linejoin:round">'
+    cursor = html.escape(cursor_data(figure, curves, name))
+    told = f' data-cursor="{cursor}"' if cursor else ""
+    opening = f'<svg {view} role="img" aria-label="{html.escape(label)}"{told} style="stroke-linejoin:round">'
     return re.sub(r"<svg.*?>", lambda _: opening, text, count=1, flags=re.DOTALL)
 
 

@@ -24,6 +24,42 @@ def verdict(fit: EllipseFit, plan: CorrectionPlan) -> Verdict:
     return Verdict(headline="FEASIBLE" if plan.feasible else "NOT FEASIBLE", reasons=tuple(reasons))
 
 
+def to_do(fit: EllipseFit, plan: CorrectionPlan) -> tuple[str, ...]:
+    """What comes next, step by step."""
+    if not fit.converged:
+        return ("Look at the warnings and the profile; do not move anything by these numbers.",)
+    turned = [move for move in plan.moves if move.move]
+    steps = [f"Carrier: {', '.join(carrier_words(plan))}."]
+    if turned:
+        segments = len({move.segment for move in turned})
+        stays = len(plan.moves) - len(turned)
+        left = f"; {stays} stay where they are" if stays else ""
+        steps.append(
+            f"Turn {len(turned)} adjuster{'s' * (len(turned) != 1)} on {segments} "
+            f"segment{'s' * (segments != 1)} as listed under Corrections, in the order given there{left}."
+        )
+    if plan.feasible:
+        steps.append("Measure again and compare.")
+    else:
+        steps.append("These moves do not suffice: see what binds under What remains before anyone goes there.")
+    return tuple(steps)
+
+
+def carrier_words(plan: CorrectionPlan) -> tuple[str, ...]:
+    """What the carrier is to do, one phrase for each freedom."""
+    height, tilt = plan.carrier_height, plan.carrier_tilt
+    found = []
+    if height is not None:
+        word = "raise" if height > 0 else "lower"
+        found.append(f"{word} by {number(abs(height), 'length', unit='um', digits=4)} at the pole (x = 0)")
+    end = "downstream end up" if tilt > 0 else "downstream end down"
+    found.append(f"tilt by {number(abs(tilt), 'angle', unit='urad', digits=4)}, {end}")
+    if plan.carrier_roll is not None:
+        side = "+y side up" if plan.carrier_roll > 0 else "+y side down"
+        found.append(f"roll by {number(abs(plan.carrier_roll), 'angle', unit='urad', digits=4)}, {side}")
+    return tuple(found)
+
+
 def _reached(plan: CorrectionPlan) -> list[str]:
     means = "the moves below and the carrier's move" if plan.moves else "the carrier's move alone"
     goal = _tolerances(plan)
