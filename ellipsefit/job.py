@@ -8,23 +8,37 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
-from ellipsefit.errors import DataError, FileExistsAlreadyError, FileFormatError, FileMissingError
-from ellipsefit.files import open_measured, read_beam, read_mirror, read_previous, read_scans
+from ellipsefit.conformity import judge_mirror
+from ellipsefit.errors import DataError, FileExistsAlreadyError, FileFormatError, FileMissingError, ParameterError
+from ellipsefit.files import (
+    open_measured,
+    read_beam,
+    read_carrier,
+    read_mirror,
+    read_previous,
+    read_scans,
+    read_surveys,
+)
 from ellipsefit.files.orders import learned_response
 from ellipsefit.files.plan import PlanAnswer
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.focus import FocusResult, trace_focus
 from ellipsefit.mirror import Mirror
+from ellipsefit.place import Placement, SeasonForecast, forecast_seasons, place_carrier
 from ellipsefit.profile import Profile
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
 from ellipsefit.stream import ProfileSource
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+
+#: Surveys that tell of seasons, at the least.
+SEASONAL: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +60,8 @@ class JobResult:
     fit: EllipseFit
     plan: CorrectionPlan
     light: FocusResult | None  # None: no beam was given
+    placement: Placement | None  # None: no carrier was given
+    forecast: SeasonForecast | None  # None: fewer than three surveys of it
     round: int
     record: Path
     report: Path
@@ -66,6 +82,9 @@ class JobResult:
             "fit": self.fit.to_dict(),
             "correct": PlanAnswer(plan=self.plan, when=self.when).to_dict(),
             "focus": None if self.light is None else self.light.to_dict(),
+            "place": None if self.placement is None else self.placement.to_dict(),
+            "drift": None if self.forecast is None else self.forecast.to_dict(),
+            "conformity": judge_mirror(self.fit, self.plan, self.light, self.placement).to_dict(),
             "round": self.round,
             "record": str(self.record),
             "report": str(self.report),
@@ -85,6 +104,8 @@ def run_job(
     previous: str | os.PathLike[str] | None = None,
     stability: float = USUAL_STABILITY,
     beam_path: str | os.PathLike[str] | None = None,
+    carrier_path: str | os.PathLike[str] | None = None,
+    survey_paths: Sequence[str | os.PathLike[str]] = (),
     **options: Any,
 ) -> JobResult:
     """Stitch, fit, plan, record and report one round.
@@ -112,6 +133,9 @@ def run_job(
         How well adjusters hold their place since [m].
     beam_path : path, optional
         A beam file; the report then has a section on the light at the focus.
+    carrier_path, survey_paths : path, sequence of path, optional
+        The carrier and surveys of it; the report then has a section on where it stands and, with three surveys or
+        more, on its seasons.
     **options
         As for `fit_ellipse`.
 
@@ -131,6 +155,10 @@ def run_job(
     if record.exists():
         _check_record(record, read_mirror(mirror_path))
     as_read = _state(record)
+    placement, forecast = None, None
+    if carrier_path is not None or survey_paths:
+        progress("placing")
+        placement, forecast = place_surveyed(carrier_path, survey_paths)
     found = evaluate(
         mirror_path,
         measured,
@@ -166,9 +194,13 @@ def run_job(
                 ("mirror file", printable_name(mirror_path)),
                 ("scans" if found.stitched else "profile", ", ".join(printable_name(path) for path in measured)),
                 *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
+                *((("carrier file", printable_name(carrier_path)),) if carrier_path is not None else ()),
+                *((("surveys", ", ".join(printable_name(path) for path in survey_paths)),) if survey_paths else ()),
             ),
             stitched=found.stitched,
             focus=found.light,
+            placement=placement,
+            forecast=forecast,
         )
         # nothing is written until everything is there to be written; a page is never left under another round's number
         kept_page = _free_name(place, max(earlier)) if earlier and report.exists() else None
@@ -201,6 +233,8 @@ def run_job(
         fit=found.fit,
         plan=found.plan,
         light=found.light,
+        placement=placement,
+        forecast=forecast,
         round=number,
         record=record,
         report=report,
@@ -290,6 +324,35 @@ def _folder_for(folder: str | os.PathLike[str]) -> Iterator[None]:
             with suppress(OSError):  # something came into it
                 place.rmdir()
         raise
+
+
+def place_surveyed(
+    carrier_path: str | os.PathLike[str] | None, survey_paths: Sequence[str | os.PathLike[str]]
+) -> tuple[Placement, SeasonForecast | None]:
+    """Where a carrier stands by the last of some surveys, and what its seasons do if three or more are given.
+
+    Raises
+    ------
+    ParameterError
+        If only one of both is given.
+    DataError
+        If a survey is one of another carrier, or several are not to be put in order.
+    """
+    if carrier_path is None or not survey_paths:
+        raise ParameterError("carrier and survey belong together: expected --carrier CARRIER and --survey SURVEY")
+    carrier, surveys = read_carrier(carrier_path), read_surveys(list(survey_paths))
+    for survey in surveys:
+        if survey.carrier is not None and survey.carrier != carrier.name:
+            raise DataError(
+                f"{survey.name}: is a survey of carrier '{survey.carrier}'; expected one of '{carrier.name}'"
+            )
+        if survey.time is None and len(surveys) > 1:
+            raise DataError(f"{survey.name}: states no date; expected one, to tell which survey is the last")
+    last = max(surveys, key=lambda one: 0.0 if one.time is None else one.time.timestamp())
+    placement = place_carrier(carrier, last)
+    if len(surveys) < SEASONAL:
+        return placement, None
+    return placement, forecast_seasons([place_carrier(carrier, one, moves=False) for one in surveys])
 
 
 def _joined(stitched: Stitched) -> str:

@@ -426,6 +426,14 @@ def run(
         Path | None,
         typer.Option("--beam", metavar="BEAM", help="Beam file (TOML): adds a section on the light at the focus."),
     ] = None,
+    carrier: Annotated[
+        Path | None,
+        typer.Option("--carrier", metavar="FILE", help="Carrier file (TOML): adds a section on where it stands."),
+    ] = None,
+    survey: Annotated[
+        list[Path] | None,
+        typer.Option("--survey", metavar="FILE", help="Survey of that carrier; three or more tell of its seasons."),
+    ] = None,
     json: Json = None,
     force: Force = False,
     quiet: Quiet = False,
@@ -455,6 +463,8 @@ def run(
             previous=previous,
             stability=above_zero(stability, "--stability"),
             beam_path=beam,
+            carrier_path=carrier,
+            survey_paths=survey or (),
             **options,
         )
     _show_job(output, result)
@@ -466,7 +476,7 @@ def _show_job(output: Output, result: JobResult) -> None:
         if result.stitched is not None:
             parts += [result.stitched, treatment_text(result.stitched)]
         parts += [result.fit, model_text(result.fit)]
-        parts += [] if result.light is None else [result.light]
+        parts += [part for part in (result.light, result.placement, result.forecast) if part is not None]
     output.text(*parts, result.plan, result)
     output.answer(result)
     raise typer.Exit(0 if result.plan.feasible else 1)

@@ -84,11 +84,14 @@ def as_svg(figure: Figure, name: str, label: str) -> str:
     """
     import html
 
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     buffer = io.StringIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     curves = mark_curves(figure)
     with our_style(), without_glyph_warnings():  # the tables show such names well
-        figure.savefig(buffer, format="svg", metadata=nothing)
+        # `savefig` would draw everything twice, once for the layout, which drawing makes anyway
+        FigureCanvasSVG(figure).print_svg(buffer, metadata=nothing)
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
