@@ -187,7 +187,7 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, int], dic
     outer = folder / "all.html"
     outer.write_text(f"<!DOCTYPE html><head>{listen}</head><body style='width:1400px'>{''.join(frames)}</body>")
     command = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
-    command += ["--disable-background-networking", "--disable-component-update", "--disable-sync"]
+    command += ["--hide-scrollbars", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
     command += [f"--user-data-dir={folder / 'user'}", "--virtual-time-budget=60000", "--dump-dom", outer.as_uri()]
     done = subprocess.run(command, capture_output=True, text=True, timeout=240, check=False)
     found = re.search(r"<body[^>]*>(\[.*\])</body>", done.stdout, re.DOTALL)
@@ -219,7 +219,7 @@ def test_cursor_tells_the_value_of_the_curve(shown: dict[tuple[str, int], dict[s
     words = told["right"]
     assert isinstance(words, list)
     place = re.search(r"(−?[\d.]+)\u00a0m \((\w+)\)$", words[0])
-    assert place is not None
+    assert place is not None, words
     x = float(place[1].replace("−", "-"))
     (segment,) = [part for part in fit.mirror.segments if part.start <= x <= part.end]
     assert place[2] == segment.name

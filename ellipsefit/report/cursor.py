@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_LABEL = re.compile(r"\s*(.*?)\s*(?:\[([^\]]*)\])?(?:[,;].*)?", re.DOTALL)
+#: Name of an axis up to its unit or what else is said of it, and the unit.
+_NAME, _UNIT = re.compile(r"[^\[,;]*"), re.compile(r"\[([^\]]*)\]")
 
 
 def mark_curves(figure: Figure) -> list[list[dict[str, Any]]]:
@@ -99,9 +100,14 @@ def _axis(axes: Axes, which: str) -> dict[str, Any]:
     from matplotlib.dates import AutoDateLocator
 
     axis = getattr(axes, f"{which}axis")
-    found = _LABEL.fullmatch(axis.get_label_text().replace("\n", " "))
-    text, unit = ("", "") if found is None else (found[1], found[2] or "")
+    label = axis.get_label_text().replace("\n", " ")
+    name, unit = _NAME.match(label), _UNIT.search(label)
     dated = isinstance(axis.get_major_locator(), AutoDateLocator)
     scale = "date" if dated else axis.get_scale()
     ends = [float(f"{end:.9g}") for end in getattr(axes, f"get_{which}lim")()]
-    return {"ends": ends, "scale": scale, "name": text, "unit": unit}
+    return {
+        "ends": ends,
+        "scale": scale,
+        "name": "" if name is None else name[0].strip(),
+        "unit": "" if unit is None else unit[1],
+    }

@@ -91,7 +91,8 @@ def as_svg(figure: Figure, name: str, label: str) -> str:
     curves = mark_curves(figure)
     with our_style(), without_glyph_warnings():  # the tables show such names well
         # `savefig` would draw everything twice, once for the layout, which drawing makes anyway
-        FigureCanvasSVG(figure).print_svg(buffer, metadata=nothing)
+        canvas: Any = FigureCanvasSVG(figure)
+        canvas.print_svg(buffer, metadata=nothing)
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
