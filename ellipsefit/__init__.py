@@ -18,10 +18,12 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from ellipsefit.align import CorrectionPlan, plan_corrections
     from ellipsefit.align.comparison import compare_round
+    from ellipsefit.batch import BatchSettings, run_batch
     from ellipsefit.ellipse import Ellipse
     from ellipsefit.errors import EllipsefitError
     from ellipsefit.files import (
         open_profile,
+        read_batch,
         read_beam,
         read_carrier,
         read_mirror,
@@ -57,6 +59,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Adjuster",
+    "BatchSettings",
     "Beam",
     "Carrier",
     "CorrectionPlan",
@@ -94,6 +97,7 @@ __all__ = [
     "plan_scans",
     "practice_mirror",
     "previous_campaign",
+    "read_batch",
     "read_beam",
     "read_carrier",
     "read_mirror",
@@ -102,6 +106,7 @@ __all__ = [
     "read_scans",
     "read_survey",
     "read_surveys",
+    "run_batch",
     "run_job",
     "stitch",
     "trace_focus",
@@ -113,6 +118,7 @@ __all__ = [
 
 _HOMES: Final = {
     "Adjuster": "mirror",
+    "BatchSettings": "batch",
     "Beam": "focus",
     "Carrier": "place",
     "CorrectionPlan": "align",
@@ -150,6 +156,7 @@ _HOMES: Final = {
     "plan_scans": "stitching",
     "practice_mirror": "practice",
     "previous_campaign": "fit",
+    "read_batch": "files",
     "read_beam": "files",
     "read_carrier": "files",
     "read_mirror": "files",
@@ -158,6 +165,7 @@ _HOMES: Final = {
     "read_scans": "files",
     "read_survey": "files",
     "read_surveys": "files",
+    "run_batch": "batch",
     "run_job": "job",
     "stitch": "stitching",
     "trace_focus": "focus",

@@ -12,7 +12,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit status: 0 done, 1 not acceptable, 2 bad input or usage."""
     import typer
 
-    from ellipsefit.cli import commands, compare, convert, focus, place, rehearse, sheet  # noqa: F401 - each adds its commands
+    # each adds its commands
+    from ellipsefit.cli import batch, commands, compare, convert, focus, place, rehearse, sheet  # noqa: F401
     from ellipsefit.cli.app import app
     from ellipsefit.errors import EllipsefitError
 

@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from ellipsefit.files.batch import BatchItem, read_batch
     from ellipsefit.files.beam import read_beam
     from ellipsefit.files.carrier import read_carrier, write_carrier
     from ellipsefit.files.convert import convert_file, write_measured
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from ellipsefit.files.x3p import write_x3p
 
 __all__ = [
+    "BatchItem",
     "Conversion",
     "FileContent",
     "Inspection",
@@ -33,6 +35,7 @@ __all__ = [
     "inspect_together",
     "open_measured",
     "open_profile",
+    "read_batch",
     "read_beam",
     "read_carrier",
     "read_measured",
@@ -56,6 +59,7 @@ __all__ = [
 ]
 
 _HOMES: Final = {
+    "BatchItem": "batch",
     "Conversion": "lines",
     "FileContent": "inspect",
     "Inspection": "inspect",
@@ -65,6 +69,7 @@ _HOMES: Final = {
     "inspect_together": "inspect",
     "open_measured": "registry",
     "open_profile": "registry",
+    "read_batch": "batch",
     "read_beam": "beam",
     "read_carrier": "carrier",
     "read_measured": "registry",
