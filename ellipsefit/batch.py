@@ -10,6 +10,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
@@ -19,7 +20,7 @@ from multiprocessing import parent_process
 from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple, get_args
 
-from ellipsefit.errors import EllipsefitError, FileExistsAlreadyError, FileMissingError, ParameterError
+from ellipsefit.errors import DataError, EllipsefitError, FileExistsAlreadyError, FileMissingError, ParameterError
 from ellipsefit.files.batch import (
     JOURNAL,
     SUMMARIES,
@@ -345,76 +346,96 @@ def _done(task: _Task, inputs: str) -> MirrorLine:
         found = evaluate(item.mirror, item.scans, **options)
         return mirror_line(item.name, found.fit, found.plan, found.light, None)
     target, stage = task.folder / item.name, _unfinished(task.folder, item)
+    try:
+        with _held(target):
+            return _made_beside(task, inputs, stage, target, options)
+    except OSError as fault:
+        if isinstance(fault, EllipsefitError):
+            raise
+        raise FileMissingError(f"{target}: cannot be written: {(fault.strerror or '').lower()}") from None
+
+
+def _made_beside(task: _Task, inputs: str, stage: Path, target: Path, options: dict[str, Any]) -> MirrorLine:
+    """Make all files beside, and move them when they are whole: a batch that is stopped leaves no half of a round."""
     record, report = target / "record.h5", target / "report.html"
     if report.exists() and not record.exists() and not task.force:
         raise FileExistsAlreadyError(
             f"{report}: exists already without a record beside it; --force allows it to be overwritten"
         )
-    # all is made beside, and moved when it is whole: a batch that is stopped leaves no half of a round
     shutil.rmtree(stage, ignore_errors=True)
-    try:
-        stage.mkdir()
-        if record.exists():
-            shutil.copyfile(record, stage / record.name)
-        if settings.keep == "report":
-            line = _with_report(task, stage, report, options)
-        else:
-            line = _with_record(task, stage, options)
-        temporary = stage / f"{_LINE}.new"
-        temporary.write_text(json.dumps({"inputs": inputs, "line": line.to_dict()}, allow_nan=False), encoding="utf-8")
-        temporary.replace(stage / _LINE)
-        _move(stage, target)
-    except OSError as fault:
-        if isinstance(fault, EllipsefitError):
-            raise
-        raise FileMissingError(f"{target}: cannot be written: {(fault.strerror or '').lower()}") from None
+    stage.mkdir()
+    before = _state(record)
+    if before is not None:
+        shutil.copyfile(record, stage / record.name)
+    names_taken = list(target.glob("report-*.html"))
+    for path in names_taken:
+        (stage / path.name).touch()
+    if report.exists():
+        shutil.copyfile(report, stage / report.name)
+    item, settings = task.item, task.settings
+    page = settings.keep == "report"
+    result = run_job(item.mirror, item.scans, stage, when=settings.when, force=task.force, page=page, **options)
+    for path in names_taken:
+        (stage / path.name).unlink()
+    line = mirror_line(item.name, result.fit, result.plan, result.light, result.round)
+    temporary = stage / f"{_LINE}.new"
+    content = {"inputs": inputs, "record_before": before, "line": line.to_dict()}
+    temporary.write_text(json.dumps(content, allow_nan=False), encoding="utf-8")
+    temporary.replace(stage / _LINE)
+    _move(stage, target, before)
     return line
 
 
-def _with_report(task: _Task, stage: Path, report: Path, options: dict[str, Any]) -> MirrorLine:
-    item = task.item
-    if report.exists():
-        shutil.copyfile(report, stage / report.name)
-        for earlier in report.parent.glob("report-*.html"):  # their names are taken
-            (stage / earlier.name).touch()
-    result = run_job(item.mirror, item.scans, stage, when=task.settings.when, force=task.force, **options)
-    for earlier in report.parent.glob("report-*.html"):
-        (stage / earlier.name).unlink()
-    return mirror_line(item.name, result.fit, result.plan, result.light, result.round)
+@contextmanager
+def _held(target: Path) -> Iterator[None]:
+    """Nobody else adds to the record there meanwhile."""
+    from ellipsefit.files.record import claimed
+
+    if not target.is_dir():
+        yield
+        return
+    with claimed(target / "record.h5"):
+        yield
 
 
-def _with_record(task: _Task, stage: Path, options: dict[str, Any]) -> MirrorLine:
-    from ellipsefit.files.record import append_round
-
-    item, record = task.item, stage / "record.h5"
-    found = evaluate(item.mirror, item.scans, record=record if record.exists() else None, **options)
-    number = append_round(
-        record,
-        found.fit,
-        found.plan,
-        stitched=found.stitched,
-        inputs=(item.mirror, *item.scans),
-        when=task.settings.when,
-    )
-    return mirror_line(item.name, found.fit, found.plan, found.light, number)
+def _state(record: Path) -> list[int] | None:
+    """What tells that a record was replaced; None: it is not there."""
+    try:
+        found = record.stat()
+    except OSError:
+        return None
+    return [found.st_ino, found.st_mtime_ns]
 
 
 def _finished_before(task: _Task, inputs: str) -> MirrorLine | None:
     """Line of a mirror that was finished when the batch was stopped, before the journal knew."""
-    stage = _unfinished(task.folder, task.item)
+    stage, target = _unfinished(task.folder, task.item), task.folder / task.item.name
     try:
         content = json.loads((stage / _LINE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     if content["inputs"] != inputs or task.force:
         return None
-    _move(stage, task.folder / task.item.name)
+    with _held(target):
+        before = content["record_before"]
+        if (stage / "record.h5").exists() and _state(target / "record.h5") != before:
+            return None  # somebody has added to the record since, or begun one
+        _move(stage, target, before)
     return MirrorLine.from_dict(content["line"])
 
 
-def _move(stage: Path, target: Path) -> None:
-    """Bring what is made to its place; the line stays, until the journal has it."""
+def _move(stage: Path, target: Path, before: list[int] | None) -> None:
+    """Bring what is made to its place, the record last; the line stays, until the journal has it."""
+    record = stage / "record.h5"
     target.mkdir(exist_ok=True)
-    for path in stage.iterdir():
-        if path.name != _LINE:
-            path.replace(target / path.name)
+    numbered, page = list(stage.glob("report-*.html")), stage / "report.html"
+    for path in numbered:
+        path.replace(target / path.name)
+    if page.exists():
+        page.replace(target / page.name)
+    elif numbered:
+        (target / page.name).unlink(missing_ok=True)  # it has its number now
+    if record.exists():
+        if before is None and (target / record.name).exists():
+            raise DataError(f"{target / record.name}: came while its mirror was worked on; start the batch again")
+        record.replace(target / record.name)

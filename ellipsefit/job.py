@@ -106,6 +106,7 @@ def run_job(
     beam_path: str | os.PathLike[str] | None = None,
     carrier_path: str | os.PathLike[str] | None = None,
     survey_paths: Sequence[str | os.PathLike[str]] = (),
+    page: bool = True,
     **options: Any,
 ) -> JobResult:
     """Stitch, fit, plan, record and report one round.
@@ -136,6 +137,8 @@ def run_job(
     carrier_path, survey_paths : path, sequence of path, optional
         The carrier and surveys of it; the report then has a section on where it stands and, with three surveys or
         more, on its seasons.
+    page : bool
+        Whether the report is written; without it, `report` of the answer is where it would be.
     **options
         As for `fit_ellipse`.
 
@@ -185,23 +188,25 @@ def run_job(
         warnings = stale_for(record, mirror, measured) if earlier else ()
         progress("reporting")
         number = max(earlier, default=0) + 1
-        page = render_report(
-            found.fit,
-            found.plan,
-            when=when,
-            settings=(
-                ("round", str(number)),
-                ("mirror file", printable_name(mirror_path)),
-                ("scans" if found.stitched else "profile", ", ".join(printable_name(path) for path in measured)),
-                *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
-                *((("carrier file", printable_name(carrier_path)),) if carrier_path is not None else ()),
-                *((("surveys", ", ".join(printable_name(path) for path in survey_paths)),) if survey_paths else ()),
-            ),
-            stitched=found.stitched,
-            focus=found.light,
-            placement=placement,
-            forecast=forecast,
-        )
+        text = ""
+        if page:
+            text = render_report(
+                found.fit,
+                found.plan,
+                when=when,
+                settings=(
+                    ("round", str(number)),
+                    ("mirror file", printable_name(mirror_path)),
+                    ("scans" if found.stitched else "profile", ", ".join(printable_name(path) for path in measured)),
+                    *((("beam file", printable_name(beam_path)),) if beam_path is not None else ()),
+                    *((("carrier file", printable_name(carrier_path)),) if carrier_path is not None else ()),
+                    *((("surveys", ", ".join(printable_name(path) for path in survey_paths)),) if survey_paths else ()),
+                ),
+                stitched=found.stitched,
+                focus=found.light,
+                placement=placement,
+                forecast=forecast,
+            )
         # nothing is written until everything is there to be written; a page is never left under another round's number
         kept_page = _free_name(place, max(earlier)) if earlier and report.exists() else None
         if kept_page is not None:
@@ -225,9 +230,10 @@ def run_job(
             if kept_page is not None:
                 kept_page.replace(report)
             raise
-        remove_leftovers(report)
-        with new_file(report, force=force) as temporary:
-            temporary.write_text(page, encoding="utf-8")
+        if page:
+            remove_leftovers(report)
+            with new_file(report, force=force) as temporary:
+                temporary.write_text(text, encoding="utf-8")
     return JobResult(
         stitched=found.stitched,
         fit=found.fit,

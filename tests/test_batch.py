@@ -332,6 +332,14 @@ def test_reports_are_kept_as_run_keeps_them(mirrors: Path, tmp_path: Path) -> No
     assert kept == ["record.h5", "report-1.html", "report.html"]
     assert (tmp_path / "wren-0/report-1.html").read_bytes() == first
     page = (tmp_path / "summary.html").read_text(encoding="utf-8")
+    second = (tmp_path / "wren-0/report.html").read_bytes()
+    run_batch(items, tmp_path, RECORD, force=True)
+    assert sorted(path.name for path in (tmp_path / "wren-0").iterdir()) == [
+        "record.h5",
+        "report-1.html",
+        "report-2.html",
+    ]
+    assert (tmp_path / "wren-0/report-2.html").read_bytes() == second
     assert '<a href="wren-0/report.html">wren-0</a>' in page
 
 
