@@ -45,6 +45,7 @@ _UNIT: Final = re.compile(
     r"(?:1?\s*/\s*)?{name}(?:(?:\s*[/*·]\s*|\s+){name})*".format(name=r"[A-Za-zÅ_]+(?:(?:\^|\*\*)-?\d)?")
 )
 _LONGEST_UNIT: Final = 40
+_SPELLED_OUT: Final = re.compile(r"(?:milli|micro|nano|pico|centi)?(?:met(?:re|er)s?|radians?)|microns?|degrees?")
 
 
 @cache
@@ -79,6 +80,8 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
     spelled = unit
     for alias, plain in _ALIASES.items():
         spelled = spelled.replace(alias, plain)
+    if _SPELLED_OUT.fullmatch(spelled.casefold()):
+        spelled = spelled.casefold()  # a word has the same meaning with a capital; 'Mm' and 'mm' don't
     if kind == "expansion":
         spelled = spelled.replace("degC", "K")  # of a difference, where both are the same
     if spelled.startswith("/"):

@@ -677,3 +677,30 @@ def test_a_faulty_stitched_profile_is_told_with_its_field(fault: str, tmp_path: 
 def test_an_angle_that_is_not_finite_is_refused() -> None:
     with pytest.raises(ParameterError, match="scan 'a': angle must be finite"):
         whole_scan(angle=np.inf)
+
+
+def test_of_very_many_scans_some_are_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "scans.h5"
+    write_scans([whole_scan(f"s{number:04d}", values=whole_scan().values + number) for number in range(400)], path)
+    whole = inspect_file(path).to_dict()["facts"]
+    assert (whole["scans"], "looked_at" in whole) == (400, False)
+    monkeypatch.setattr("ellipsefit.files.inspect.LARGE", 1000)
+    content = inspect_file(path)
+    facts = content.to_dict()["facts"]
+    assert (content.kind, content.faults, content.content) == ("scans", (), None)
+    assert (facts["scans"], facts["looked_at"]) == (400, "32 of 400 entries, evenly from the first to the last")
+    assert "the rest is checked when the file is read" in content.warnings[-1]
+    with h5py.File(path, "r+") as file:
+        del file["s0399/data/x"]
+        file["s0399/data/x"] = h5py.ExternalLink("other.h5", "/x")
+    assert "link to another file" in inspect_file(path).faults[0]
+
+
+def test_of_one_long_scan_the_beginning_is_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, along = tmp_path / "scan.h5", np.arange(50_000.0)
+    write_scans([Scan(name="a", quantity="height", x=along, values=along, carriage=along, sigma=along + 1)], path)
+    monkeypatch.setattr("ellipsefit.files.inspect.LARGE", 1000)
+    monkeypatch.setattr("ellipsefit.files.inspect.LOOKED", 2000)
+    content = inspect_file(path)
+    assert content.faults == ()
+    assert content.to_dict()["facts"]["looked_at"] == "one scan, 2000 points of each"

@@ -7,7 +7,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -19,17 +19,25 @@ from ellipsefit.files.carrier import carrier_faults, looks_like_carrier, read_ca
 from ellipsefit.files.lines import profile_of
 from ellipsefit.files.mirror import mirror_faults, read_mirror
 from ellipsefit.files.registry import HELD, LINED, file_format, look_at_lines
-from ellipsefit.files.safe import existing_file, read_bytes
+from ellipsefit.files.safe import existing_file
 from ellipsefit.files.survey import looks_like_survey, read_surveys
 from ellipsefit.files.text import examine_text, looks_like_toml
 from ellipsefit.files.toml import load_toml
 from ellipsefit.mirror import Mirror
-from ellipsefit.profile import Profile, Quantity
+from ellipsefit.profile import Profile, Quantity, spread_evenly
 from ellipsefit.scan import Scan, ScanDirection
 from ellipsefit.stream import ProfileSource, placed_on
 
+if TYPE_CHECKING:
+    from ellipsefit.files.nexus import NexusContent
+
 #: Points of a large profile that are looked at together.
 PART: Final = 1 << 17
+#: Parts of a profile that is large which are looked at, and points of many scans.
+PARTS: Final = 8
+LOOKED: Final = 1 << 18
+#: A file of scans beyond this is looked at in parts.
+LARGE: Final = 1 << 26
 
 Kind = Literal["mirror", "beam", "profile", "scans", "carrier", "survey", "unknown"]
 
@@ -142,6 +150,12 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
     """
     try:
         found = file_format(path)
+        if found == "hdf5" and existing_file(path).stat().st_size > LARGE:
+            from ellipsefit.files.nexus import look_at_many  # h5py is loaded when a file needs it
+
+            many = look_at_many(path, most=LOOKED)
+            if many is not None:
+                return _nexus_content(path, many)
         if looks_like_survey(path):
             return _inspect_surveys(path)
         if found == "hdf5":
@@ -181,7 +195,8 @@ def _placed(one: FileContent, profile: Profile | ProfileSource, mirror: Mirror) 
 def _is_toml(path: str | os.PathLike[str]) -> bool:
     if os.fspath(path).casefold().endswith(".toml"):
         return True
-    text = read_bytes(path)[:4096].decode("utf-8-sig", errors="replace")
+    with existing_file(path).open("rb") as file:  # it may be large, and its first lines are enough
+        text = file.read(4096).decode("utf-8-sig", errors="replace")
     lines = (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
     return looks_like_toml(next(lines, ""))
 
@@ -291,13 +306,51 @@ def _inspect_surveys(path: str | os.PathLike[str]) -> FileContent:
 
 
 def _inspect_text(path: str | os.PathLike[str]) -> FileContent:
-    text = examine_text(path)
-    written = (Fact("delimiter", text.delimiter, text.delimiter), Fact("decimal", text.decimal, text.decimal))
-    if isinstance(text.content, Scan):
-        return _scans_content(path, (text.content,), text.units, written)
-    facts = () if text.content is None else (*_profile_facts(text.content, text.units), *written)
+    text = examine_text(path, look=True)
     kind: Kind = "unknown" if not text.delimiter else "scans" if text.kind == "scan" else "profile"
-    return FileContent(kind=kind, path=os.fspath(path), facts=facts, faults=text.faults, content=text.content)
+    understood: list[Fact] = []
+    if text.delimiter:
+        columns = ", ".join(f"{name} from {written!r}" for name, written in text.columns)
+        ignored = "; ".join(text.ignored) or "nothing"
+        understood = [
+            Fact("delimiter", text.delimiter, text.delimiter),
+            Fact("decimal", text.decimal, text.decimal),
+            Fact("encoding", text.encoding, text.encoding),
+            Fact("columns", columns, dict(text.columns)),
+            Fact("ignored", ignored, list(text.ignored)),
+        ]
+    if text.content is None:
+        return FileContent(kind=kind, path=os.fspath(path), facts=tuple(understood), faults=text.faults)
+    if isinstance(text.content, Scan):
+        whole = _scans_content(path, (text.content,), text.units, tuple(understood))
+    else:
+        facts = (*_profile_facts(text.content, text.units), *understood)
+        whole = FileContent(kind=kind, path=os.fspath(path), facts=facts, content=text.content)
+    if text.looked is None:
+        return whole
+    count = text.estimate or text.rows
+    rough = round(count, 2 - len(str(count)))
+    facts = tuple(
+        Fact("points", f"about {rough}", rough) if fact.name == "points" else fact
+        for fact in whole.facts
+        if fact.name not in _OF_THE_WHOLE
+    )
+    return _looked_at(replace(whole, facts=facts), text.looked)
+
+
+#: What a part of a file cannot tell.
+_OF_THE_WHOLE: Final = ("masked points", "invalid points")
+
+
+def _looked_at(whole: FileContent, parts: str, content: ProfileSource | None = None) -> FileContent:
+    """The content of a file of which only parts were looked at; only a source of all of it is kept."""
+    warning = f"{whole.path}: looked at {parts}; the rest is checked when the file is read"
+    return replace(
+        whole,
+        facts=(*whole.facts, Fact("looked at", parts, parts)),
+        warnings=(*whole.warnings, warning),
+        content=content,
+    )
 
 
 def _inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
@@ -305,14 +358,31 @@ def _inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
 
     large = large_profile(path, held=HELD)
     if large is not None:
+        some = len(large) > PARTS * PART
         try:
-            told = _profile_facts(large, large.units)
+            told = _profile_facts(large, large.units, most=PARTS if some else None)
         except FileFormatError as error:  # numbers are checked as they are read
             return FileContent(kind="profile", path=os.fspath(path), faults=(str(error),))
-        return FileContent(kind="profile", path=os.fspath(path), facts=told, content=large)
-    found = examine_nexus(path)
+        whole = FileContent(kind="profile", path=os.fspath(path), facts=told, content=large)
+        if not some:
+            return whole
+        parts = f"{PARTS} parts of {PART} points, evenly from the first to the last of {len(large)}"
+        return _looked_at(whole, parts, large)
+    size = existing_file(path).stat().st_size
+    return _nexus_content(path, examine_nexus(path, most=LOOKED if size > LARGE else None))
+
+
+def _nexus_content(path: str | os.PathLike[str], found: NexusContent) -> FileContent:
     if isinstance(found.content, tuple):
-        return _scans_content(path, found.content, found.units)
+        whole = _scans_content(path, found.content, found.units)
+        if found.looked is None:
+            return whole
+        told = tuple(
+            Fact("scans", str(found.scans), found.scans) if fact.name == "scans" else fact
+            for fact in whole.facts
+            if fact.name not in (*_OF_THE_WHOLE, "points")
+        )
+        return _looked_at(replace(whole, facts=told), found.looked)
     facts: tuple[Fact, ...] = ()
     if found.content is not None:
         facts = _profile_facts(found.content, found.units)
@@ -531,13 +601,16 @@ def _counts(found: Counter[Any]) -> str:
 # profiles
 
 
-def _profile_facts(profile: Profile | ProfileSource, units: Sequence[tuple[str, str]]) -> tuple[Fact, ...]:
-    """Facts of a profile, in one pass over it; a profile that is held is one part."""
+def _profile_facts(
+    profile: Profile | ProfileSource, units: Sequence[tuple[str, str]], *, most: int | None = None
+) -> tuple[Fact, ...]:
+    """Facts of a profile, in one pass over it or so many parts of it; a profile that is held is one part."""
     size = len(profile) if isinstance(profile, Profile) else PART
     masked, places, steps = 0, _Range(), []
     names: set[str] | None = None
     sigmas: _Range | None = None
-    for start in range(0, len(profile), size):
+    starts = range(0, len(profile), size)
+    for start in spread_evenly(starts, most):
         part = profile.part(start, min(start + size, len(profile)))
         used = part.used
         x = np.unique(part.x[used])
@@ -553,8 +626,9 @@ def _profile_facts(profile: Profile | ProfileSource, units: Sequence[tuple[str, 
     facts = [
         Fact("quantity", profile.quantity, profile.quantity),
         Fact("points", str(len(profile)), len(profile)),
-        Fact("masked points", str(masked), masked),
     ]
+    if most is None or most >= len(starts):
+        facts.append(Fact("masked points", str(masked), masked))
     if places.low <= places.high:
         facts.append(Fact("span", _range(places.low, places.high), [places.low, places.high]))
     if steps:

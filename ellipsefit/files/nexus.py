@@ -46,6 +46,7 @@ class NexusContent(NamedTuple):
     faults: tuple[str, ...]
     scans: int  # also those at fault
     units: tuple[tuple[str, str], ...]
+    looked: str | None = None  # which part was looked at; None: all
 
 
 class _Measured(NamedTuple):
@@ -197,8 +198,14 @@ def read_nexus_measured(path: str | os.PathLike[str]) -> Profile | tuple[Scan, .
     return _or_first_fault(found)
 
 
-def examine_nexus(path: str | os.PathLike[str]) -> NexusContent:
+def examine_nexus(path: str | os.PathLike[str], *, most: int | None = None) -> NexusContent:
     """Profile or scans in an HDF5 file, or everything that is wrong with it.
+
+    Parameters
+    ----------
+    path : path
+    most : int, optional
+        Points that are looked at, about, if it holds scans with more of them; `looked` says which then.
 
     Raises
     ------
@@ -207,8 +214,47 @@ def examine_nexus(path: str | os.PathLike[str]) -> NexusContent:
     """
     try:
         with open_nexus(path) as file:
-            return _measured_content(path, file)
+            candidates = _measured_data(file)
+            if _holds_scans(file, candidates):
+                return _scans_content(path, file, candidates, most=most)
+            return _profile_content(path, file, candidates)
     except FileFormatError as error:  # what ends the reading
+        return NexusContent("unknown", None, (str(error),), 0, ())
+
+
+#: Entries beyond which a file is looked at by some of them.
+_MANY: Final = 300
+_LOOKED: Final = 32
+
+
+def look_at_many(path: str | os.PathLike[str], *, most: int) -> NexusContent | None:
+    """Scans of a file with hundreds of entries, of which some are looked at; None if it is no such file.
+
+    Raises
+    ------
+    FileMissingError
+        If the file cannot be opened.
+    """
+    try:
+        with _faults_told(path), h5py.File(existing_file(path), "r") as file:
+            names = list(file.id)
+            if len(names) <= _MANY:
+                return None
+            picked = [names[round(place)] for place in np.linspace(0, len(names) - 1, _LOOKED)]
+            if any(file.id.links.get_info(name).type != h5l.TYPE_HARD for name in picked):
+                return None
+            for name in picked:
+                entry = _child(file.id, name)
+                if isinstance(entry, h5g.GroupID):
+                    _refuse_external_links(h5py.Group(entry), path)
+            raw = _measured_data(file, picked)
+            if len(raw) < _LOOKED or any(one.framed for one in raw):
+                return None
+            found = _scans_content(path, file, raw, most=most)
+            some = found.looked.partition(" ")[0] if found.looked else str(len(raw))
+            looked = f"{some} of {len(names)} entries, evenly from the first to the last"
+            return found._replace(scans=len(names), looked=looked)
+    except FileFormatError as error:
         return NexusContent("unknown", None, (str(error),), 0, ())
 
 
@@ -362,9 +408,9 @@ def _holds_scans(file: Any, candidates: Sequence[_Measured]) -> bool:
     return not profile and (len(raw) > 1 or alone)
 
 
-def _measured_data(file: Any) -> list[_Measured]:
+def _measured_data(file: Any, names: Sequence[bytes] | None = None) -> list[_Measured]:
     found = []
-    for entry_name in list(file.id):
+    for entry_name in list(file.id) if names is None else names:
         entry = _child(file.id, entry_name)
         if not (isinstance(entry, h5g.GroupID) and _text(entry, "NX_class") == "NXentry"):
             continue
@@ -374,8 +420,8 @@ def _measured_data(file: Any) -> list[_Measured]:
                 continue
             signal = _text(data, "signal")
             if signal in _KINDS:
-                names = _decoded(entry_name), _decoded(data_name)
-                found.append(_Measured(*names, cast("Quantity", signal), h5a.exists(data, b"frame")))
+                own = _decoded(entry_name), _decoded(data_name)
+                found.append(_Measured(*own, cast("Quantity", signal), h5a.exists(data, b"frame")))
     return found
 
 
@@ -510,7 +556,9 @@ def _no_sigma(where: str, sigma: float, row: int) -> str:
     return f"{where} is {sigma:g} at point {row + 1}; expected standard uncertainties above 0"
 
 
-def _scans_content(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measured]) -> NexusContent:
+def _scans_content(
+    path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measured], *, most: int | None = None
+) -> NexusContent:
     raw = [one for one in candidates if not one.framed]
     if not raw:
         fault = f"{path}: holds a profile; expected raw scans" if candidates else _nothing_measured(path, file)
@@ -520,16 +568,38 @@ def _scans_content(path: str | os.PathLike[str], file: Any, candidates: Sequence
     faults: list[str] = []
     units: dict[tuple[str, str], None] = {}  # a set that keeps the order
     scans = []
-    for one in raw:
+    some: Sequence[_Measured] = raw
+    points = looked = None
+    if most is not None:
+        some, points, looked = _some_of(file, raw, most)
+    for one in some:
         name = f"{one.entry}:{one.data}" if one.entry in several else one.entry
         found: list[tuple[str, str]] = []
         own: list[str] = []
-        scan = _scan(path, file, one, name, own, found)
+        scan = _scan(path, file, one, name, own, found, points)
         units.update(dict.fromkeys(found))
         faults += own
         if scan is not None:
             scans.append(scan)
-    return NexusContent("scans", None if faults else tuple(scans), tuple(faults), len(raw), tuple(units))
+    return NexusContent("scans", None if faults else tuple(scans), tuple(faults), len(raw), tuple(units), looked)
+
+
+def _some_of(file: Any, raw: Sequence[_Measured], most: int) -> tuple[Sequence[_Measured], int | None, str | None]:
+    """Scans that lie evenly from the first to the last, how many points of each, and that in words."""
+    longest = max(_points_of(file, raw[place]) for place in {0, len(raw) // 2, len(raw) - 1})
+    count = min(len(raw), max(most // max(longest, 1), 1))
+    points = None if longest <= most else most
+    if count == len(raw) and points is None:
+        return raw, None, None
+    places = sorted({round(place) for place in np.linspace(0, len(raw) - 1, count)})
+    what = f"{len(places)} of {len(raw)} scans, evenly from the first to the last" if len(raw) > 1 else "one scan"
+    return [raw[place] for place in places], points, what + (f", {most} points of each" if points else "")
+
+
+def _points_of(file: Any, one: _Measured) -> int:
+    dataset = _child(one.data_id(file), one.quantity)
+    shape = dataset.shape if isinstance(dataset, h5d.DatasetID) else None
+    return int(math.prod(shape)) if shape else 0
 
 
 def _scan(
@@ -539,9 +609,10 @@ def _scan(
     name: str,
     faults: list[str],
     units: list[tuple[str, str]],
+    most: int | None = None,
 ) -> Scan | None:
     quantity, kind = one.quantity, _KINDS[one.quantity]
-    reader = _Fields(path, one.data_id(file), faults, units)
+    reader = _Fields(path, one.data_id(file), faults, units, most)
     reader.check_axes()
     x, values = reader.numbers("x", "length"), reader.numbers(quantity, kind)
     sigma = reader.optional(f"{quantity}_errors", kind)
@@ -591,13 +662,19 @@ class _Fields:
     """Fields of one group; what is wrong with them is collected."""
 
     def __init__(
-        self, path: str | os.PathLike[str], group: Any, faults: list[str], units: list[tuple[str, str]]
+        self,
+        path: str | os.PathLike[str],
+        group: Any,
+        faults: list[str],
+        units: list[tuple[str, str]],
+        most: int | None = None,
     ) -> None:
         self.path = path
         self.group = group  # h5g.GroupID
         self.names = {_decoded(name) for name in group}
         self.faults = faults
         self.units = units
+        self.most = most  # points that are read at most, of fields with one dimension
 
     def where(self, name: str) -> str:
         return _where(self.path, self.group, name)
@@ -687,7 +764,7 @@ class _Fields:
         if name not in self.names:
             return None
         try:
-            return _strings(self.path, self.group, name)
+            return _strings(self.path, self.group, name, self.most)
         except FileFormatError as error:
             self.faults.append(str(error))
             return None
@@ -700,12 +777,13 @@ class _Fields:
         except FileFormatError as error:
             self.faults.append(str(error))
             return None
-        mask: BoolArray = h5py.Dataset(dataset)[()] != 0
+        mask: BoolArray = h5py.Dataset(dataset)[: self.most] != 0
         return mask
 
     def _numbers(self, name: str, factor: _FactorOf, expected: str, *, ndim: int = 1) -> FloatArray | None:
         try:
-            values, unit = _field(self.path, self.group, name, factor, expected, ndim=ndim)
+            most = self.most if ndim == 1 else None
+            values, unit = _field(self.path, self.group, name, factor, expected, ndim=ndim, most=most)
         except FileFormatError as error:
             self.faults.append(str(error))
             return None
@@ -789,10 +867,19 @@ def _quantity(
 
 
 def _field(
-    path: str | os.PathLike[str], group: Any, name: str, factor_of: _FactorOf, expected: str, *, ndim: int = 1
+    path: str | os.PathLike[str],
+    group: Any,
+    name: str,
+    factor_of: _FactorOf,
+    expected: str,
+    *,
+    ndim: int = 1,
+    most: int | None = None,
 ) -> tuple[FloatArray, str]:
     """Numbers of a field in SI units, and its unit."""
     dataset, factor, offset, unit = _quantity(path, group, name, factor_of, expected, ndim=ndim)
+    if most is not None and dataset.shape[0] > most:
+        return _Column(dataset, factor, offset).read(0, most), unit
     values = np.empty(dataset.shape)
     if values.size:
         dataset.read(h5s.ALL, h5s.ALL, values, h5t.NATIVE_DOUBLE)  # whatever its type, HDF5 converts
@@ -862,9 +949,11 @@ def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndar
     return _strings(path, group.id, name)
 
 
-def _strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+def _strings(
+    path: str | os.PathLike[str], group: Any, name: str, most: int | None = None
+) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     dataset, _ = _dataset(path, group, name, "SO")
-    return _text_array(h5py.Dataset(dataset)[()])
+    return _text_array(h5py.Dataset(dataset)[:most])
 
 
 def _text_array(raw: npt.NDArray[Any]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
