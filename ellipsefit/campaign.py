@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 from ellipsefit.simulate import HiddenState, hidden_state, simulate_profile
 
@@ -69,8 +69,10 @@ class AuditedQuantity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Audit:
+class Audit(Result):
     """Whether stated intervals cover, quantity by quantity."""
+
+    table: ClassVar[str | None] = "quantities"
 
     mirror: Mirror
     settings: AuditSettings
@@ -137,12 +139,6 @@ class Audit:
                 notes=tuple(notes),
             )
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def audit(

@@ -33,3 +33,7 @@ class FileBusyError(EllipsefitError, BlockingIOError):
 
 class DataError(EllipsefitError, ValueError):
     """The measured data contradict the mirror file or do not suffice."""
+
+
+class MissingExtraError(EllipsefitError, ImportError):
+    """A library that only some need is not installed."""

@@ -14,6 +14,9 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.moments import Moments
 from ellipsefit.profile import BLOCK, PlacedProfile, Quantity
+from ellipsefit.results import Array, Result
+from ellipsefit.rows import Table
+from ellipsefit.rows import number as shown_number
 from ellipsefit.stream import Placed
 
 #: ISO 16610-21:2011: the Gaussian transmits 50 % at the cut-off, alpha = sqrt(ln 2 / pi).
@@ -66,8 +69,20 @@ class Surface:
         return rest, misplaced
 
 
+#: What is told of a figure, and in which words.
+FIGURE_KEYS: Final = {
+    "height_error_rms": "height error, rms",
+    "height_error_pv": "height error, peak to valley",
+    "slope_error_rms": "slope error, rms",
+    "slope_error_pv": "slope error, peak to valley",
+    "whole_height_error_rms": "height error with the segments' misplacement, rms",
+    "whole_slope_error_rms": "slope error with the segments' misplacement, rms",
+    "cutoff": "cut-off of the filter before slopes are taken",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Figure:
+class Figure(Result):
     """Height and slope error of a mirror, each segment's height and tilt taken away; `whole_*`: left in.
 
     Lengths in m, slopes in rad; None: not known from these data. rms values are over points; pv is the
@@ -85,6 +100,23 @@ class Figure:
     segment_slope_error_rms: tuple[float | None, ...]
     height_error: FloatArray  # (N,) at the points that are shown: those of the profile, or means of many
     slope_error: FloatArray  # (N,)
+
+    def arrays(self) -> tuple[Array, ...]:
+        """Errors at the points that are shown."""
+        return (
+            Array("height_error", ("point",), self.height_error, "m", "height error"),
+            Array("slope_error", ("point",), self.slope_error, "rad", "slope error, filtered"),
+        )
+
+    def to_dict(self) -> dict[str, float | None]:
+        """The machine-readable answer, SI; errors at points are in `arrays`."""
+        return {name: getattr(self, name) for name in FIGURE_KEYS}
+
+    def rows(self) -> list[Table]:
+        """What is wrong with the surface itself, as a table."""
+        kinds = ((name, "length" if "height" in name or name == "cutoff" else "angle") for name in FIGURE_KEYS)
+        cells = tuple((FIGURE_KEYS[name], shown_number(getattr(self, name), kind)) for name, kind in kinds)
+        return [Table(title="Figure", cells=cells)]
 
     def __post_init__(self) -> None:
         for name in ("height_error", "slope_error"):

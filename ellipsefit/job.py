@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
+from ellipsefit.align.plan import DEFAULT, TargetChoice
 from ellipsefit.conformity import judge_mirror
 from ellipsefit.errors import DataError, FileExistsAlreadyError, FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files import (
@@ -22,7 +23,7 @@ from ellipsefit.files import (
     read_scans,
     read_surveys,
 )
-from ellipsefit.files.orders import learned_response
+from ellipsefit.files.orders import given_response, learned_response
 from ellipsefit.files.plan import PlanAnswer
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
@@ -30,6 +31,8 @@ from ellipsefit.focus import FocusResult, trace_focus
 from ellipsefit.mirror import Mirror
 from ellipsefit.place import Placement, SeasonForecast, forecast_seasons, place_carrier
 from ellipsefit.profile import Profile
+from ellipsefit.results import Result
+from ellipsefit.rows import Table
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
 from ellipsefit.stream import ProfileSource
 
@@ -53,7 +56,7 @@ class Evaluation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class JobResult:
+class JobResult(Result):
     """One round of the whole job, and where it was written."""
 
     stitched: Stitched | None  # None: a profile was given
@@ -68,12 +71,12 @@ class JobResult:
     when: datetime
     warnings: tuple[str, ...]  # what the record says against this round, such as moves it does not know of
 
-    def __str__(self) -> str:
-        lines = [f"Round {self.round} of {self.fit.mirror.name}"]
-        if self.stitched is not None:
-            lines.append(f"  {_joined(self.stitched)}")
-        notes = [f"  Note: {text}" for text in self.warnings]
-        return "\n".join([*lines, f"  record  {self.record}", f"  report  {self.report}", *notes])
+    def rows(self) -> list[Table]:
+        """What was done, and where it was written."""
+        joined = () if self.stitched is None else (_joined(self.stitched),)
+        notes = (*joined, *(f"Note: {text}" for text in self.warnings))
+        cells = (("record", str(self.record)), ("report", str(self.report)))
+        return [Table(title=f"Round {self.round} of {self.fit.mirror.name}", cells=cells, notes=notes)]
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer: those of fit and plan, and the files."""
@@ -107,6 +110,9 @@ def run_job(
     carrier_path: str | os.PathLike[str] | None = None,
     survey_paths: Sequence[str | os.PathLike[str]] = (),
     page: bool = True,
+    response_path: str | os.PathLike[str] | None = None,
+    objectives: Sequence[str] = DEFAULT,
+    target: TargetChoice = "nominal",
     **options: Any,
 ) -> JobResult:
     """Stitch, fit, plan, record and report one round.
@@ -139,6 +145,10 @@ def run_job(
         more, on its seasons.
     page : bool
         Whether the report is written; without it, `report` of the answer is where it would be.
+    response_path : path, optional
+        What adjusters do to the surface; by default what the record in `folder` has learned, if any.
+    objectives, target
+        As for `plan_corrections`.
     **options
         As for `fit_ellipse`.
 
@@ -171,6 +181,9 @@ def run_job(
         previous=previous,
         stability=stability,
         beam_path=beam_path,
+        response_path=response_path,
+        objectives=objectives,
+        target=target,
         **options,
     )
     mirror = found.fit.mirror
@@ -181,9 +194,11 @@ def run_job(
         earlier = read_record_summary(record).rounds if record.exists() else ()
         if _state(record) != as_read:  # another process has added to it meanwhile
             _check_record(record, mirror)
-            plan = plan_corrections(found.fit, response=learned_response(record, mirror, mirror_path))
-            found = replace(found, plan=plan)
-        learned = bool(earlier) and learned_response(record, mirror, mirror_path) is not None
+            if response_path is None:
+                known = learned_response(record, mirror, mirror_path)
+                plan = plan_corrections(found.fit, response=known, objectives=objectives, target=target)
+                found = replace(found, plan=plan)
+        learned = response_path is None and bool(earlier) and learned_response(record, mirror, mirror_path) is not None
         made_from = rests_on(record, asked, learned=learned) if earlier else ()
         warnings = stale_for(record, mirror, measured) if earlier else ()
         progress("reporting")
@@ -259,6 +274,9 @@ def evaluate(
     previous: str | os.PathLike[str] | None = None,
     stability: float = USUAL_STABILITY,
     beam_path: str | os.PathLike[str] | None = None,
+    response_path: str | os.PathLike[str] | None = None,
+    objectives: Sequence[str] = DEFAULT,
+    target: TargetChoice = "nominal",
     **options: Any,
 ) -> Evaluation:
     """Stitch, fit, plan and, with a beam, trace; nothing is written.
@@ -267,7 +285,8 @@ def evaluate(
     ----------
     record : path, optional
         Record of earlier rounds, whose comparisons tell what the adjusters do.
-    mirror_path, measured, progress, stitch_settings, previous, stability, beam_path, **options
+    mirror_path, measured, progress, stitch_settings, previous, stability, beam_path, response_path, objectives, \
+    target, **options
         As for `run_job`.
 
     Raises
@@ -280,11 +299,14 @@ def evaluate(
     beam = None if beam_path is None else read_beam(beam_path)
     profile, stitched = measured_profile(measured, mirror, settings=stitch_settings, progress=progress)
     progress("fitting")
-    learned = None if record is None else learned_response(record, mirror, mirror_path)
+    if response_path is not None:
+        learned = given_response(response_path, mirror)
+    else:
+        learned = None if record is None else learned_response(record, mirror, mirror_path)
     last = None if previous is None else read_previous(previous, mirror, stability=stability)
     fit = fit_ellipse(profile, mirror, previous=last, **options)
     progress("planning")
-    plan = plan_corrections(fit, response=learned)
+    plan = plan_corrections(fit, response=learned, objectives=objectives, target=target)
     light = None
     if beam is not None:
         progress("tracing")
@@ -405,7 +427,13 @@ def measured_profile(
 
 
 def run_demo(
-    folder: str | os.PathLike[str], *, when: datetime, force: bool = False, progress: Callable[[str], object] = str
+    folder: str | os.PathLike[str],
+    *,
+    when: datetime,
+    force: bool = False,
+    progress: Callable[[str], object] = str,
+    objectives: Sequence[str] = DEFAULT,
+    target: TargetChoice = "nominal",
 ) -> JobResult:
     """Write the invented mirror of the demo and its raw scans, and run the whole job on them.
 
@@ -416,6 +444,8 @@ def run_demo(
     when, force, progress
         As for `run_job`; with `force` mirror and scans of an earlier demo are replaced, and its record gets
         another round.
+    objectives, target
+        As for `plan_corrections`.
 
     Raises
     ------
@@ -434,7 +464,9 @@ def run_demo(
     progress("making the demo mirror")
     write_mirror(mirror, design, force=force)
     write_scans(scans, measured, force=force)
-    return run_job(design, [measured], place, when=when, force=True, progress=progress)
+    return run_job(
+        design, [measured], place, when=when, force=True, progress=progress, objectives=objectives, target=target
+    )
 
 
 def _made_folder(folder: str | os.PathLike[str]) -> Path:

@@ -12,6 +12,9 @@ from ellipsefit.arrays import BoolArray, FloatArray, IntArray, sealed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.moments import Moments
+from ellipsefit.results import Array, Result
+from ellipsefit.rows import Table
+from ellipsefit.rows import number as shown_number
 
 Quantity = Literal["height", "slope"]
 Frame = Literal["scan", "mirror"]
@@ -25,7 +28,7 @@ BLOCK: Final = 1 << 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Profile:
+class Profile(Result):
     """A measured profile, as it stands in its file.
 
     Parameters
@@ -101,6 +104,45 @@ class Profile:
         if self.sigma is not None and not ((self.sigma > 0) & np.isfinite(self.sigma) | ~used).all():
             row = int(np.flatnonzero(used & ~((self.sigma > 0) & np.isfinite(self.sigma)))[0])
             raise ParameterError(f"sigma must be positive; got {self.sigma[row]} at point {row + 1}")
+
+    def arrays(self) -> tuple[Array, ...]:
+        """The points as they stand in the file, with what is stated of them."""
+        unit = "m" if self.quantity == "height" else "rad"
+        return (
+            Array("x", ("point",), self.x, "m", "position", True),
+            Array(self.quantity, ("point",), self.values, unit, self.quantity),
+            Array("sigma", ("point",), self.sigma, unit, "standard uncertainty"),
+            Array("segment", ("point",), self.segment, "", "segment", True),
+            Array("y", ("point",), self.y, "m", "position across"),
+            Array("mask", ("point",), self.mask, "", "left out"),
+            Array("mask_reason", ("point",), self.mask_reason, "", "why"),
+            Array("covariance_factor", ("point", "mode"), self.covariance_factor, unit, "what points share"),
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """What the profile is, SI; its points are in `arrays`."""
+        return {
+            "name": self.name,
+            "quantity": self.quantity,
+            "frame": self.frame,
+            "points": len(self),
+            "masked": int(len(self) - self.used.sum()),
+            "start": float(self.x.min()) if len(self) else None,
+            "end": float(self.x.max()) if len(self) else None,
+        }
+
+    def rows(self) -> list[Table]:
+        """What the profile is, as a table."""
+        facts = self.to_dict()
+        cells = (
+            ("measured", f"{self.quantity}s"),
+            ("points", str(facts["points"])),
+            ("of them masked", str(facts["masked"])),
+            ("from", shown_number(facts["start"], "length", digits=5)),
+            ("to", shown_number(facts["end"], "length", digits=5)),
+            ("frame", {"scan": "the instrument's axis", "mirror": "mirror"}[self.frame]),
+        )
+        return [Table(title=f"Profile {self.name}", cells=cells)]
 
     @property
     def used(self) -> BoolArray:

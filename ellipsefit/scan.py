@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.profile import Quantity
+from ellipsefit.results import Array, Result
+from ellipsefit.rows import Table, number, with_uncertainty
 
 ScanDirection = Literal["forward", "backward"]
 Orientation = Literal["normal", "end_for_end", "face_down"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Scan:
+class Scan(Result):
     """A raw scan: values along x with a height and a tilt of its own.
 
     Parameters
@@ -63,6 +65,49 @@ class Scan:
     orientation: Orientation = "normal"
     angle: float | None = None
     angle_stderr: float | None = None
+
+    def arrays(self) -> tuple[Array, ...]:
+        """The points in the order of measurement, with what is stated of them."""
+        unit = "m" if self.quantity == "height" else "rad"
+        return (
+            Array("x", ("point",), self.x, "m", "position", True),
+            Array(self.quantity, ("point",), self.values, unit, self.quantity),
+            Array("sigma", ("point",), self.sigma, unit, "standard uncertainty"),
+            Array("carriage", ("point",), self.carriage, "m", "position along the guide"),
+            Array("time", ("point",), self.time, "s", "of the sample"),
+            Array("temperature", ("point",), self.temperature, "K", "temperature"),
+            Array("segment", ("point",), self.segment, "", "segment", True),
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """What the scan is, SI; its points are in `arrays`."""
+        return {
+            "name": self.name,
+            "quantity": self.quantity,
+            "points": len(self.x),
+            "invalid": int((~np.isfinite(self.values)).sum()),
+            "start": float(self.x[0]),
+            "end": float(self.x[-1]),
+            "direction": self.direction,
+            "orientation": self.orientation,
+            "angle": self.angle,
+            "angle_stderr": self.angle_stderr,
+        }
+
+    def rows(self) -> list[Table]:
+        """What the scan is, as a table."""
+        facts = self.to_dict()
+        cells = (
+            ("measured", f"{self.quantity}s"),
+            ("points", str(facts["points"])),
+            ("of them not finite", str(facts["invalid"])),
+            ("from", number(facts["start"], "length", digits=5)),
+            ("to", number(facts["end"], "length", digits=5)),
+            ("direction", self.direction or "not stated"),
+            ("orientation", self.orientation.replace("_", " ")),
+            ("reading of its tilt", with_uncertainty(self.angle, self.angle_stderr, "angle")),
+        )
+        return [Table(title=f"Scan {self.name}", cells=cells)]
 
     def __post_init__(self) -> None:
         for key in ("x", "values", "sigma", "carriage", "time", "temperature"):

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, NamedTuple
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.errors import ParameterError
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number
 
 if TYPE_CHECKING:
@@ -49,12 +49,14 @@ class WaveBand:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Spectrum:
+class Spectrum(Result):
     """One-sided power spectral density of the figure error, per segment and their mean, in bands of frequency.
 
     Normalised so that its integral over frequency from 0 to 1 / (2 step) is the mean square of the error (Parseval);
     with a window, the mean square weighted by the window squared. Of heights in m**3, of slopes in rad**2 m.
     """
+
+    table: ClassVar[str | None] = "bands"
 
     quantity: Literal["height", "slope"]
     window: Window
@@ -108,6 +110,17 @@ class Spectrum:
             ],
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """Density of each segment and their mean over frequency."""
+        unit = "m^3" if self.quantity == "height" else "m rad^2"
+        return (
+            Array("frequency", ("frequency",), self.frequency, "1/m", "middle of the band", True),
+            Array("segment", ("segment",), self.names, "", "segment", True),
+            Array("mean", ("frequency",), self.mean, unit, "power spectral density, mean of all segments"),
+            Array("stderr", ("frequency",), self.stderr, unit, "standard uncertainty of the mean"),
+            Array("density", ("segment", "frequency"), self.density, unit, "power spectral density of a segment"),
+        )
+
     def rows(self) -> list[Table]:
         """Table of what lies at which wavelength."""
         cells = tuple(
@@ -121,12 +134,6 @@ class Spectrum:
         )
         header = ("wavelength", "height rms", "slope rms")
         return [Table(title="Figure error by wavelength", header=header, cells=(*cells, total), notes=notes)]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def plot(self) -> Figure_:
         """Figure of the spectrum: each segment and their mean."""

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.align.change import SAME_SURFACE, LineChange, line_change
 from ellipsefit.align.diagnosis import Diagnosis, Finding, Mistake, diagnose, name_of
 from ellipsefit.align.learning import Done, Knowledge, Learned, first_knowledge, learn
@@ -21,6 +20,7 @@ from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Adjuster, Mirror
 from ellipsefit.profile import PlacedProfile
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number
 
 #: Share of half the travel below which what is left of it is warned of (common practice).
@@ -232,8 +232,10 @@ def _verified(knowledge: Knowledge, places: frozenset[int]) -> Knowledge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Comparison:
+class Comparison(Result):
     """Achieved against asked, adjuster by adjuster; what went wrong; what was learned; what travel is left."""
+
+    table: ClassVar[str | None] = "moves"
 
     mirror: Mirror  # with its adjusters where they stand now
     orders: Orders
@@ -342,15 +344,20 @@ class Comparison:
             "warnings": list(self.warnings),
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """The influence matrix as known now."""
+        response = self.response
+        names = np.array(["/".join(key) for key in response.adjusters], dtype=np.str_)
+        return (
+            Array("at", ("at",), names, "", "adjuster where the surface rises", True),
+            Array("moved", ("moved",), names, "", "adjuster that is moved", True),
+            Array("response", ("at", "moved"), response.matrix, "", "rise of the surface for a unit move"),
+            Array("response_stderr", ("at", "moved"), response.stderr, "", "its standard uncertainty"),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the comparison, as shown on screens and pages."""
         return [self._summary_table(), self._screw_table(), self._ledger_table()]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def _summary_table(self) -> Table:
         what = "test moves" if self.orders.kind == "test" else "moves"

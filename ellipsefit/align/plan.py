@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, Literal, get_args
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, get_args
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.align.conflict import Conflict, find_conflict
 from ellipsefit.align.layout import Layout, layout
 from ellipsefit.align.limits import NOTHING, Limits, goal_limits, line_map, segment_limits, target_limits, travel_limits
@@ -22,6 +21,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Mirror
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number
 
 if TYPE_CHECKING:
@@ -74,12 +74,14 @@ class Remaining:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CorrectionPlan:
+class CorrectionPlan(Result):
     """Moves that bring the segments onto the target, together with a move of the whole carrier.
 
     Afterwards the surface at an adjuster stands at measured + carrier_height + carrier_tilt x + move, or what the
     response makes of all moves there.
     """
+
+    table: ClassVar[str | None] = "moves"
 
     fit: EllipseFit  # from which it was made
     mirror: Mirror  # with its adjusters as they stood
@@ -153,17 +155,27 @@ class CorrectionPlan:
             "warnings": list(self.warnings),
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """Moves of the adjusters within their travel."""
+        adjusters = {(s.name, a.name): a for s in self.mirror.segments for a in s.adjusters}
+        own = [adjusters[move.segment, move.adjuster] for move in self.moves]
+        names = [f"{move.segment}/{move.adjuster}" for move in self.moves]
+        travel = np.reshape([one.travel for one in own], (len(own), 2))
+        return (
+            Array("adjuster", ("adjuster",), np.array(names, dtype=np.str_), "", "segment/adjuster", True),
+            Array("x", ("adjuster",), [one.x for one in own], "m", "position along the mirror", True),
+            Array("move", ("adjuster",), [move.move for move in self.moves], "m", "positive raises the surface"),
+            Array("start", ("adjuster",), [move.start for move in self.moves], "m", "where it stood"),
+            Array("stop", ("adjuster",), [move.stop for move in self.moves], "m", "where it is to stand"),
+            Array("lowest", ("adjuster",), travel[:, 0], "m", "lower end of the travel"),
+            Array("highest", ("adjuster",), travel[:, 1], "m", "upper end of the travel"),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the plan, as shown on screens and pages."""
         further = [] if self.outlook is None else self.outlook.rows()
         conflict = [] if self.conflict is None else self.conflict.rows()
         return [self._summary_table(), self._move_table(), self._rest_table(), *conflict, *further]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def trade_off(self) -> TradeOff:
         """What remains against how much is moved, for this mirror and target."""

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ellipsefit import rows
 from ellipsefit.align.orders import SLACK, Order, Orders, adjusters_of, approached, moved_mirror
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sequence:
+class Sequence(Result):
     """Moves in the order in which they are made.
 
     Raises
@@ -104,12 +104,6 @@ class Sequence:
                 notes=tuple(notes),
             )
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def adjuster_slack(mirror: Mirror, step: Order) -> float:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.align.layout import Layout
 from ellipsefit.align.limits import NOTHING, Limits, travel_limits
 from ellipsefit.align.objectives import choose
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
 if TYPE_CHECKING:
@@ -32,8 +32,10 @@ class TradePoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TradeOff:
+class TradeOff(Result):
     """Plans on the edge of what is possible, least error first, and the plan that was made."""
+
+    table: ClassVar[str | None] = "points"
 
     points: tuple[TradePoint, ...]
     plan: TradePoint  # after rounding
@@ -52,12 +54,6 @@ class TradeOff:
                 cells=(*cells, _cells("this plan", self.plan)),
             )
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def plot(self) -> Figure_:
         """Figure of the worst error left against the travel."""

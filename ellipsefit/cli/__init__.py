@@ -5,18 +5,19 @@ from __future__ import annotations
 import io
 import sys
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import typer
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit status: 0 done, 1 not acceptable, 2 bad input or usage."""
     import typer
 
-    # each adds its commands
-    from ellipsefit.cli import batch, commands, compare, convert, focus, place, rehearse, sheet  # noqa: F401
-    from ellipsefit.cli.app import app
     from ellipsefit.errors import EllipsefitError
 
+    app = whole_app()
     # of the parser's errors typer makes one public; its bases are wrong usage and whatever else it refuses
     usage_error: type[Any] = typer.BadParameter.__mro__[1]
     parser_error: type[Any] = typer.BadParameter.__mro__[2]
@@ -40,6 +41,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         hint = f"; '{context.command_path if context else 'ellipsefit'} --help' shows what is expected"
         _fail(fault.format_message().rstrip(".") + hint * isinstance(fault, usage_error))
     sys.exit(status or 0)
+
+
+def whole_app() -> typer.Typer:
+    """The command line with all its commands."""
+    # each adds its commands
+    from ellipsefit.cli import batch, commands, compare, convert, focus, guide, place, rehearse, sheet  # noqa: F401
+    from ellipsefit.cli.app import app
+
+    return app
 
 
 def _fail(message: str, *, status: int = 2) -> None:

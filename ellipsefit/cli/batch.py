@@ -9,29 +9,8 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from ellipsefit.cli.app import Command, app
-from ellipsefit.cli.options import (
-    Cutoff,
-    DriftDegree,
-    Force,
-    Guide,
-    GuideStraightness,
-    Json,
-    Priors,
-    Quiet,
-    Residual,
-    RollOff,
-    Segments,
-    SpikeThreshold,
-    SpreadHeight,
-    SpreadTilt,
-    Stability,
-    TemperatureLimit,
-    Vary,
-    above_zero,
-    fit_options,
-    stitch_settings_of,
-)
+from ellipsefit.cli.app import command
+from ellipsefit.cli.options import FitOptions, StitchOptions, Workers
 from ellipsefit.cli.show import Output
 from ellipsefit.errors import DataError, ParameterError
 
@@ -39,16 +18,15 @@ if TYPE_CHECKING:
     from ellipsefit.batch import Keep
 
 
-@app.command(cls=Command, short_help="Do all of it for many mirrors, with one summary.")
+@command("Do all of it for many mirrors, with one summary.")
 def batch(
     lists: Annotated[
         list[Path],
         typer.Argument(metavar="LIST", help="List of mirrors (CSV or TOML), folder of a mirror, or folder of such."),
     ],
+    *,
     folder: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Where results and summary go.")],
-    workers: Annotated[
-        int, typer.Option(metavar="N", help="Processes, 0: one for each core; the result does not depend on it.")
-    ] = 0,
+    workers: Workers = 0,
     keep: Annotated[
         str,
         typer.Option(
@@ -56,33 +34,17 @@ def batch(
             help="What is kept of each mirror: record and report, the record, or its line in the summary alone.",
         ),
     ] = "report",
-    beam: Annotated[
-        Path | None, typer.Option("--beam", metavar="BEAM", help="Beam file for all mirrors that name none.")
-    ] = None,
-    vary: Vary = None,
-    segments: Segments = "random",
-    residual: Residual = "correlated",
-    spread_height: SpreadHeight = None,
-    spread_tilt: SpreadTilt = None,
-    prior: Priors = None,
-    stability: Stability = "0.5 um",
-    cutoff: Cutoff = None,
-    guide: Guide = True,
-    guide_straightness: GuideStraightness = None,
-    drift_degree: DriftDegree = 3,
-    spike_threshold: SpikeThreshold = 6.0,
-    roll_off: RollOff = True,
-    temperature_limit: TemperatureLimit = 0.5,
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Print a line for every mirror.")] = False,
+    beam: Annotated[Path | None, typer.Option("--beam", metavar="BEAM", help="Beam file (TOML).")] = None,
+    model: FitOptions,
+    joining: StitchOptions,
+    output: Output,
 ) -> None:
     """Do all of it for many mirrors: what run does, to DIR/NAME, and DIR/summary.csv, .json and .html.
 
     A CSV list has the columns mirror and scans (files or patterns, parted by |) and, if wanted, name, beam and
-    previous. A folder of a mirror holds mirror.toml, its scan* files or one profile* file, and beam.toml if there is
-    one. A batch that was stopped goes on with the same command; --force does all again.
+    previous; --beam is for mirrors that name none. A folder of a mirror holds mirror.toml, its scan* files or
+    one profile* file, and beam.toml if there is one. A batch that was stopped goes on with the same command;
+    --force does all again.
 
     Exit status 1: some mirror is not acceptable; 2: some mirror has no result.
     """
@@ -91,8 +53,7 @@ def batch(
     from ellipsefit.batch import BatchSettings, run_batch
     from ellipsefit.files.batch import read_batch
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check(folder=folder)
+    output.check(folder=folder, reads=(*(path for path in lists if path.is_file()), beam))
     if workers < 0:
         raise ParameterError(f"--workers: got {workers}; expected 0 or more")
     if keep not in ("report", "record", "summary"):
@@ -100,15 +61,13 @@ def batch(
     settings = BatchSettings(
         when=datetime.now(UTC),
         keep=cast("Keep", keep),
-        stitching=stitch_settings_of(
-            guide, guide_straightness, drift_degree, spike_threshold, roll_off, temperature_limit
-        ),
-        stability=above_zero(stability, "--stability"),
-        fit=fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff),
+        stitching=joining.settings(),
+        stability=model.steadiness,
+        fit=model.settings(),
     )
     for option, word, known in (
-        ("--segments", segments, ("free", "fixed", "random")),
-        ("--residual", residual, ("white", "correlated")),
+        ("--segments", model.segments, ("free", "fixed", "random")),
+        ("--residual", model.residual, ("white", "correlated")),
     ):
         if word not in known:
             raise ParameterError(f"{option}: got '{word}'; expected one of {', '.join(known)}")
@@ -116,8 +75,10 @@ def batch(
     if beam is not None:
         items = tuple(item if item.beam is not None else replace(item, beam=beam) for item in items)
     with output.progress() as tell:
-        result = run_batch(items, folder, settings, workers=workers or os.cpu_count() or 1, force=force, progress=tell)
-    result = replace(result, summary=replace(result.summary, every=verbose))
+        result = run_batch(
+            items, folder, settings, workers=workers or os.cpu_count() or 1, force=output.force, progress=tell
+        )
+    result = replace(result, summary=replace(result.summary, every=output.verbose))
     output.text(result)
     output.answer(result)
     failed = result.summary.failed

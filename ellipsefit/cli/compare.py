@@ -7,34 +7,25 @@ from typing import Annotated
 
 import typer
 
-from ellipsefit.cli.app import Command, app
-from ellipsefit.cli.options import Force, Json, Quiet, VerboseAlways, quantity
+from ellipsefit.cli.app import command
+from ellipsefit.cli.options import OwnMirror, PlanFile, ResponseFile, RoundNumber, quantity
 from ellipsefit.cli.show import Output
 from ellipsefit.errors import ParameterError
 
 
-@app.command(cls=Command, short_help="Compare what a round achieved with what was asked, and learn from it.")
+@command("Compare what a round achieved with what was asked, and learn from it.")
 def compare(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="JSON answer of correct, or a record.")],
+    plan: PlanFile,
     before: Annotated[Path, typer.Argument(metavar="BEFORE", help="Profile measured before the moves.")],
     after: Annotated[Path, typer.Argument(metavar="AFTER", help="Profile measured after them.")],
-    response: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="JSON answer of the comparison before, or a given influence matrix: learning goes on from it.",
-        ),
-    ] = None,
+    *,
+    response: ResponseFile = None,
     record: Annotated[
         Path | None,
         typer.Option(metavar="RECORD", help="Go on from the rounds in this record, and write the comparison into it."),
     ] = None,
-    round_number: Annotated[
-        int | None, typer.Option("--round", metavar="N", help="Round of a record; by default its last.")
-    ] = None,
-    mirror: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Mirror file, for a plan that does not hold its own.")
-    ] = None,
+    round_number: RoundNumber = None,
+    mirror: OwnMirror = None,
     reading: Annotated[
         list[str] | None,
         typer.Option(metavar="TEXT", help="Where an adjuster really stands, such as 'S03/U=-4 um'. Repeatable."),
@@ -46,10 +37,7 @@ def compare(
         Path | None,
         typer.Option(metavar="FILE", help="Write the mirror file with the adjusters where they stand now."),
     ] = None,
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: VerboseAlways = False,
+    output: Output,
 ) -> None:
     """Compare what a round achieved with what was asked, adjuster by adjuster, and learn from it.
 
@@ -59,8 +47,7 @@ def compare(
     import ellipsefit as ef
     from ellipsefit.files.comparing import compare_files
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check(mirror_out)
+    output.check(mirror_out, reads=(plan, before, after, response, record, mirror, sheet))
     if response is not None and record is not None:
         raise ParameterError("--response and --record: both are given; expected one of them to go on from")
     with output.progress() as tell:
@@ -80,7 +67,7 @@ def compare(
 
             append_comparison(record, result, round_number)
         if mirror_out is not None:
-            ef.write_mirror(result.mirror, mirror_out, force=force)
+            ef.write_mirror(result.mirror, mirror_out, force=output.force)
     output.text(result)
     output.answer(result)
     raise typer.Exit(0 if result.as_asked else 1)

@@ -7,15 +7,15 @@ from typing import Annotated
 
 import typer
 
-from ellipsefit.cli.app import Command, app
-from ellipsefit.cli.options import Force, Json, Quiet, VerboseAlways
+from ellipsefit.cli.app import command
 from ellipsefit.cli.show import Output
 
 
-@app.command(cls=Command, short_help="Write a profile or scan in another format, and say what that lost.")
+@command("Write a profile or scan in another format, and say what that lost.")
 def convert(
     source: Annotated[Path, typer.Argument(metavar="IN", help="Profile or scans: text, NeXus HDF5, X3P or SDF.")],
     target: Annotated[Path, typer.Argument(metavar="OUT", help="Its suffix tells the format: .x3p .sdf .h5 .csv .txt")],
+    *,
     line: Annotated[
         str | None,
         typer.Option(metavar="N|LENGTH|all", help="Of X3P or SDF with several lines: number, place across, or all."),
@@ -28,10 +28,7 @@ def convert(
         ),
     ] = None,
     ascii_form: Annotated[bool, typer.Option("--ascii", help="SDF as text instead of binary.")] = False,
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: VerboseAlways = False,
+    output: Output,
 ) -> None:
     """Write a profile or a scan in another format, and say what that format could not carry.
 
@@ -39,8 +36,9 @@ def convert(
     """
     from ellipsefit.files import convert_file
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check(target)
-    result = convert_file(source, target, line=line, scan=scan, stored=store, ascii=ascii_form, force=force)
+    output.check(target, reads=(source,))
+    with output.progress() as tell:
+        tell("converting")
+        result = convert_file(source, target, line=line, scan=scan, stored=store, ascii=ascii_form, force=output.force)
     output.text(result)
     output.answer(result)

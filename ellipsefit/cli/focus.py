@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,34 +9,24 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ellipsefit.cli.app import Command, app
+from ellipsefit.cli.app import command
 from ellipsefit.cli.options import (
-    Cutoff,
-    Force,
-    Json,
+    CampaignOptions,
+    FigureFile,
     MirrorFile,
-    Priors,
     ProfileFile,
-    Quiet,
-    Residual,
-    Segments,
-    SpreadHeight,
-    SpreadTilt,
-    Vary,
-    fit_options,
+    Seed,
+    Workers,
     keys_in,
     options_named,
+    processes,
 )
-from ellipsefit.cli.show import Output, model_text
+from ellipsefit.cli.show import Output, drawn, model_text
+from ellipsefit.cli.steps import fitted
 from ellipsefit.errors import ParameterError
 
 if TYPE_CHECKING:
     from ellipsefit.focus import FocusResult, Tolerances
-
-Verbose = Annotated[
-    bool,
-    typer.Option("--verbose", "-v", help="Also print the fit and its model, and each sensitivity beside tolerances."),
-]
 
 
 class _Answer:
@@ -53,10 +42,11 @@ class _Answer:
         return answer
 
 
-@app.command(cls=Command, short_help="Say what the errors cost at the focus.")
+@command("Say what the errors cost at the focus.")
 def focus(
     mirror: MirrorFile,
     profile: ProfileFile,
+    *,
     beam: Annotated[Path, typer.Option("--beam", metavar="BEAM", help="Beam file (TOML).")],
     rays: Annotated[int, typer.Option(metavar="N", help="Rays to trace, about.")] = 200_000,
     coverage: Annotated[
@@ -70,78 +60,47 @@ def focus(
     draws: Annotated[
         int, typer.Option(metavar="N", help="Simulated mirrors that check the tolerances; 0: none.")
     ] = 500,
-    seed: Annotated[int, typer.Option(metavar="N", help="Of the random numbers.")] = 1,
-    workers: Annotated[
-        int, typer.Option(metavar="N", help="Processes, 0: one for each core; the result does not depend on it.")
-    ] = 0,
-    figure: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Draw spot, caustic, losses and line spread to FILE (svg, png or pdf)."),
-    ] = None,
-    vary: Vary = None,
-    segments: Segments = "random",
-    residual: Residual = "correlated",
-    spread_height: SpreadHeight = None,
-    spread_tilt: SpreadTilt = None,
-    prior: Priors = None,
-    cutoff: Cutoff = None,
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: Verbose = False,
+    seed: Seed = 1,
+    workers: Workers = 0,
+    figure: FigureFile = None,
+    model: CampaignOptions,
+    output: Output,
 ) -> None:
     """Trace a beam over the measured mirror: spot, best focus, throughput, and what costs how much light.
 
     Exit status 1: the required throughput is missed.
     """
     import ellipsefit as ef
-    from ellipsefit.report import figure_format, save_figure
+    from ellipsefit.focus import verify
     from ellipsefit.rows import as_text
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check(figure)
-    if figure is not None:
-        figure_format(figure)
+    output.check(drawn(figure), reads=(mirror, profile, beam, model.previous))
     if draws < 0:
         raise ParameterError(f"--draws: got {draws}; expected 0 or more")
-    if workers < 0:
-        raise ParameterError(f"--workers: got {workers}; expected 0 or more")
-    options = fit_options(vary, segments, residual, spread_height, spread_tilt, prior, cutoff)
     budget = None
-    with output.progress() as tell, options_named("segments", "residual", "rays", "coverage"), keys_in(beam):
-        tell("reading")
-        design, light, measured = ef.read_mirror(mirror), ef.read_beam(beam), ef.open_profile(profile)
-        tell("fitting")
-        fit = ef.fit_ellipse(measured, design, **options)
+    with (
+        output.progress() as tell,
+        options_named("rays", "coverage"),
+        keys_in(beam),
+        processes(workers, wanted=tolerances is not None and draws > 0) as executor,
+    ):
+        light = ef.read_beam(beam)
+        fit = fitted(mirror, profile, model, tell)
         tell("tracing")
-        result = ef.trace_focus(fit, design, light, rays=rays, coverage=coverage)
+        result = ef.trace_focus(fit, fit.mirror, light, rays=rays, coverage=coverage)
         if tolerances is not None:
             with _budget_named():
-                budget = ef.allocate_tolerances(design, light, tolerances)
+                budget = ef.allocate_tolerances(fit.mirror, light, tolerances)
             if draws:
-                budget = _checked(budget, draws, seed, workers, tell)
-        if figure is not None:
-            tell("drawing")
-            save_figure(result.plot(), figure, force=force)
-    parts: list[object] = [fit, model_text(fit)] if verbose else []
+                budget = verify(budget, draws=draws, seed=seed, executor=executor, progress=tell)
+        output.draw(result, figure, tell)
+    parts: list[object] = [fit, model_text(fit)] if output.verbose else []
     parts.append(result)
     if budget is not None:
-        parts += [budget, as_text([budget.sensitivity_table()])] if verbose else [budget]
+        parts += [budget, as_text([budget.sensitivity_table()])] if output.verbose else [budget]
     output.text(*parts)
     output.answer(_Answer(result, budget))
     raise typer.Exit(0 if result.acceptable else 1)
-
-
-def _checked(budget: Tolerances, draws: int, seed: int, workers: int, tell: Any) -> Tolerances:
-    from ellipsefit.focus import verify
-
-    workers = workers or os.cpu_count() or 1
-    if workers == 1:
-        return verify(budget, draws=draws, seed=seed, progress=tell)
-    from concurrent.futures import ProcessPoolExecutor
-
-    with ProcessPoolExecutor(workers) as executor:
-        return verify(budget, draws=draws, seed=seed, executor=executor, progress=tell)
 
 
 @contextmanager

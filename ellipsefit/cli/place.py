@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ellipsefit.cli.app import Command, app
-from ellipsefit.cli.options import Force, Json, Quiet, VerboseAlways, above_zero, options_named, positive, quantity
-from ellipsefit.cli.show import Output
+from ellipsefit.cli.app import command
+from ellipsefit.cli.options import FigureFile, ReportFile, above_zero, options_named, positive, quantity
+from ellipsefit.cli.show import Output, drawn
 from ellipsefit.errors import DataError, ParameterError
 
 if TYPE_CHECKING:
@@ -24,21 +24,33 @@ SurveyFiles = Annotated[
     list[Path],
     typer.Argument(metavar="SURVEY", help="Surveys of its targets: text or NeXus HDF5, which may hold many."),
 ]
-SizeBy = Annotated[
-    str,
-    typer.Option(
-        "--scale", metavar="expansion|fitted|fixed", help="Size of the carrier: by temperature, fitted, or as drawn."
-    ),
-]
-MatchOption = Annotated[
-    str, typer.Option("--match", metavar="names|geometry", help="Believe the names of the targets, or find them.")
-]
 TemperatureOption = Annotated[
     str | None,
     typer.Option("--temperature", metavar="T", help="Of the carrier, in place of the survey's: '21.3 degC'."),
 ]
-Figure = Annotated[Path | None, typer.Option("--figure", metavar="FILE", help="Draw the result; .svg, .png or .pdf.")]
-Report = Annotated[Path | None, typer.Option("--report", metavar="FILE", help="Write a page to take along, HTML.")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceOptions:
+    """How a survey is laid on a carrier."""
+
+    scale: Annotated[
+        str,
+        typer.Option(
+            metavar="expansion|fitted|fixed", help="Size of the carrier: by temperature, fitted, or as drawn."
+        ),
+    ] = "expansion"
+    match: Annotated[
+        str, typer.Option(metavar="names|geometry", help="Believe the names of the targets, or find them.")
+    ] = "names"
+
+    def settings(self) -> dict[str, Any]:
+        """Arguments of `place_carrier`."""
+        if self.scale not in ("expansion", "fitted", "fixed"):
+            raise ParameterError(f"--scale: got '{self.scale}'; expected expansion, fitted or fixed")
+        if self.match not in ("names", "geometry"):
+            raise ParameterError(f"--match: got '{self.match}'; expected names or geometry")
+        return {"scale": self.scale, "match": self.match}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,10 +65,11 @@ class _Answers:
         return {**self.main.to_dict(), **{name: part.to_dict() for name, part in self.further.items()}}
 
 
-@app.command(cls=Command, short_help="Say where a carrier stands, and the cam angles that mend it.")
+@command("Say where a carrier stands, and the cam angles that mend it.")
 def place(
     carrier: CarrierFile,
     survey: SurveyFile,
+    *,
     downstream: Annotated[
         tuple[Path, Path] | None,
         typer.Option(
@@ -66,8 +79,7 @@ def place(
     before: Annotated[
         Path | None, typer.Option("--before", metavar="SURVEY", help="An earlier survey, to tell what moved since.")
     ] = None,
-    scale: SizeBy = "expansion",
-    match: MatchOption = "names",
+    laying: PlaceOptions,
     temperature: TemperatureOption = None,
     step: Annotated[
         str, typer.Option("--step", metavar="LENGTH", help="Motion of a contact in one round of moves.")
@@ -76,12 +88,9 @@ def place(
         str | None,
         typer.Option("--approach", metavar="LENGTH", help="Lower too far by this, so that each wheel ends by raising."),
     ] = None,
-    figure: Figure = None,
-    report: Report = None,
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: VerboseAlways = False,
+    figure: FigureFile = None,
+    report: ReportFile = None,
+    output: Output,
 ) -> None:
     """Say where a carrier and its foci stand by a survey of its targets, and the cam angles that mend it.
 
@@ -91,38 +100,42 @@ def place(
     from ellipsefit.place import compare_surveys, pair_carriers
     from ellipsefit.report.cautions import cautions_text
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    _check(output, figure, report)
-    options = _options(scale, match, temperature)
-    options["step"] = above_zero(step, "--step")
-    options["approach"] = positive(approach, "--approach") or 0.0
-    design, measured = read_carrier(carrier), read_survey(survey)
-    result = _placed(design, measured, options)
+    pair_files = downstream or ()
+    output.check(drawn(figure), report, reads=(carrier, survey, before, *pair_files))
+    options = {
+        **laying.settings(),
+        "temperature": None if temperature is None else quantity(temperature, "--temperature", "temperature"),
+        "step": above_zero(step, "--step"),
+        "approach": positive(approach, "--approach") or 0.0,
+    }
     further: dict[str, Any] = {}
-    if downstream is not None:
-        second = _placed(read_carrier(downstream[0]), read_survey(downstream[1]), {**options, "temperature": None})
-        further["pair"] = pair_carriers(result, second)
-    if before is not None:
-        further["change"] = compare_surveys(design, read_survey(before), measured)
-    if figure is not None:
-        from ellipsefit.report import save_figure
+    with output.progress() as tell:
+        tell("reading")
+        design, measured = read_carrier(carrier), read_survey(survey)
+        tell("placing")
+        result = _placed(design, measured, options)
+        if downstream is not None:
+            second = _placed(read_carrier(downstream[0]), read_survey(downstream[1]), {**options, "temperature": None})
+            further["pair"] = pair_carriers(result, second)
+        if before is not None:
+            further["change"] = compare_surveys(design, read_survey(before), measured)
+        output.draw(result, figure, tell)
+        if report is not None:
+            from ellipsefit.report import write_place_report
 
-        save_figure(result.plot(), figure, force=force)
-    if report is not None:
-        from ellipsefit.report import write_place_report
-
-        write_place_report(
-            result, report, pair=further.get("pair"), change=further.get("change"), force=force, files=(carrier, survey)
-        )
+            tell("reporting")
+            pair, change = further.get("pair"), further.get("change")
+            write_place_report(result, report, pair=pair, change=change, force=output.force, files=(carrier, survey))
     output.text(result, *further.values(), cautions_text(min(output.width, 100), carrier=True))
     output.answer(_Answers(main=result, further=further))
     raise typer.Exit(0 if result.acceptable else 1)
 
 
-@app.command(cls=Command, short_help="Say what the seasons do to a carrier's foci, and when to go there again.")
+@command("Say what the seasons do to a carrier's foci, and when to go there again.")
 def drift(
     carrier: CarrierFile,
     surveys: SurveyFiles,
+    *,
     downstream: Annotated[
         Path | None,
         typer.Option(
@@ -147,14 +160,10 @@ def drift(
     realign_cost: Annotated[str, typer.Option(metavar="TIME", help="Of one realignment by the cams.")] = "4 h",
     opening_cost: Annotated[str, typer.Option(metavar="TIME", help="Of opening the vessel, for comparison.")] = "2.5 d",
     out_cost: Annotated[str, typer.Option(metavar="TIME", help="Lost by one day outside tolerance.")] = "2.4 h",
-    scale: SizeBy = "expansion",
-    match: MatchOption = "names",
-    figure: Figure = None,
-    report: Report = None,
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: VerboseAlways = False,
+    laying: PlaceOptions,
+    figure: FigureFile = None,
+    report: ReportFile = None,
+    output: Output,
 ) -> None:
     """Say what the seasons do to a carrier's foci by a series of surveys, and when to survey and realign next.
 
@@ -163,9 +172,8 @@ def drift(
     from ellipsefit.files import read_carrier, read_surveys
     from ellipsefit.place import Costs, DriftSettings, forecast_seasons
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    _check(output, figure, report)
-    options = _options(scale, match, None)
+    output.check(drawn(figure), report, reads=(carrier, *surveys, downstream, temperatures))
+    options = laying.settings()
     costs = Costs(
         survey=above_zero(survey_cost, "--survey-cost", "time"),
         realign=above_zero(realign_cost, "--realign-cost", "time"),
@@ -194,34 +202,15 @@ def drift(
             costs=costs,
             log=log,
         )
-    if figure is not None:
-        from ellipsefit.report import save_figure
+        output.draw(result, figure, tell)
+        if report is not None:
+            from ellipsefit.report import write_drift_report
 
-        save_figure(result.plot(), figure, force=force)
-    if report is not None:
-        from ellipsefit.report import write_drift_report
-
-        write_drift_report(result, report, force=force, files=(carrier, *surveys))
+            tell("reporting")
+            write_drift_report(result, report, force=output.force, files=(carrier, *surveys))
     output.text(result)
     output.answer(result)
     raise typer.Exit(1 if result.due else 0)
-
-
-def _check(output: Output, figure: Path | None, report: Path | None) -> None:
-    if figure is not None:
-        from ellipsefit.report.saving import figure_format
-
-        figure_format(figure)
-    output.check(figure, report)
-
-
-def _options(scale: str, match: str, temperature: str | None) -> dict[str, Any]:
-    if scale not in ("expansion", "fitted", "fixed"):
-        raise ParameterError(f"--scale: got '{scale}'; expected expansion, fitted or fixed")
-    if match not in ("names", "geometry"):
-        raise ParameterError(f"--match: got '{match}'; expected names or geometry")
-    warm = None if temperature is None else quantity(temperature, "--temperature", "temperature")
-    return {"scale": scale, "match": match, "temperature": warm}
 
 
 def _placed(design: Carrier, survey: Survey, options: dict[str, Any]) -> Placement:

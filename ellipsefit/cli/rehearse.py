@@ -8,15 +8,16 @@ from typing import Annotated, cast
 
 import typer
 
-from ellipsefit.cli.app import Command, app
-from ellipsefit.cli.options import Force, Json, Quiet, VerboseAlways, above_zero, quantity
+from ellipsefit.cli.app import command
+from ellipsefit.cli.options import Seed, above_zero, quantity
 from ellipsefit.cli.show import Output
 from ellipsefit.errors import ParameterError
 
 
-@app.command(cls=Command, short_help="Practise the alignment on a simulated mirror with hidden faults.")
+@command("Practise the alignment on a simulated mirror with hidden faults.")
 def rehearse(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the practice mirror is, or is to be made.")],
+    *,
     carry_out: Annotated[
         Path | None,
         typer.Option(metavar="PLAN", help="Carry out a plan, JSON answer of correct, and measure again."),
@@ -33,17 +34,14 @@ def rehearse(
     mirror: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Practise on your own mirror, with invented faults.")
     ] = None,
-    seed: Annotated[int, typer.Option(metavar="N", help="Of all that is invented.")] = 1,
+    seed: Seed = 1,
     wrong_handed: Annotated[int, typer.Option(metavar="N", help="How many screws go the wrong way.")] = 1,
     gain_error: Annotated[float, typer.Option(metavar="SHARE", help="Standard deviation of the gains.")] = 0.1,
     coupling: Annotated[float, typer.Option(metavar="SHARE", help="Standard deviation within a segment.")] = 0.05,
     backlash: Annotated[str, typer.Option(metavar="LENGTH", help="Of every adjuster.")] = "2 um",
     creep: Annotated[float, typer.Option(metavar="SHARE", help="Of a move that comes late, within an hour.")] = 0.02,
     noise: Annotated[str, typer.Option(metavar="LENGTH", help="White noise of a measured point.")] = "100 nm",
-    json: Json = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: VerboseAlways = False,
+    output: Output,
 ) -> None:
     """Practise the alignment on a simulated mirror with hidden faults.
 
@@ -58,8 +56,7 @@ def rehearse(
     from ellipsefit.practice import Slip, draw_faults, practice_mirror
     from ellipsefit.simulate import invented_mirror
 
-    output = Output(json=json, force=force, quiet=quiet, verbose=verbose)
-    output.check(folder=folder)
+    output.check(folder=folder, reads=(carry_out, mirror))
     if carry_out is not None:
         slips = dict(_slip(text) for text in slip or ())
         result = do(folder, read_orders(carry_out), slips=cast("dict[tuple[str, str], Slip]", slips), wait=_time(wait))

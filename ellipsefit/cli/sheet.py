@@ -7,27 +7,22 @@ from typing import Annotated
 
 import typer
 
-from ellipsefit.cli.app import Command, app
-from ellipsefit.cli.options import Force, Quiet, VerboseAlways
+from ellipsefit.cli.app import command
+from ellipsefit.cli.options import OwnMirror, PlanFile, RoundNumber
 from ellipsefit.cli.show import Output
 from ellipsefit.errors import ParameterError
 
 
-@app.command(cls=Command, short_help="Print the moves of a plan as a sheet to take to the mirror.")
+@command("Print the moves of a plan as a sheet to take to the mirror.")
 def sheet(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="JSON answer of correct, or a record.")],
+    plan: PlanFile,
+    *,
     files: Annotated[
         list[Path], typer.Option("--output", "-o", metavar="FILE", help="Sheet to write: .html or .csv. Repeatable.")
     ],
-    mirror: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Mirror file, for a plan that does not hold its own.")
-    ] = None,
-    round_number: Annotated[
-        int | None, typer.Option("--round", metavar="N", help="Round of a record; by default its last.")
-    ] = None,
-    force: Force = False,
-    quiet: Quiet = False,
-    verbose: VerboseAlways = False,
+    mirror: OwnMirror = None,
+    round_number: RoundNumber = None,
+    output: Output,
 ) -> None:
     """Print the moves of a plan as a sheet to take to the mirror.
 
@@ -40,16 +35,15 @@ def sheet(
     from ellipsefit.report.cautions import CAUTIONS
     from ellipsefit.report.sheet import write_sheet_page
 
-    output = Output(json=None, force=force, quiet=quiet, verbose=verbose)
-    output.check(*files)
+    output.check(*files, reads=(plan, mirror))
     for file in files:
         if file.suffix.lower() not in (".html", ".csv"):
             raise ParameterError(f"{file}: the name of a sheet must end in .html or .csv")
     orders = read_orders(plan, None if mirror is None else ef.read_mirror(mirror), number=round_number)
     for file in files:
         if file.suffix.lower() == ".csv":
-            write_sheet(orders, file, cautions=CAUTIONS, force=force)
+            write_sheet(orders, file, cautions=CAUTIONS, force=output.force)
         else:
-            write_sheet_page(orders, file, force=force)
+            write_sheet_page(orders, file, force=output.force)
     count = sum(1 for order in orders.moves if order.move)
     output.text(f"{count} move{'s' * (count != 1)} on {', '.join(str(file) for file in files)}")

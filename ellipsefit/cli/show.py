@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 import textwrap
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from ellipsefit.cli.options import Force, Json, Quiet, Verbose
 from ellipsefit.errors import FileExistsAlreadyError, FileMissingError, ParameterError
 
 if TYPE_CHECKING:
@@ -34,27 +37,64 @@ class Result(Protocol):
         """The machine-readable answer."""
 
 
+class Drawable(Protocol):
+    """What draws itself."""
+
+    def plot(self) -> Any:
+        """The result as a figure."""
+
+
+def drawn(figure: Path | None) -> Path | None:
+    """The file of a figure, refused if its ending is none of a figure's."""
+    if figure is not None:
+        from ellipsefit.report.saving import figure_format
+
+        figure_format(figure)
+    return figure
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
-    """Where a command's answer goes."""
+    """Where a command's answer goes: the options that every command has."""
 
-    json: str | None  # file, '-' for standard output, None: no JSON
-    force: bool
-    quiet: bool
-    verbose: bool
+    json: Json = None  # file, '-' for standard output, None: no JSON
+    force: Force = False
+    quiet: Quiet = False
+    verbose: Verbose = False
 
-    def check(self, *files: Path | None, folder: Path | None = None) -> None:
-        """Refuse what cannot be written before any work is done; `folder` is yet to be made."""
+    def check(self, *files: Path | None, folder: Path | None = None, reads: Iterable[Path | None] = ()) -> None:
+        """Refuse what cannot be written before any work is done.
+
+        Parameters
+        ----------
+        *files : Path or None
+            To be written, None: not asked for.
+        folder : Path, optional
+            Yet to be made, where files may go.
+        reads : iterable of Path or None
+            What the command reads: with or without `--force`, no answer takes the place of what it came from.
+        """
+        if self.quiet and self.verbose:
+            raise ParameterError("--quiet and --verbose: both are given; expected at most one of them")
         targets = [Path(file) for file in (*files, None if self.json == "-" else self.json) if file is not None]
+        sources = [Path(file) for file in reads if file is not None]
+        for target in [*targets, *([] if folder is None else [folder])]:
+            _nameable(target)
         for target in targets:
             if target.is_dir():
                 raise FileMissingError(f"{target}: is a folder; expected the name of a file to write")
             if not target.parent.is_dir() and target.parent != folder:
                 raise FileMissingError(f"{target}: cannot be written: there is no folder '{target.parent}'")
+            if any(_same(target, source) for source in sources):
+                raise ParameterError(f"{target}: is to be read and written; expected another file for the answer")
             if target.exists() and not self.force:
                 raise FileExistsAlreadyError(f"{target}: exists already; --force allows it to be overwritten")
-        if len({target.absolute() for target in targets}) < len(targets):
+            if target.parent.is_dir():
+                _writable(target)
+        if len({target.resolve() for target in targets}) < len(targets):
             raise ParameterError(f"{targets[0]}: is to hold two answers; expected a file for each")
+        if folder is not None and folder.exists() and not folder.is_dir():
+            raise FileMissingError(f"{folder}: is a file; expected the name of a folder")
 
     @property
     def width(self) -> int:
@@ -63,9 +103,7 @@ class Output:
         return max(console.width, _LEAST_WIDTH) if console.is_terminal else _USUAL_WIDTH
 
     def _console(self) -> Console:
-        from rich.console import Console  # not needed for help, so not loaded for it
-
-        return Console(stderr=self.json is not None, soft_wrap=True, highlight=False)
+        return screen(stderr=self.json is not None)
 
     def text(self, *parts: object) -> None:
         """Print tables: on standard output, or on standard error beside JSON."""
@@ -82,6 +120,15 @@ class Output:
             text.highlight_regex(_ALARMING, "bold red")
             console.print(text)
 
+    def draw(self, result: Drawable, figure: Path | None, tell: Callable[[str], object] = str) -> None:
+        """Draw a result to a file, if one is asked for."""
+        if figure is None:
+            return
+        from ellipsefit.report import save_figure
+
+        tell("drawing")
+        save_figure(result.plot(), figure, force=self.force)
+
     def answer(self, result: Result) -> None:
         """Write the JSON answer, if one is asked for."""
         if self.json is None:
@@ -96,19 +143,79 @@ class Output:
             temporary.write_text(text, encoding="utf-8")
 
     @contextmanager
-    def progress(self) -> Iterator[Any]:
-        """A line on standard error that says which step runs; silent where nobody watches."""
-        from rich.console import Console  # not needed for help, so not loaded for it
+    def progress(self) -> Iterator[Callable[[str], None]]:
+        """A line on standard error that says which step runs; silent where nobody watches, unless asked to tell."""
         from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-        console = Console(stderr=True)
-        if self.quiet or not console.is_terminal:
-            yield lambda _: None
+        console = screen(stderr=True)
+        watched = console.is_terminal and not console.is_dumb_terminal and not self.quiet
+        steps = _Steps(told=self.verbose, console=console)
+        if not watched:
+            yield steps.begin
+            steps.begin(None)
             return
         columns = (TextColumn("{task.description}"), BarColumn(bar_width=24), TimeElapsedColumn())
         with Progress(*columns, console=console, transient=True) as bar:
             task = bar.add_task("starting", total=None)
-            yield lambda step: bar.update(task, description=f"{step} …")
+
+            def tell(step: str) -> None:
+                steps.begin(step)
+                bar.update(task, description=f"{step} …")
+
+            yield tell
+            steps.begin(None)
+
+
+class _Steps:
+    """Says of each step, when it is over, how long it took."""
+
+    def __init__(self, *, told: bool, console: Console) -> None:
+        self._told, self._console = told, console
+        self._step: str | None = None
+        self._since = time.perf_counter()
+
+    def begin(self, step: str | None) -> None:
+        """The next step begins; None: none does."""
+        now = time.perf_counter()
+        if self._told and self._step is not None:
+            self._console.print(f"{now - self._since:8.2f} s  {self._step}", markup=False)
+        self._step, self._since = step, now
+
+
+def screen(*, stderr: bool) -> Console:
+    """The terminal, in plain letters where the environment asks for no colour (NO_COLOR, TERM=dumb)."""
+    from rich.console import Console  # not needed for help, so not loaded for it
+
+    plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") in ("dumb", "unknown")
+    return Console(stderr=stderr, soft_wrap=True, highlight=False, color_system=None if plain else "auto")
+
+
+def _nameable(path: Path) -> None:
+    """Refuse a name that no file can have."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    except (OSError, ValueError) as fault:  # ValueError: a null character
+        reason = getattr(fault, "strerror", None) or str(fault)
+        shown = repr(str(path))
+        shown = shown if len(shown) <= 60 else f"{shown[:56]} ..."
+        raise FileMissingError(f"{shown}: cannot be the name of a file: {reason.lower()}") from None
+
+
+def _writable(target: Path) -> None:
+    """Refuse a folder where nothing can be written; the only sure way to know is to try."""
+    import tempfile
+
+    try:
+        with tempfile.TemporaryFile(dir=target.parent):
+            pass
+    except OSError as fault:
+        raise FileMissingError(f"{target}: cannot be written: {(fault.strerror or str(fault)).lower()}") from None
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one.resolve() == other.resolve() or (one.exists() and other.exists() and one.samefile(other))
 
 
 def _wrapped(text: str, width: int) -> str:

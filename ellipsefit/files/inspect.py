@@ -7,7 +7,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from ellipsefit.files.text import examine_text, looks_like_toml
 from ellipsefit.files.toml import load_toml
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile, Quantity, spread_evenly
+from ellipsefit.results import Result
 from ellipsefit.scan import Scan, ScanDirection
 from ellipsefit.stream import ProfileSource, placed_on
 
@@ -51,7 +52,7 @@ class Fact(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FileContent:
+class FileContent(Result):
     """What one file holds.
 
     Parameters
@@ -95,16 +96,12 @@ class FileContent:
             "warnings": list(self.warnings),
         }
 
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Inspection:
+class Inspection(Result):
     """What several files hold, and together."""
+
+    table: ClassVar[str | None] = "files"
 
     contents: tuple[FileContent, ...]
 
@@ -120,12 +117,6 @@ class Inspection:
     def to_dict(self) -> dict[str, Any]:
         """The contents for JSON, SI units."""
         return {"files": [one.to_dict() for one in self.contents], "faulty": self.faulty}
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def inspect_files(paths: Iterable[str | os.PathLike[str]]) -> Inspection:

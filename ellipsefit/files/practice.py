@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.align.diagnosis import name_of
 from ellipsefit.align.orders import Orders, adjusters_of
 from ellipsefit.ellipse import Ellipse
@@ -21,6 +20,7 @@ from ellipsefit.files.orders import mirror_of_text
 from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.mirror import Mirror
 from ellipsefit.practice import Faults, PracticeMirror, Slip
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 from ellipsefit.simulate import HiddenState
 
@@ -29,7 +29,7 @@ HIDDEN = "hidden.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PracticeFolder:
+class PracticeFolder(Result):
     """A practice mirror after so many rounds, and the files that an engineer sees."""
 
     folder: Path
@@ -88,9 +88,6 @@ class PracticeFolder:
             )
             tables.append(Table(title="What is hidden", cells=hidden))
         return tables
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
 
 
 def start_practice(

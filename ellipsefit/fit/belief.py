@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
-from ellipsefit import rows
 from ellipsefit.fit.conflict import PriorCheck
 from ellipsefit.fit.problem import SegmentModel
 from ellipsefit.fit.robust import Oddities
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, uncertainty
 
 #: What each model of the segments says, in words.
@@ -21,7 +21,7 @@ JACKKNIFE: Final = "leaving out one segment after the other"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Belief:
+class Belief(Result):
     """Standard uncertainties of p [m], q [m] and theta [rad] as other models would have claimed them, and checks."""
 
     used: SegmentModel
@@ -91,12 +91,6 @@ class Belief:
             )
         tables.append(self.oddities.table())
         return tables
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def _kind(name: str) -> str:

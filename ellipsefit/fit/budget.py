@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
-from ellipsefit import rows
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, uncertainty
 
 
@@ -18,8 +18,10 @@ class Contribution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Budget:
+class Budget(Result):
     """Contributions, largest effect on the image focus first; their squares sum to the stated ones."""
+
+    table: ClassVar[str | None] = "contributions"
 
     contributions: tuple[Contribution, ...]
     combined: dict[str, float]
@@ -50,9 +52,3 @@ class Budget:
                 notes=("After JCGM 100:2008; squares of a column sum to that of its last row.",),
             )
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, with_uncertainty
 
 
@@ -27,8 +27,10 @@ class Combination:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identifiability:
+class Identifiability(Result):
     """Combinations from best to worst known, and invariants of the ellipse under a move of its pole."""
+
+    table: ClassVar[str | None] = "combinations"
 
     combinations: tuple[Combination, ...]
     focal_sum: tuple[float, float]  # p + q, the length of the major axis, and its standard uncertainty [m]
@@ -65,12 +67,6 @@ class Identifiability:
             Table(title="Of these, what does not depend on where the pole is", cells=other[:2]),
             Table(title="And at the pole", cells=other[2:]),
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def identify(ellipse: Ellipse, covariance: FloatArray) -> Identifiability:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any, Final, Literal, get_args
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, get_args
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Figure
@@ -23,6 +22,7 @@ from ellipsefit.fit.surface_error import SurfaceError
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, uncertainty, with_uncertainty
 from ellipsefit.spectrum import Spectrum, Window, figure_spectrum
 
@@ -118,12 +118,14 @@ class FitSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class EllipseFit:
+class EllipseFit(Result):
     """Ellipse, pose and segments that fit a profile best. Lengths in m, angles in rad.
 
     The surface is modelled as z(x; p, q, theta) + height + tilt x + the segments' heights and tilts.
     `covariance` is over (p, q, theta), `pose_covariance` over these and the pose, with NaN rows for what was held.
     """
+
+    table: ClassVar[str | None] = "segments"
 
     ellipse: Ellipse
     varied: tuple[Parameter, ...]
@@ -179,24 +181,12 @@ class EllipseFit:
         ellipse: dict[str, Any] = {name: getattr(self.ellipse, name) for name in PARAMETERS}
         ellipse |= {f"{name}_stderr": self.stderr(name) for name in PARAMETERS}
         ellipse |= {"correlation": [list(row) for row in self.correlation], "varied": list(self.varied)}
-        figure = {
-            name: getattr(self.figure, name)
-            for name in (
-                "height_error_rms",
-                "height_error_pv",
-                "slope_error_rms",
-                "slope_error_pv",
-                "whole_height_error_rms",
-                "whole_slope_error_rms",
-                "cutoff",
-            )
-        }
         settings = self.settings
         return {
             "ellipse": ellipse,
             "pose": _fields(self.pose),
             "segments": [_fields(segment) for segment in self.segments],
-            "figure": figure,
+            "figure": self.figure.to_dict(),
             "focus": self.focus.to_dict(),
             "converged": self.converged,
             "warnings": list(self.warnings),
@@ -219,15 +209,26 @@ class EllipseFit:
             },
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """What is left at the points, and the covariance of p, q and theta."""
+        placed, figure = self.placed, self.figure
+        unit = "m" if placed.quantity == "height" else "rad"
+        names = [segment.name for segment in self.mirror.segments]
+        return (
+            Array("x", ("point",), placed.x, "m", "position along the mirror", True),
+            Array("segment", ("point",), np.repeat(names, np.diff(placed.bounds)), "", "segment", True),
+            Array(placed.quantity, ("point",), placed.values, unit, f"measured {placed.quantity}"),
+            Array("residual", ("point",), self.residual, unit, "measured minus ellipse, pose and segments"),
+            Array("misplacement", ("point",), self.misplacement, unit, "of the segments, relative to ellipse and pose"),
+            Array("height_error", ("point",), figure.height_error, "m", "figure error"),
+            Array("slope_error", ("point",), figure.slope_error, "rad", "slope error, filtered"),
+            Array("parameter", ("parameter",), PARAMETERS, "", "parameter of the ellipse", True),
+            Array("covariance", ("parameter", "parameter_2"), self.covariance, "", "of p, q [m] and theta [rad]"),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the result, as shown on screens and pages."""
         return [self._ellipse_table(), self._segment_table(), self._figure_table(), self._focus_table()]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def identifiability(self) -> Identifiability:
         """What of p, q and theta the data can tell, all three free, by combinations and invariants."""

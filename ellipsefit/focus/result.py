@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from ellipsefit import rows
 from ellipsefit.focus.beam import Beam
@@ -16,6 +16,7 @@ from ellipsefit.focus.surface import Surface
 from ellipsefit.focus.waves import LineSpread
 from ellipsefit.focus.what_if import Choice
 from ellipsefit.mirror import Mirror
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, with_uncertainty
 
 if TYPE_CHECKING:
@@ -61,8 +62,10 @@ class SideSpot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FocusResult:
+class FocusResult(Result):
     """Spot, best focus, throughput and what costs how much light. Lengths in m, angles in rad."""
+
+    table: ClassVar[str | None] = "loss"
 
     mirror: Mirror
     beam: Beam
@@ -154,18 +157,28 @@ class FocusResult:
             "warnings": list(self.warnings),
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """Light over the plane, by rays and, of X-rays, by diffraction."""
+        spot, line = self.spot, self.line
+        found = (
+            Array("across", ("across",), spot.place, "m", "position across the chief ray", True),
+            Array("density", ("across",), spot.density, "1/m", "light per length over all light, by rays"),
+        )
+        if line is None:
+            return found
+        return (
+            *found,
+            Array("across_diffracted", ("across_diffracted",), line.place, "m", "position across the chief ray", True),
+            Array("diffracted", ("across_diffracted",), line.density, "1/m", "light per length, diffraction included"),
+            Array("perfect", ("across_diffracted",), line.perfect, "1/m", "the same of the perfect mirror"),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the result, as shown on screens and pages."""
         tables = [self._spot_table(), self._throughput_table(), self._loss_table(), self._choice_table()]
         if self.line is not None:
             tables.insert(1, self._diffraction_table(self.line))
         return tables
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def plot(self) -> Figure:
         """Figure of the light at the focus: spot, caustic, losses, line spread."""

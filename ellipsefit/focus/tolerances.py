@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.focus.beam import Beam
@@ -21,6 +20,7 @@ from ellipsefit.focus.geometry import bench, check_places
 from ellipsefit.focus.model import Model
 from ellipsefit.focus.surface import Piece, Surface
 from ellipsefit.mirror import Mirror
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
 #: Groups of freedoms that share a budget.
@@ -55,8 +55,10 @@ class Verified:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Tolerances:
+class Tolerances(Result):
     """A loss budget shared out over the freedoms of segments and carrier."""
+
+    table: ClassVar[str | None] = "groups"
 
     mirror: Mirror
     beam: Beam
@@ -147,12 +149,6 @@ class Tolerances:
             for label, value in zip(self.labels, self.sensitivity, strict=True)
         )
         return Table(title="Where each freedom sends the light, rms over all of it", header=("", "moves"), cells=cells)
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def perfect_surface(mirror: Mirror) -> Surface:

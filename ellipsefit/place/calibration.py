@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 from scipy import linalg
 from scipy.optimize import least_squares
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import DataError
 from ellipsefit.place.mount import CONTACTS, Mount
 from ellipsefit.place.pose import Pose, cross_matrix, rotation_matrix
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, with_uncertainty
 
 #: Prior standard deviations: what a drawing leaves open. They hold what the moves can't tell.
@@ -39,8 +39,10 @@ class RecordedMove:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MountCalibration:
+class MountCalibration(Result):
     """Corrections of each contact: arrays of six; NaN uncertainty where the contact stands still."""
+
+    table: ClassVar[str | None] = "contacts"
 
     mount: Mount  # as calibrated
     eccentricity: FloatArray  # [m]
@@ -93,12 +95,6 @@ class MountCalibration:
         notes = (f"Not told by these moves: {', '.join(self.untold)}.",) if self.untold else ()
         header = ("contact", "eccentricity", "phase", "tilt of the normal")
         return [Table(title="Wheels as calibrated", header=header, cells=cells, notes=notes)]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def calibrate_mount(mount: Mount, moves: Sequence[RecordedMove]) -> MountCalibration:

@@ -8,13 +8,13 @@ from typing import Any, Final
 import numpy as np
 from scipy.special import chdtrc
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import DataError
 from ellipsefit.place.carrier import Carrier
 from ellipsefit.place.pose import Pose
 from ellipsefit.place.rigid import FEWEST, check_points, fit_rigid_body
 from ellipsefit.place.survey import Survey, check_names, locate
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number, with_uncertainty
 
 #: Probability, by chance alone, below which a change counts as real.
@@ -43,7 +43,7 @@ class BodyChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class EpochChange:
+class EpochChange(Result):
     """What changed from one survey to another. Hall frame."""
 
     before: str
@@ -86,12 +86,6 @@ class EpochChange:
                 notes=self.verdict,
             )
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def _body_dict(body: BodyChange) -> dict[str, Any]:

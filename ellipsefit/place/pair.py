@@ -7,16 +7,16 @@ needs to make. The smallest set of cam moves uses that freedom: first as few whe
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.place.moves import Step, order_moves, rounded_angles
 from ellipsefit.place.placement import AXES, Placement, Spot
 from ellipsefit.place.pose import Pose, point_jacobian
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number, with_uncertainty
 from ellipsefit.silence import silent_output
 
@@ -40,8 +40,10 @@ class PairMove:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pair:
+class Pair(Result):
     """How two carriers stand to each other, and the smallest set of moves that mends it. Hall frame, SI."""
+
+    table: ClassVar[str | None] = "moves"
 
     first: Placement
     second: Placement
@@ -158,12 +160,6 @@ class Pair:
         )
         header = ("carrier", "contact", "from", "to", "least load")
         return [one, two, Table(title="Order of the moves for both", header=header, cells=order)]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def image_response(placement: Placement) -> FloatArray:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal
 
 import numpy as np
 from scipy.special import chdtrc, fdtrc
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.decision import decide
 from ellipsefit.errors import DataError
@@ -18,6 +17,7 @@ from ellipsefit.place.moves import STEP, MountPlan, plan_mount
 from ellipsefit.place.pose import Pose, cross_matrix, point_jacobian, rotation_vector
 from ellipsefit.place.rigid import RigidFit, check_points, closed_pose, fit_rigid_body
 from ellipsefit.place.survey import DOUBT, Located, Survey, check_names, locate, renamed
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, with_uncertainty
 
 if TYPE_CHECKING:
@@ -74,8 +74,10 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Placement:
+class Placement(Result):
     """Where a carrier stands, where its foci are, and what mends it. SI, hall frame."""
+
+    table: ClassVar[str | None] = "residuals"
 
     carrier: Carrier
     survey: Survey
@@ -173,16 +175,25 @@ class Placement:
             "warnings": list(self.warnings),
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """Pose with covariance, and pole and foci with theirs."""
+        spots = (self.source, self.pole, self.image)
+        pose = np.concatenate([self.pose.translation, self.pose.rotation])
+        return (
+            Array("component", ("component",), ["x", "y", "z", "rx", "ry", "rz"], "", "of the pose", True),
+            Array("pose", ("component",), pose, "", "translation [m] and rotation vector [rad] in the hall"),
+            Array("covariance", ("component", "component_2"), self.covariance, "", "of the pose [m, rad]"),
+            Array("point", ("point",), [spot.name for spot in spots], "", "source, pole, image", True),
+            Array("axis", ("axis",), ["x", "y", "z"], "", "of the hall", True),
+            Array("position", ("point", "axis"), [spot.position for spot in spots], "m", "in the hall"),
+            Array("shift", ("point", "axis"), [spot.shift for spot in spots], "m", "position minus nominal"),
+            Array("position_stderr", ("point", "axis"), [spot.stderr for spot in spots], "m", "standard uncertainty"),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the placement, as shown on screens and pages."""
         tables = [self._pose_table(), self._focus_table(), self._residual_table()]
         return tables if self.plan is None else [*tables, self._cam_table(self.plan), self._step_table(self.plan)]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def plot(self) -> Figure_:
         """Figure of the placement: targets and residuals, and where the foci are."""

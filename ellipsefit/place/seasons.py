@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.place.drift import DAY, YEAR, DriftFit, DriftSettings, Mixture, TemperatureLog, best_aim, fit_drift
 from ellipsefit.place.placement import AXES, Placement, Spot
 from ellipsefit.place.pose import point_jacobian
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, with_uncertainty
 
 if TYPE_CHECKING:
@@ -137,7 +137,7 @@ class Component:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SeasonForecast:
+class SeasonForecast(Result):
     """What the foci did and will do, and when to go there again. Times in s since 1970-01-01 UTC."""
 
     name: str
@@ -206,15 +206,26 @@ class SeasonForecast:
             "warnings": list(self.warnings),
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """The forecast of each coordinate, day by day."""
+        parts = self.components
+        names = np.array([one.name for one in parts], dtype=np.str_)
+        dates = np.array(np.round(self.dates), dtype="datetime64[s]").astype("datetime64[ns]")
+        return (
+            Array("date", ("date",), dates, "", "UTC", True),
+            Array("risk", ("date",), self.risk, "", "probability that any coordinate is outside tolerance"),
+            Array("coordinate", ("coordinate",), names, "", "of a focus", True),
+            Array("share", ("share",), SHARES, "", "of the probability", True),
+            Array("mean", ("coordinate", "date"), [one.mean for one in parts], "m", "misplacement"),
+            Array("outside", ("coordinate", "date"), [one.outside for one in parts], "", "probability of it"),
+            Array(
+                "quantiles", ("coordinate", "share", "date"), [one.quantiles for one in parts], "m", "of misplacement"
+            ),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the forecast, as shown on screens and pages."""
         return [self._advice_table(), self._season_table(), self._forecast_table(), *self._step_tables()]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
     def plot(self) -> Figure_:
         """Figure of the seasons and the forecast."""

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 from ellipsefit.scan import Orientation, Scan, ScanDirection
 from ellipsefit.stitching.ambiguity import scan_ambiguities
@@ -43,8 +43,10 @@ class PlannedScan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ScanPlan:
+class ScanPlan(Result):
     """Scans in the order in which to take them, and what they will tell."""
+
+    table: ClassVar[str | None] = "scans"
 
     mirror: Mirror
     scans: tuple[PlannedScan, ...]
@@ -114,12 +116,6 @@ class ScanPlan:
                 else (),
             ),
         ]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def plan_scans(

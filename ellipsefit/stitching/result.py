@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal, overload
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, overload
 
 import numpy as np
 import numpy.typing as npt
 
-from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
+from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, uncertainty
 from ellipsefit.stitching.ambiguity import Ambiguity
 from ellipsefit.stitching.conditioning import REASONS, ConditionedScan, StitchSettings
@@ -77,8 +77,10 @@ class Residuals(Sequence[FloatArray]):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stitched:
+class Stitched(Result):
     """One profile from raw scans, with its covariance as structure: low rank plus diagonal."""
+
+    table: ClassVar[str | None] = "scans"
 
     mirror: Mirror
     profile: Profile  # in the mirror frame
@@ -170,6 +172,16 @@ class Stitched:
             "warnings": list(self.warnings),
         }
 
+    def arrays(self) -> tuple[Array, ...]:
+        """The profile, and the guide's error."""
+        unit = "m" if self.profile.quantity == "height" else "rad"
+        return (
+            *self.profile.arrays(),
+            Array("carriage", ("carriage",), self.guide_carriage, "m", "position along the guide", True),
+            Array("guide_error", ("carriage",), self.guide_error, unit, "straightness error of the guide"),
+            Array("guide_stderr", ("carriage",), self.guide_stderr, unit, "standard uncertainty of the guide's error"),
+        )
+
     def rows(self) -> list[Table]:
         """Tables of the result."""
         kind = "length" if self.profile.quantity == "height" else "angle"
@@ -234,12 +246,6 @@ class Stitched:
             return [*others, unknown]
         how = Table(title="How that is fixed, and what would settle it", notes=unknown.notes)
         return [*others, replace(unknown, notes=()), how]
-
-    def __str__(self) -> str:
-        return rows.as_text(self._shown())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self._shown())
 
     def plot(self) -> Figure_:
         """Figure of the scans after alignment, the overlaps, the guide, drift and masks."""
