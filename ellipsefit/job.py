@@ -221,6 +221,7 @@ def run_job(
                 focus=found.light,
                 placement=placement,
                 forecast=forecast,
+                notes=warnings,
             )
         # nothing is written until everything is there to be written; a page is never left under another round's number
         kept_page = _free_name(place, max(earlier)) if earlier and report.exists() else None

@@ -20,8 +20,10 @@ from skimage.color import rgb2lab
 from ellipsefit.align import plan_corrections
 from ellipsefit.align.orders import orders_of
 from ellipsefit.arrays import FloatArray as Array
+from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.files import read_carrier, read_surveys
 from ellipsefit.fit import fit_ellipse
+from ellipsefit.job import place_surveyed
 from ellipsefit.place import Placement, SeasonForecast, forecast_seasons, place_carrier
 from ellipsefit.report import render_drift_report, render_place_report, render_report
 from ellipsefit.report.curves import BLOCKS, MOST_POINTS
@@ -243,3 +245,31 @@ def test_cursor_tells_the_extremes_of_a_thinned_line(shown: dict[tuple[str, int]
     middle, low, high = (float(text.replace("−", "-")) for text in found.groups())
     assert low <= middle <= high
     assert_allclose(middle, (low + high) / 2, rtol=0, atol=(high - low) + 1e-9)
+
+
+def test_a_carrier_and_its_surveys_belong_together() -> None:
+    """One survey places, three or more tell of seasons; the last by date counts; another carrier's is refused."""
+    carrier, surveys = DEMO / "heron_carrier.toml", DEMO / "heron_surveys.h5"
+    with pytest.raises(ParameterError, match="belong together: expected --carrier CARRIER and --survey SURVEY"):
+        place_surveyed(carrier, ())
+    with pytest.raises(ParameterError, match="belong together"):
+        place_surveyed(None, [surveys])
+    with pytest.raises(DataError, match="survey of carrier 'Plover'; expected one of 'Heron'"):
+        place_surveyed(carrier, [DEMO / "plover_2025-02.csv"])
+    alone, none = place_surveyed(carrier, [DEMO / "heron_2025-02.csv"])
+    assert none is None
+    placement, forecast = place_surveyed(carrier, [surveys])
+    assert forecast is not None
+    assert placement.survey.time == alone.survey.time
+
+
+def test_notes_of_the_record_stand_with_the_warnings() -> None:
+    page = Page(render_report(*solved("cedar"), when=WHEN, notes=["the scans have changed since"]))
+    assert "the scans have changed since" in page.text
+
+
+def test_points_too_few_for_a_spectrum_leave_the_rest() -> None:
+    profile = long_profile(36)
+    fit = fit_ellipse(profile, SCREWS, residual="white")
+    text = render_report(fit, plan_corrections(fit), when=WHEN)
+    assert "too few in a row for a spectrum" in text

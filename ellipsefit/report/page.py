@@ -48,6 +48,7 @@ def render_report(
     forecast: SeasonForecast | None = None,
     title: str | None = None,
     settings: Sequence[tuple[str, str]] = (),
+    notes: Sequence[str] = (),
 ) -> str:
     """Report page of one round, from what was measured to what is to be done.
 
@@ -69,6 +70,8 @@ def render_report(
         Heading, by default the mirror's name.
     settings : sequence of (name, value)
         Further rows for the settings, such as the files that were read.
+    notes : sequence of str
+        Further warnings, such as what the record says against this round.
 
     Returns
     -------
@@ -89,7 +92,12 @@ def render_report(
         *(() if placement is None else (carrier_section(placement, forecast),)),
         _uncertainty_section(fit),
     ]
-    warnings = [*(() if stitched is None else few(stitched.warnings, MOST_WARNINGS)), *fit.warnings, *plan.warnings]
+    warnings = [
+        *notes,
+        *(() if stitched is None else few(stitched.warnings, MOST_WARNINGS)),
+        *fit.warnings,
+        *plan.warnings,
+    ]
     for further in (focus, placement, forecast):
         warnings += () if further is None else further.warnings
     return render_page(
