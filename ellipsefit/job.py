@@ -295,6 +295,8 @@ def evaluate(
     EllipsefitError
         If an input is faulty.
     """
+    from ellipsefit.files.record import read_earlier
+
     progress("reading")
     mirror = read_mirror(mirror_path)
     beam = None if beam_path is None else read_beam(beam_path)
@@ -305,7 +307,14 @@ def evaluate(
     else:
         learned = None if record is None else learned_response(record, mirror, mirror_path)
     last = None if previous is None else read_previous(previous, mirror, stability=stability)
-    fit = fit_ellipse(profile, mirror, previous=last, **options)
+    fit = fit_ellipse(
+        profile,
+        mirror,
+        previous=last,
+        earlier=() if record is None else read_earlier(record),
+        suspected=() if stitched is None else stitched.suspicions,
+        **options,
+    )
     progress("planning")
     plan = plan_corrections(fit, response=learned, objectives=objectives, target=target)
     light = None

@@ -16,6 +16,9 @@ from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, 
 from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.align.response import Response
 from ellipsefit.align.sheet import listed
+from ellipsefit.checks import Suspicion, refuse_or_warn
+from ellipsefit.checks.fingerprint import check_earlier, check_stale
+from ellipsefit.checks.profile_checks import check_profile
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Adjuster, Mirror
@@ -249,6 +252,7 @@ class Comparison(Result):
     history: History  # with this round
     ledger: tuple[LedgerLine, ...]
     warnings: tuple[str, ...]
+    suspicions: tuple[Suspicion, ...] = ()  # slips that the measurements themselves show
 
     @property
     def as_asked(self) -> bool:
@@ -341,6 +345,7 @@ class Comparison(Result):
                 for line in self.ledger
             ],
             "history": history_dict(self.history),
+            "suspicions": [item.to_dict() for item in self.suspicions],
             "warnings": list(self.warnings),
         }
 
@@ -500,6 +505,7 @@ def compare_round(
     orders = asked if isinstance(asked, Orders) else orders_of(asked)
     past = history or History(mirror=orders.mirror.name)
     past.check(orders)
+    suspected: tuple[Suspicion, ...] = ()
     if isinstance(before, LineChange):
         change = before
     elif after is None:
@@ -507,6 +513,7 @@ def compare_round(
     else:
         first, second = (item.placed if isinstance(item, EllipseFit) else item for item in (before, after))
         change = line_change(first, second)
+        suspected = _suspected(first, second)
     actual = _as_read(orders, readings or {})
     mirror = orders.mirror
     known = past.knowledge(mirror)
@@ -547,8 +554,20 @@ def compare_round(
         knowledge=knowledge,
         history=whole,
         ledger=ledger,
-        warnings=(*_plan_notes(actual, past), *_warnings(actual, change, found.direction, ledger)),
+        suspicions=suspected,
+        warnings=(
+            *(str(item) for item in suspected),
+            *_plan_notes(actual, past),
+            *_warnings(actual, change, found.direction, ledger),
+        ),
     )
+
+
+def _suspected(before: PlacedProfile, after: PlacedProfile) -> tuple[Suspicion, ...]:
+    """Slips with the second measurement, by itself and against the first."""
+    found = check_profile(after).suspicions
+    stale = check_stale(after, before, before.name)
+    return refuse_or_warn(after.name, (*found, *(stale or check_earlier(after, before, before.name))))
 
 
 def _told_reversed(orders: Orders, known: Knowledge) -> frozenset[int]:

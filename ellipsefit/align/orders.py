@@ -97,6 +97,7 @@ class Orders:
     kind: Kind = "round"
     carrier: tuple[float | None, float] | None = None  # height at x = 0 [m] and tilt [rad] that it is to move by
     unknown: tuple[str, ...] = ()  # test moves: what the planned moves are too small to tell
+    doubts: tuple[str, ...] = ()  # slips that are suspected behind the plan, in words
 
     def __post_init__(self) -> None:
         if self.when is not None and self.when.tzinfo is None:
@@ -168,7 +169,8 @@ def orders_of(plan: CorrectionPlan, when: datetime | None = None) -> Orders:
         for move in plan.moves
     )
     carrier = (plan.carrier_height, plan.carrier_tilt)
-    return Orders(mirror=plan.mirror, moves=moves, when=when, carrier=carrier)
+    doubts = tuple(str(item) for item in plan.fit.checked.suspicions)
+    return Orders(mirror=plan.mirror, moves=moves, when=when, carrier=carrier, doubts=doubts)
 
 
 def trial_orders(orders: Orders) -> Orders:
@@ -194,7 +196,14 @@ def trial_orders(orders: Orders) -> Orders:
             wanted = float(np.ceil(wanted / step - 1e-9) * step)
         stop = order.stop if wanted >= size * (1 - 1e-12) else order.start + float(np.sign(order.move)) * wanted
         moves.append(replace(order, stop=stop, approach="direct", overshoot=0.0))
-    return Orders(mirror=orders.mirror, moves=tuple(moves), when=orders.when, kind="test", unknown=tuple(unknown))
+    return Orders(
+        mirror=orders.mirror,
+        moves=tuple(moves),
+        when=orders.when,
+        kind="test",
+        unknown=tuple(unknown),
+        doubts=orders.doubts,
+    )
 
 
 def moved_mirror(mirror: Mirror, positions: dict[tuple[str, str], float]) -> Mirror:

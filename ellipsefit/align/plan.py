@@ -152,6 +152,7 @@ class CorrectionPlan(Result):
             },
             "outlook": None if self.outlook is None else self.outlook.to_dict(),
             "conflict": None if self.conflict is None else self.conflict.to_dict(),
+            "suspicions": [item.to_dict() for item in self.fit.checked.suspicions],
             "warnings": list(self.warnings),
         }
 
@@ -190,6 +191,8 @@ class CorrectionPlan(Result):
 
     def _summary_table(self) -> Table:
         verdict = "feasible" if self.feasible else "NOT FEASIBLE"
+        if self.fit.checked.suspicions:
+            verdict += ", A SLIP IS SUSPECTED: read the notes before a screw is moved"
         where = "an adjuster" if self.moves else "the end of a segment"
         cells = [
             ("carrier: raise at the pole", number(self.carrier_height, "length", unit="um", digits=4, sign=True)),

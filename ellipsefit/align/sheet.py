@@ -91,6 +91,7 @@ def sheet_table(orders: Orders) -> Table:
 def sheet_notes(orders: Orders) -> tuple[str, ...]:
     """What a person with the sheet has to know besides the lines."""
     notes = [
+        *(f"{doubt}. DON'T MOVE A SCREW before this is settled." for doubt in orders.doubts),
         "Positive raises the surface, out of the reflecting side. Work from the first line to the last.",
         "Check digit (ISO/IEC 7064, MOD 11,10) of segment, adjuster, from and to: read the line aloud, and let the "
         "other person confirm the digit.",

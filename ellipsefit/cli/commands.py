@@ -182,7 +182,9 @@ def fit(
         from ellipsefit.files.record import write_fit
 
         write_fit(result, output_file, force=output.force)
-    checks = [model_text(result), result.belief(), result.budget, result.identifiability()] if output.verbose else []
+    checks: list[object] = []
+    if output.verbose:
+        checks = [model_text(result), result.checked, result.belief(), result.budget, result.identifiability()]
     output.text(result, *checks)
     output.answer(result)
     raise typer.Exit(0 if result.converged else 1)

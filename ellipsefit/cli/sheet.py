@@ -46,4 +46,4 @@ def sheet(
         else:
             write_sheet_page(orders, file, force=output.force)
     count = sum(1 for order in orders.moves if order.move)
-    output.text(f"{count} move{'s' * (count != 1)} on {', '.join(str(file) for file in files)}")
+    output.text(f"{count} move{'s' * (count != 1)} on {', '.join(str(file) for file in files)}", *orders.doubts)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ellipsefit.stitching import Stitched
 
 #: What must not be overlooked; it stands in capitals, so that nothing depends on the colour.
-_ALARMING: Final = r"NOT [A-Z]+|AT LIMIT|WRONG:|\d+ FAULTS?\b"
+_ALARMING: Final = r"NOT [A-Z]+|A SLIP IS SUSPECTED|SUSPECTED SLIP|AT LIMIT|WRONG:|\d+ FAULTS?\b"
 #: Columns of text where no screen sets them, and the fewest that a screen is believed to have.
 _USUAL_WIDTH: Final = 100
 _LEAST_WIDTH: Final = 40

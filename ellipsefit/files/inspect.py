@@ -13,6 +13,8 @@ import numpy as np
 
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
+from ellipsefit.checks.design import check_mirror
+from ellipsefit.checks.profile_checks import check_profile
 from ellipsefit.errors import DataError, FileFormatError, FileMissingError
 from ellipsefit.files.beam import beam_faults, is_beam_file, read_beam
 from ellipsefit.files.carrier import carrier_faults, looks_like_carrier, read_carrier
@@ -24,7 +26,7 @@ from ellipsefit.files.survey import looks_like_survey, read_surveys
 from ellipsefit.files.text import examine_text, looks_like_toml
 from ellipsefit.files.toml import load_toml
 from ellipsefit.mirror import Mirror
-from ellipsefit.profile import Profile, Quantity, spread_evenly
+from ellipsefit.profile import PlacedProfile, Profile, Quantity, spread_evenly
 from ellipsefit.results import Result
 from ellipsefit.scan import Scan, ScanDirection
 from ellipsefit.stream import ProfileSource, placed_on
@@ -180,7 +182,12 @@ def _placed(one: FileContent, profile: Profile | ProfileSource, mirror: Mirror) 
         placed = placed_on(profile, mirror)
     except DataError as error:
         return replace(one, faults=(*one.faults, str(error)))
-    return replace(one, warnings=(*one.warnings, *placed.warnings))
+    if not isinstance(placed, PlacedProfile) or not isinstance(profile, Profile):  # too large to look at every point
+        return replace(one, warnings=(*one.warnings, *placed.warnings))
+    checked = check_profile(placed, profile)
+    faults = tuple(f"{placed.name}: {item.text}" for item in checked.suspicions if item.refused)
+    doubts = tuple(str(item) for item in checked.suspicions if not item.refused and item.kind != "mirror file")
+    return replace(one, faults=(*one.faults, *faults), warnings=(*one.warnings, *doubts, *placed.warnings))
 
 
 def _is_toml(path: str | os.PathLike[str]) -> bool:
@@ -223,7 +230,10 @@ def _inspect_mirror(path: str | os.PathLike[str]) -> FileContent:
     if faults:
         return FileContent(kind="mirror", path=os.fspath(path), faults=faults)
     mirror = read_mirror(path)
-    return FileContent(kind="mirror", path=os.fspath(path), facts=_mirror_facts(mirror), content=mirror)
+    doubts = tuple(str(item) for item in check_mirror(mirror))
+    return FileContent(
+        kind="mirror", path=os.fspath(path), facts=_mirror_facts(mirror), warnings=doubts, content=mirror
+    )
 
 
 def _mirror_facts(mirror: Mirror) -> tuple[Fact, ...]:

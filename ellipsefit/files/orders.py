@@ -13,6 +13,7 @@ from typing import Any, get_args
 from ellipsefit.align.comparison import History, history_of
 from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached
 from ellipsefit.align.response import Response
+from ellipsefit.checks.suspicion import SUSPECTED
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import read_mirror
 from ellipsefit.files.registry import file_format
@@ -103,12 +104,20 @@ def _orders(path: str | os.PathLike[str], table: Mapping[str, Any], mirror: Mirr
             when=None if when is None else _time(path, when),
             unknown=tuple(str(name) for name in table.get("direction_unknown") or ()),
             carrier=_carrier(path, table.get("carrier")),
+            doubts=_doubts(path, table.get("suspicions")),
             kind=_one_of(path, "kind", table.get("kind", "round"), get_args(Kind)),
         )
     except FileFormatError:
         raise
     except EllipsefitError as fault:
         raise FileFormatError(f"{path}: {fault}") from None
+
+
+def _doubts(path: str | os.PathLike[str], table: object) -> tuple[str, ...]:
+    items = [] if table is None else table
+    if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
+        raise FileFormatError(f"{path}: key 'suspicions' is faulty; expected a list of what is suspected")
+    return tuple(f"{SUSPECTED} ({item.get('kind')}): {item.get('text')}" for item in items)
 
 
 def _carrier(path: str | os.PathLike[str], table: object) -> tuple[float | None, float] | None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, get_args
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
+from ellipsefit.checks import Suspicion, refuse_or_warn
+from ellipsefit.checks.curve import check_ellipse
+from ellipsefit.checks.profile_checks import Checked, check_profile, check_rounds
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.figure import Figure, Surface, figure_errors
@@ -23,7 +27,7 @@ from ellipsefit.fit.effects import (
     estimate_spreads,
     segment_effects,
 )
-from ellipsefit.fit.freedom import spread_cost
+from ellipsefit.fit.freedom import expanded_factor, spread_cost
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
 from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
@@ -57,6 +61,8 @@ def fit_ellipse(
     spread_tilt: float | None = None,
     priors: tuple[Prior, ...] = (),
     previous: Previous | None = None,
+    earlier: Sequence[tuple[str, PlacedProfile]] = (),
+    suspected: Sequence[Suspicion] = (),
     cutoff: float | None = None,
 ) -> EllipseFit:
     """Fit the ellipse, its pose and every segment's height and tilt to a profile.
@@ -81,6 +87,11 @@ def fit_ellipse(
         Knowledge from outside. Form of segments that the shop measured stands in the mirror.
     previous : Previous, optional
         The last campaign on this mirror and the moves made since.
+    earlier : sequence of (str, PlacedProfile)
+        Earlier measurements of this mirror, the last one last, by what they are called; they are compared with, for
+        slips, and nothing of them goes into the fit. The last campaign need not be among them.
+    suspected : sequence of Suspicion
+        Slips that are suspected already, to be told with the others.
     cutoff : float, optional
         Cut-off of the filter for slope errors [m].
 
@@ -91,7 +102,7 @@ def fit_ellipse(
     Raises
     ------
     DataError
-        If the profile does not belong to the mirror.
+        If the profile does not belong to the mirror, or a self-check finds a slip that leaves no reasonable reading.
     ParameterError
         If an option is out of range.
     """
@@ -101,6 +112,13 @@ def fit_ellipse(
     strays: dict[str, int] = {}
     if residual == "correlated":
         placed, strays = without_strays(placed)
+    shown = placed.shown()
+    checked = check_profile(shown, profile if isinstance(profile, Profile) else None)
+    if previous is not None and all(then is not previous.placed for _, then in earlier):
+        earlier = (*earlier, (previous.name, previous.placed))
+    if earlier:
+        checked = checked.with_more("against earlier rounds", check_rounds(shown, earlier))
+    refuse_or_warn(placed.name, checked.suspicions)
     problem = prepare_problem(
         placed,
         mirror,
@@ -141,10 +159,22 @@ def fit_ellipse(
     )
     warnings += [check.text for check in checks if check.conflict]
     held = () if vary is not None else tuple(index for index in range(3) if index not in varied)
+    factor = expanded_factor(problem.freedom)
+    unsure = np.sqrt(np.diag(state.ellipse_covariance()))
+    ellipse = Ellipse(*(float(value) for value in parameters))
+    checked = checked.with_more(
+        "ellipse found against the nominal one",
+        check_ellipse(placed.mirror, ellipse, {PARAMETERS[index]: float(factor * unsure[index]) for index in varied})
+        if converged
+        else [],
+    )
+    checked = replace(checked, suspicions=(*suspected, *checked.suspicions))
     return _result(
         placed,
         problem,
         state,
+        shown=shown,
+        checked=checked,
         held=held,
         residual=residual,
         given=given,
@@ -498,6 +528,8 @@ def _result(
     problem: JointProblem,
     state: _State,
     *,
+    shown: PlacedProfile,
+    checked: Checked,
     held: tuple[int, ...],
     residual: ResidualModel,
     given: tuple[float | None, float | None],
@@ -521,7 +553,6 @@ def _result(
     everything = totals @ unknowns
     r = effects.r
     surface = _surface(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
-    shown = placed.shown()
     rest, misplaced = surface.left(shown)
     figure = figure_errors(placed, surface, cutoff=cutoff, shown=shown)
     oddities = _oddities(placed, shown, strays, problem, rest)
@@ -558,7 +589,8 @@ def _result(
         focus=focus,
         budget=_budget(problem, state, outputs),
         converged=converged,
-        warnings=tuple(warnings),
+        warnings=(*(str(item) for item in checked.suspicions), *warnings),
+        checked=checked,
         settings=FitSettings(
             segments=model,
             residual=residual,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, get_args
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.checks.profile_checks import Checked
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Figure
 from ellipsefit.fit.belief import Belief
@@ -147,6 +148,7 @@ class EllipseFit(Result):
     disagree: tuple[str, ...]  # of which stated uncertainty and jackknife cannot both be right
     residual: FloatArray  # (N,) measured minus ellipse, pose and segments
     misplacement: FloatArray  # (N,) heights and tilts of the segments at the points
+    checked: Checked = field(default_factory=Checked)  # self-checks, and slips that are suspected
 
     def __post_init__(self) -> None:
         for name in ("covariance", "pose_covariance", "residual", "misplacement"):
@@ -190,6 +192,7 @@ class EllipseFit(Result):
             "focus": self.focus.to_dict(),
             "converged": self.converged,
             "warnings": list(self.warnings),
+            **self.checked.to_dict(),
             "model": {
                 "segments": settings.segments,
                 "residual": settings.residual,

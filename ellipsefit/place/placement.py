@@ -9,6 +9,8 @@ import numpy as np
 from scipy.special import chdtrc, fdtrc
 
 from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.checks import Suspicion, refuse_or_warn
+from ellipsefit.checks.design import TEMPERATURE
 from ellipsefit.decision import decide
 from ellipsefit.errors import DataError
 from ellipsefit.place.carrier import Carrier, in_space
@@ -32,6 +34,8 @@ NAMED: Final = 0.10
 LEFT_OUT: Final = 0.005
 #: Rotation against nominal beyond which the coordinates themselves are called in question [rad].
 LARGE_TURN: Final = 0.5
+#: A carrier stands within so much of nominal [m], [rad]: halls move by millimetres (common practice).
+FAR: Final = (50e-3, 20e-3)
 #: Relative difference of distances between targets that no temperature explains.
 WRONG_SIZE: Final = 2e-3
 AXES: Final = ("x", "y", "z")
@@ -100,6 +104,7 @@ class Placement(Result):
     after: tuple[Spot, Spot, Spot] | None  # source, pole and image after the moves
     acceptable: bool
     warnings: tuple[str, ...]
+    suspicions: tuple[Suspicion, ...] = ()  # slips that are suspected
 
     def __post_init__(self) -> None:
         for name in ("covariance", "survey_covariance"):
@@ -172,6 +177,7 @@ class Placement(Result):
             "limits": [] if self.plan is None else list(self.plan.reach.limits),
             "after": None if self.after is None else {spot.name: spot.shift.tolist() for spot in self.after},
             "acceptable": self.acceptable,
+            "suspicions": [item.to_dict() for item in self.suspicions],
             "warnings": list(self.warnings),
         }
 
@@ -382,6 +388,7 @@ def place_carrier(
         unknown temperature.
     """
     warnings: list[str] = []
+    suspicions: list[Suspicion] = []
     size = _size(carrier, survey, scale, temperature, warnings)
     body_all = {target.name: target.position * size for target in carrier.targets}
     changed: tuple[tuple[str, str], ...] = ()
@@ -405,7 +412,13 @@ def place_carrier(
             located = locate(survey, carrier.references)
             names = [target.name for target in carrier.targets if target.name in located.names]
             exchanged = ", ".join(f"'{old}' is '{new}'" for old, new in changed)
-            warnings.append(f"names don't fit the geometry and were exchanged: {exchanged}; check the targets")
+            found = Suspicion(
+                kind="target names",
+                where=tuple(old for old, _ in changed),
+                text=f"names don't fit the geometry and were exchanged: {exchanged}; check the targets",
+            )
+            suspicions.append(found)
+            warnings.append(str(found))
     fit, suspect, left_out, notes = _snooped(carrier, survey, located, names, body_all, fit_scale=scale == "fitted")
     warnings += notes
     inflation, freedom = 1.0, fit.freedom
@@ -435,6 +448,11 @@ def place_carrier(
             f"{survey.name}: the carrier seems turned by {turn:.2g} rad from nominal; expected the hall frame, "
             "right-handed with x along the beam and z up (mirrored or exchanged axes?)"
         )
+    shift = float(np.linalg.norm(foci[1].shift))
+    if shift > FAR[0] or turn > FAR[1]:
+        found = _far(carrier, fit.pose, shift, turn)
+        suspicions += refuse_or_warn(survey.name, [found])
+        warnings.insert(0, str(found))
     used = [name for name in names if name not in left_out]
     survey_part = _survey_covariance(located, used, fit) * inflation
     wanted = wanted_pose(carrier, full_size)
@@ -470,6 +488,7 @@ def place_carrier(
         after=after,
         acceptable=acceptable,
         warnings=tuple(warnings),
+        suspicions=tuple(suspicions),
     )
 
 
@@ -492,7 +511,31 @@ def _size(carrier: Carrier, survey: Survey, scale: Scale, temperature: float | N
             f"{carrier.expansion:.3g} / K; expected a line such as '# temperature: 21.3 degC', or --temperature, or "
             "--scale fitted"
         )
+    if not TEMPERATURE[0] <= temperature <= TEMPERATURE[1]:
+        raise DataError(
+            f"{survey.name}: the temperature of the carrier is {temperature - 273.15:.4g} degC; expected 0 to 60 degC "
+            "(degC and K confused?)"
+        )
     return carrier.scale_at(temperature)
+
+
+def _far(carrier: Carrier, pose: Pose, shift: float, turn: float) -> Suspicion:
+    """What is said of a carrier that stands where none can."""
+    away = f"{shift * 1e3:.4g} mm and {turn * 1e3:.3g} mrad from nominal"
+    home = carrier.nominal.translation
+    at_origin = np.linalg.norm(pose.translation) < FAR[0] and np.linalg.norm(pose.rotation) < FAR[1]
+    if at_origin and np.linalg.norm(home) > FAR[0]:
+        return Suspicion(
+            kind="frame",
+            text="the coordinates are those of the carrier's own frame; expected the hall frame, where the carrier "
+            f"stands at {', '.join(f'{value:.4g} m' for value in home)}",
+            refused=True,
+        )
+    return Suspicion(
+        kind="frame",
+        text=f"carrier '{carrier.name}' seems to stand {away}, further than any hall moves it; check in which frame, "
+        "and from which origin, the coordinates are",
+    )
 
 
 def _sigma(located: Located) -> float:

@@ -14,6 +14,8 @@ from typing import Any, Final, Literal, get_args
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, frozen, median
+from ellipsefit.checks import refuse_or_warn
+from ellipsefit.checks.scans import check_scans
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD
@@ -106,6 +108,8 @@ def stitch(
         )
     progress("conditioning")
     conditioned = condition_scans(scans, mirror, settings)
+    suspected = check_scans(scans, mirror, temperature_limit=settings.temperature_limit)
+    suspicions = refuse_or_warn("the scans", suspected)
     some = conditioned[:: -(-len(conditioned) // STEPS)]
     step = float(np.median([median(np.abs(np.diff(scan.x))) for scan in some]))
     points = gather(conditioned, step)
@@ -181,7 +185,10 @@ def stitch(
     del points, modes
     guide_found = _guide(effects, values[effects.guide_columns], factorised)
     remarks = [*_untreated(conditioned, mirror, settings), *_untold(either_way)]
-    return _result(conditioned, mirror, settings, ambiguities, effects, spreads, guide_found, given, joined, remarks)
+    result = _result(conditioned, mirror, settings, ambiguities, effects, spreads, guide_found, given, joined, remarks)
+    if not suspicions:
+        return result
+    return replace(result, suspicions=suspicions, warnings=(*(str(item) for item in suspicions), *result.warnings))
 
 
 def _unknown_drift(scans: Sequence[Scan]) -> Ambiguity:
@@ -220,6 +227,7 @@ def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
         residuals=(*heights.residuals, *slopes.residuals),
         drift=np.concatenate(drift),
         warnings=tuple(warnings),
+        suspicions=(*heights.suspicions, *slopes.suspicions),
     )
 
 

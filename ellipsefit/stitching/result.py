@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.checks import Suspicion
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.results import Array, Result
@@ -98,6 +99,7 @@ class Stitched(Result):
     residuals: Sequence[FloatArray]  # for each scan, (N,); NaN where masked
     settings: StitchSettings
     warnings: tuple[str, ...]
+    suspicions: tuple[Suspicion, ...] = ()  # slips that are suspected
 
     def __post_init__(self) -> None:
         for name in ("guide_carriage", "guide_error", "guide_stderr", "drift"):
@@ -169,6 +171,7 @@ class Stitched(Result):
             "steps": self.steps,
             "points": int(self.profile.used.sum()),
             "noise": self.noise,
+            "suspicions": [item.to_dict() for item in self.suspicions],
             "warnings": list(self.warnings),
         }
 

@@ -12,14 +12,14 @@ from typing import Any, Final, Literal, get_args
 
 import numpy as np
 
-from ellipsefit.errors import DataError, FileFormatError
+from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import mirror_from_text
 from ellipsefit.files.nexus import open_nexus, read_profile_data, text_attribute
 from ellipsefit.files.record.names import printable_name
 from ellipsefit.fit import Previous, previous_campaign
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.mirror import Mirror
-from ellipsefit.profile import Profile, place_profile
+from ellipsefit.profile import PlacedProfile, Profile, place_profile
 
 Kind = Literal["stitching", "fit", "correction", "focus", "comparison", "placement", "forecast"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
@@ -313,6 +313,37 @@ def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: fl
             raise DataError(f"{path}: is of mirror '{before.name}'; expected one of mirror '{mirror.name}'")
         which = f"{printable_name(path)}, round {rounds[-1]}" if rounds else printable_name(path)
     return previous_campaign(place_profile(profile, before), mirror, stability=stability, name=which)
+
+
+def read_earlier(path: str | os.PathLike[str], *, most: int = 10) -> tuple[tuple[str, PlacedProfile], ...]:
+    """What was measured in the last rounds of a record, each on the mirror as it was then, the last one last.
+
+    A round that cannot be read any more is left out.
+
+    Parameters
+    ----------
+    path : path
+    most : int
+        Rounds to read, at most.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the file cannot be read.
+    """
+    found = []
+    with open_nexus(path) as file:
+        for number in _rounds(file)[-most:]:
+            entry = file[f"round_{number}"]
+            if "profile" not in entry or "input_1/data" not in entry:
+                continue
+            try:
+                before = mirror_from_text(_text_in(entry["input_1/data"]), path)
+                profile = place_profile(read_profile_data(path, entry["profile"]), before)
+            except EllipsefitError:
+                continue
+            found.append((f"round {number}", profile))
+    return tuple(found)
 
 
 def entries_of(file: Any) -> list[tuple[EntryKind, int]]:
