@@ -127,6 +127,8 @@ def number(
         return "–"
     factor, name = practical_unit(value, kind) if unit is None else (_factor(unit, kind), unit)
     scaled = value / factor
+    if not math.isfinite(scaled):  # beyond any number in this unit
+        return "–"
     if places is None:
         places = min(_decimals(scaled, digits), MOST_PLACES)
     return f"{_fixed(scaled, places, sign=sign)} {name}"
@@ -225,7 +227,7 @@ def _factor(unit: str, kind: str) -> float:
 
 def _decimals(value: float, digits: int) -> int:
     """Decimals that show so many significant digits of a value (never negative)."""
-    if value == 0:
+    if abs(value) < 1e-290:  # 0, or so small that its power of ten is no number
         return max(digits - 1, 0)
     exponent = math.floor(math.log10(abs(value)))
     if round(abs(value) / 10.0 ** (exponent - digits + 1)) >= 10**digits:

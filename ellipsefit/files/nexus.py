@@ -19,10 +19,11 @@ from typing import Any, Final, Literal, NamedTuple, cast, get_args
 import h5py
 import numpy as np
 import numpy.typing as npt
-from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s, h5t
+from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s, h5t, h5z
 
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.errors import EllipsefitError, FileFormatError, FileMissingError, ParameterError, UnitError
+from ellipsefit.files.heaps import check_heaps
 from ellipsefit.files.safe import existing_file, new_file
 from ellipsefit.profile import Frame, Profile, Quantity
 from ellipsefit.scan import Orientation, Scan, ScanDirection
@@ -31,6 +32,12 @@ from ellipsefit.units import to_si, unit_factor
 _KINDS: Final = {"height": "length", "slope": "angle"}
 _SI: Final = {"height": "m", "slope": "rad"}
 _LARGEST: Final = 500_000_000  # points; a damaged file may claim any number
+#: Bytes that any file may claim for a field, and times its own size beyond: what is measured compresses far less.
+_CLAIMED: Final = 1 << 24
+_PRESSED: Final = 100
+_DEEPEST: Final = 32  # groups in one another; HDF5 visits them by recursion
+_COMPRESSORS: Final = {h5z.FILTER_DEFLATE, h5z.FILTER_SZIP, h5z.FILTER_LZF, h5z.FILTER_SCALEOFFSET, h5z.FILTER_NBIT}
+_BLOCK: Final = 64  # texts that are read at a time, for many may stand for one that is long
 _CACHE: Final = 1 << 24  # bytes of a field's chunks that are kept: the next block may need the same chunk
 _SQUARED: Final = re.compile(r"\(?(.+?)\)?\s*(?:\^|\*\*)?\s*2")
 _NOT_FINITE: Final = "not finite"
@@ -81,9 +88,11 @@ def open_nexus(path: str | os.PathLike[str]) -> Iterator[Any]:
         If it is no HDF5, truncated, damaged, or has links that leave it.
     """
     place = existing_file(path)
-    with _faults_told(path), h5py.File(place, "r") as file:
-        _refuse_external_links(file, path)
-        yield file
+    with _faults_told(path):
+        check_heaps(place, path)
+        with h5py.File(place, "r") as file:
+            _refuse_strange_links(file, path)
+            yield file
 
 
 @contextmanager
@@ -103,18 +112,25 @@ def _faults_told(path: str | os.PathLike[str]) -> Iterator[None]:
         ) from error
 
 
-def _refuse_external_links(file: Any, path: str | os.PathLike[str]) -> None:
-    def outside(name: bytes, link: Any) -> bytes | None:
-        return name if link.type == h5l.TYPE_EXTERNAL else None
+def _refuse_strange_links(file: Any, path: str | os.PathLike[str]) -> None:
+    """Refuse links that leave the file, and groups so deep that HDF5, which visits them by recursion, would crash."""
 
-    # the visitor ends at the first result; it must not raise, HDF5 calls it from C
-    found = file.id.links.visit(outside, info=True)
-    if found is not None:
-        name = _decoded(found)
-        target = file.get(name, getlink=True).filename
-        raise FileFormatError(
-            f"{path}: '{name}' is a link to another file ('{target}'); expected the data in this file"
-        )
+    def strange(name: bytes, link: Any) -> bytes | None:
+        return name if link.type not in _INSIDE or name.count(b"/") > _DEEPEST else None
+
+    # the visitor ends at the first result, before it goes down; it must not raise, HDF5 calls it from C
+    found = file.id.links.visit(strange, info=True)
+    if found is None:
+        return
+    if found.count(b"/") > _DEEPEST:
+        raise FileFormatError(f"{path}: has groups in more than {_DEEPEST} others; expected HDF5 by the NeXus standard")
+    name = _decoded(found)
+    link = file.get(name, getlink=True)
+    target = link.filename if isinstance(link, h5py.ExternalLink) else "unknown"
+    raise FileFormatError(f"{path}: '{name}' is a link to another file ('{target}'); expected the data in this file")
+
+
+_INSIDE: Final = (h5l.TYPE_HARD, h5l.TYPE_SOFT)
 
 
 def read_nexus_profile(path: str | os.PathLike[str]) -> Profile:
@@ -235,18 +251,20 @@ def look_at_many(path: str | os.PathLike[str], *, most: int) -> NexusContent | N
     FileMissingError
         If the file cannot be opened.
     """
+    place = existing_file(path)
     try:
-        with _faults_told(path), h5py.File(existing_file(path), "r") as file:
+        check_heaps(place, path)
+        with _faults_told(path), h5py.File(place, "r") as file:
             names = list(file.id)
             if len(names) <= _MANY:
                 return None
-            picked = [names[round(place)] for place in np.linspace(0, len(names) - 1, _LOOKED)]
+            picked = [names[round(number)] for number in np.linspace(0, len(names) - 1, _LOOKED)]
             if any(file.id.links.get_info(name).type != h5l.TYPE_HARD for name in picked):
                 return None
             for name in picked:
                 entry = _child(file.id, name)
                 if isinstance(entry, h5g.GroupID):
-                    _refuse_external_links(h5py.Group(entry), path)
+                    _refuse_strange_links(h5py.Group(entry), path)
             raw = _measured_data(file, picked)
             if len(raw) < _LOOKED or any(one.framed for one in raw):
                 return None
@@ -282,9 +300,10 @@ class NexusProfile:
         self.name = Path(path).name
         place, faults = existing_file(path), list[str]()
         with _faults_told(path):
+            check_heaps(place, path)
             self._file = h5py.File(place, "r", rdcc_nbytes=_CACHE)
             try:
-                _refuse_external_links(self._file, path)
+                _refuse_strange_links(self._file, path)
                 data = _chosen(path, self._file, _measured_data(self._file))
                 self.quantity = cast("Quantity", text_attribute(data, "signal"))
                 self._reader = reader = _Fields(path, data.id, faults, [])
@@ -727,7 +746,7 @@ class _Fields:
                 self.units.append((name, found[3]))
                 return _Column(*found[:3])
             dataset, _ = _dataset(self.path, self.group, name, "biuf" if name == "mask" else "SO")
-            return _Column(dataset, None, 0.0)
+            return _Column(dataset, None, 0.0, self.where(name))
         except FileFormatError as error:
             self.faults.append(str(error))
             return None
@@ -751,6 +770,11 @@ class _Fields:
         dataset = _child(self.group, name)
         text = None
         if isinstance(dataset, h5d.DatasetID) and dataset.shape in ((), (1,)) and dataset.dtype.kind in "SO":
+            try:
+                _check_storage(self.where(name), dataset)
+            except FileFormatError as error:
+                self.faults.append(str(error))
+                return None
             value = h5py.Dataset(dataset)[()]
             first = np.asarray(value, dtype=object).ravel()[0]
             text = _decoded(first) if isinstance(first, str | bytes) else None
@@ -828,12 +852,7 @@ def _dataset(
         dataset = h5d.open(group, name.encode())
     except (KeyError, TypeError, ValueError):  # not there, a link to nowhere, or no dataset
         raise FileFormatError(f"{_where(path, group, name)} is missing; expected {_EXPECTED[ndim]}") from None
-    if dataset.get_offset() is None:  # not one block of this file, so it may be elsewhere
-        layout = dataset.get_create_plist()
-        if layout.get_layout() == h5d.VIRTUAL or layout.get_external_count():
-            raise FileFormatError(
-                f"{_where(path, group, name)} is kept in another file; expected the data in this file"
-            )
+    _check_storage(_where(path, group, name), dataset)
     if dataset.dtype.kind not in kinds or ("O" in kinds and h5py.check_string_dtype(dataset.dtype) is None):
         wanted = "numbers" if "f" in kinds else "strings"
         raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected {wanted}")
@@ -843,6 +862,77 @@ def _dataset(
     if math.prod(shape) > _LARGEST:
         raise FileFormatError(f"{_where(path, group, name)} has {math.prod(shape)} points; expected at most {_LARGEST}")
     return dataset, shape
+
+
+def _check_storage(where: str, dataset: Any) -> None:
+    """Refuse what is kept elsewhere, and what claims more than its file can hold."""
+    kind = dataset.dtype
+    width = 4 * kind.itemsize if kind.kind == "S" else max(kind.itemsize, 8)  # as it will be held
+    _check_room(where, dataset, math.prod(dataset.shape or ()) * width)
+    if dataset.get_offset() is not None:  # one block of this file
+        return
+    layout = dataset.get_create_plist()
+    if layout.get_layout() == h5d.VIRTUAL or layout.get_external_count():
+        raise FileFormatError(f"{where} is kept in another file; expected the data in this file")
+    if layout.get_layout() != h5d.CHUNKED:
+        return
+    _check_room(where, dataset, math.prod(layout.get_chunk()) * kind.itemsize)
+    if sum(layout.get_filter(place)[0] in _COMPRESSORS for place in range(layout.get_nfilters())) > 1:
+        raise FileFormatError(f"{where} is compressed twice; expected once at most")
+
+
+def _check_room(where: str, dataset: Any, claimed: int) -> None:
+    """Refuse what would take far more memory than the file is large."""
+    if claimed <= _CLAIMED:
+        return
+    size = h5i.get_file_id(dataset).get_filesize()
+    if claimed > _CLAIMED + _PRESSED * size:
+        raise FileFormatError(
+            f"{where} claims {claimed} bytes in a file of {size}; expected a file that holds what it declares"
+        )
+
+
+def stored_field(path: str | os.PathLike[str], group: Any, name: str) -> Any:
+    """Dataset of an h5py.Group that is stored in this file and holds what it declares; None if there is none.
+
+    Raises
+    ------
+    FileFormatError
+        If it is kept in another file, or claims more than the file can hold.
+    """
+    try:
+        dataset = h5d.open(group.id, name.encode())
+    except (KeyError, TypeError, ValueError):  # not there, a link to nowhere, or no dataset
+        return None
+    _check_storage(_where(path, group.id, name), dataset)
+    return h5py.Dataset(dataset)
+
+
+def check_stored(dataset: Any) -> None:
+    """Refuse an h5py.Dataset that is kept in another file or claims more than its file can hold.
+
+    Raises
+    ------
+    FileFormatError
+        As it says.
+    """
+    _check_storage(f"{dataset.file.filename}: field '{dataset.name}'", dataset.id)
+
+
+def read_text(path: str | os.PathLike[str], group: Any, name: str) -> str | None:
+    """The one text of a field; None if there is none.
+
+    Raises
+    ------
+    FileFormatError
+        If it is no single text, or as `stored_field` says.
+    """
+    item = stored_field(path, group, name)
+    if item is None:
+        return None
+    if h5py.check_string_dtype(item.dtype) is None or item.shape not in ((), (1,)):
+        raise FileFormatError(f"{_where(path, group.id, name)} is no text; expected one")
+    return _decoded(np.asarray(item[()], dtype=object).ravel()[0])
 
 
 _EXPECTED: Final = {
@@ -896,10 +986,11 @@ def _in_si(values: FloatArray, factor: float, offset: float) -> FloatArray:
 class _Column:
     """A field that is read in parts: numbers in SI units, or with no factor strings or a mask."""
 
-    def __init__(self, dataset: Any, factor: float | None, offset: float) -> None:
+    def __init__(self, dataset: Any, factor: float | None, offset: float, where: str = "") -> None:
         self.dataset = dataset  # DatasetID
         self.factor = factor
         self.offset = offset
+        self.where = where  # for messages
 
     def __len__(self) -> int:
         return int(self.dataset.shape[0])
@@ -907,8 +998,9 @@ class _Column:
     def read(self, start: int, stop: int) -> Any:
         """Values `start` to `stop - 1`."""
         if self.factor is None:
-            raw = h5py.Dataset(self.dataset)[start:stop]
-            return raw != 0 if raw.dtype.kind in "biuf" else _text_array(raw)
+            if self.dataset.dtype.kind in "biuf":
+                return h5py.Dataset(self.dataset)[start:stop] != 0
+            return _texts_of(self.dataset, start, stop, self.where)
         values = np.empty(stop - start)
         place = self.dataset.get_space()
         place.select_hyperslab((start,), (stop - start,))
@@ -952,13 +1044,26 @@ def read_strings(path: str | os.PathLike[str], group: Any, name: str) -> np.ndar
 def _strings(
     path: str | os.PathLike[str], group: Any, name: str, most: int | None = None
 ) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
-    dataset, _ = _dataset(path, group, name, "SO")
-    return _text_array(h5py.Dataset(dataset)[:most])
+    dataset, shape = _dataset(path, group, name, "SO")
+    return _texts_of(dataset, 0, shape[0] if most is None else min(most, shape[0]), _where(path, group, name))
+
+
+def _texts_of(dataset: Any, start: int, stop: int, where: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+    """Texts `start` to `stop - 1` of a field."""
+    field = h5py.Dataset(dataset)
+    if dataset.dtype.kind != "O":
+        return _text_array(field[start:stop])
+    texts: list[str] = []
+    longest = 0
+    for first in range(start, stop, _BLOCK):
+        texts += [_decoded(item) for item in field[first : min(first + _BLOCK, stop)].tolist()]
+        longest = max(longest, *map(len, texts[first - start :]))
+        _check_room(where, dataset, 4 * longest * len(texts))
+    _check_room(where, dataset, 4 * longest * (stop - start))
+    return np.array(texts, dtype=np.str_)
 
 
 def _text_array(raw: npt.NDArray[Any]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
-    if raw.dtype.kind == "O":
-        return np.array([_decoded(item) for item in raw.tolist()], dtype=np.str_)
     try:
         return cast("np.ndarray[tuple[int], np.dtype[np.str_]]", raw.astype(np.str_))  # fast, for ASCII
     except UnicodeDecodeError:
@@ -985,6 +1090,8 @@ def _text(item: Any, name: str) -> str | None:
     attribute = h5a.open(item, key)
     kind, space = attribute.get_type(), attribute.get_space()
     if kind.get_class() != h5t.STRING or space.get_simple_extent_npoints() != 1:
+        return None
+    if kind.get_size() > _CLAIMED:
         return None
     # with the type of the memory at hand, reading costs half; what is fixed in length HDF5 converts from any padding
     dtype, memory = _VARIABLE[kind.get_cset()] if kind.is_variable_str() else (f"S{kind.get_size()}", None)

@@ -15,7 +15,7 @@ from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of,
 from ellipsefit.align.response import Response
 from ellipsefit.checks.suspicion import SUSPECTED
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
-from ellipsefit.files.mirror import read_mirror
+from ellipsefit.files.mirror import mirror_from_text
 from ellipsefit.files.registry import file_format
 from ellipsefit.files.response import read_response
 from ellipsefit.files.safe import read_bytes
@@ -46,7 +46,7 @@ def read_orders(path: str | os.PathLike[str], mirror: Mirror | None = None, *, n
         if found.plan is None:
             raise FileFormatError(f"{path}: round {found.number} holds no plan; expected one of `run`")
         own = None if "mirror" not in found.plan else _mirror_in(path, found.plan)
-        design = mirror or own or mirror_of_text(found.mirror_file, f"{path}: round {found.number}")
+        design = mirror or own or mirror_from_text(found.mirror_file, f"{path}: round {found.number}")
         return _orders(path, found.plan | {"time": found.when.isoformat()}, design)
     table = _json(path, "a plan, the JSON answer of `correct`")
     if isinstance(table.get("correct"), dict):  # the answer of `run`
@@ -75,20 +75,7 @@ def _mirror_in(path: str | os.PathLike[str], table: Mapping[str, Any]) -> Mirror
         )
     if hashlib.sha256(own["file"].encode()).hexdigest() != own.get("fingerprint"):
         raise FileFormatError(f"{path}: key 'mirror.file' was changed after the plan was made; expected it untouched")
-    return mirror_of_text(own["file"], f"{path}: mirror.file")
-
-
-def mirror_of_text(text: str, where: str) -> Mirror:
-    """Mirror from the text of its file, `where` naming it in messages."""
-    from tempfile import TemporaryDirectory
-
-    with TemporaryDirectory() as folder:
-        place = Path(folder) / "mirror.toml"
-        place.write_text(text, encoding="utf-8")
-        try:
-            return read_mirror(place)
-        except FileFormatError as fault:
-            raise FileFormatError(str(fault).replace(str(place), where)) from None
+    return mirror_from_text(own["file"], f"{path}: mirror.file")
 
 
 def _orders(path: str | os.PathLike[str], table: Mapping[str, Any], mirror: Mirror) -> Orders:
@@ -218,7 +205,13 @@ def learned_response(
     history = read_history(path)
     if history is None:
         return None
-    known = history.knowledge(mirror)
+    try:
+        known = history.knowledge(mirror)
+    except EllipsefitError:
+        raise
+    except (KeyError, IndexError, ValueError) as fault:  # names or arrays that do not fit together
+        text = str(fault).splitlines()[0]
+        raise FileFormatError(f"{path}: key 'history' is faulty: {text}; expected an answer of `compare`") from None
     for key, adjuster in adjusters_of(mirror).items():
         stands = history.positions.get(key)
         if stands is not None and abs(stands - adjuster.position) > 1e-9:

@@ -14,9 +14,8 @@ from ellipsefit.align.diagnosis import name_of
 from ellipsefit.align.orders import Orders, adjusters_of
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import EllipsefitError, FileExistsAlreadyError, FileFormatError, FileMissingError, ParameterError
-from ellipsefit.files.mirror import mirror_text, write_mirror
+from ellipsefit.files.mirror import mirror_from_text, mirror_text, write_mirror
 from ellipsefit.files.nexus import write_profile
-from ellipsefit.files.orders import mirror_of_text
 from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.mirror import Mirror
 from ellipsefit.practice import Faults, PracticeMirror, Slip
@@ -199,7 +198,9 @@ def open_practice(folder: str | os.PathLike[str]) -> PracticeFolder:
         raise FileMissingError(f"{folder}: holds no practice mirror; expected a folder that `rehearse` made")
     try:
         table = json.loads(read_bytes(path))
-        mirror: Mirror = mirror_of_text(table["mirror"], str(path))
+        if not isinstance(table["mirror"], str):
+            raise TypeError("the mirror is no text")
+        mirror: Mirror = mirror_from_text(table["mirror"], str(path))
         state, faults = table["state"], table["faults"]
         practice = PracticeMirror(
             mirror=mirror,

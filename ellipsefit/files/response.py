@@ -83,11 +83,14 @@ def _text_entries(path: str | os.PathLike[str]) -> list[tuple[str, dict[str, Any
         text = read_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise FileFormatError(f"{path}: is no text in UTF-8; expected columns {','.join(COLUMNS)}") from None
-    lines = [
-        (number, row)
-        for number, row in enumerate(csv.reader(io.StringIO(text)), start=1)
-        if row and not row[0].lstrip().startswith("#")
-    ]
+    try:
+        lines = [
+            (number, row)
+            for number, row in enumerate(csv.reader(io.StringIO(text, newline="")), start=1)
+            if row and not row[0].lstrip().startswith("#")
+        ]
+    except csv.Error as error:
+        raise FileFormatError(f"{path}: is no delimited text: {error}; expected columns {','.join(COLUMNS)}") from None
     header = tuple(cell.strip() for cell in lines[0][1]) if lines else ()
     if header not in (COLUMNS, COLUMNS[:3]):
         raise FileFormatError(

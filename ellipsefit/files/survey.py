@@ -31,7 +31,9 @@ from ellipsefit.files.nexus import (
     new_group,
     open_nexus,
     read_strings,
+    read_text,
     start_root,
+    stored_field,
     text_attribute,
     write_field,
     write_text,
@@ -128,7 +130,7 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
         try:
             time.append(_when(cells[names.index("date")]).timestamp())
         except ValueError:
-            file.stop(place, f"column 'date': got '{cells[names.index('date')]}'; expected ISO 8601")
+            file.stop(place, f"column 'date': got {_shown(cells[names.index('date')])}; expected ISO 8601")
         try:
             value = float(cells[place_of].replace(",", ".") if mark != "," else cells[place_of])
         except ValueError:
@@ -360,7 +362,12 @@ def _date(file: _Text, stated: dict[str, tuple[int, str]]) -> datetime | None:
     try:
         return _when(text)
     except ValueError:
-        file.stop(place, f"date: got '{text}'; expected ISO 8601 such as 2026-04-14 or 2026-04-14T09:30+02:00")
+        file.stop(place, f"date: got {_shown(text)}; expected ISO 8601 such as 2026-04-14 or 2026-04-14T09:30+02:00")
+
+
+def _shown(text: object) -> str:
+    """What was got, on one line and not too long."""
+    return repr(text)[:60]
 
 
 def _when(text: str) -> datetime:
@@ -397,8 +404,8 @@ def _nexus_surveys(path: str | os.PathLike[str]) -> list[Survey]:
 
 def _field(path: str | os.PathLike[str], group: Any, name: str, kind: str, power: int = 1) -> FloatArray:
     where = f"{path}: '{group.name}/{name}'"
-    item = group.get(name)
-    if not isinstance(item, h5py.Dataset):
+    item = stored_field(path, group, name)
+    if item is None:
         raise FileFormatError(f"{where} is missing; expected numbers with the attribute 'units'")
     if item.dtype.kind not in "fiu":
         raise FileFormatError(f"{where} is of type {item.dtype}; expected numbers")
@@ -418,16 +425,13 @@ def _field(path: str | os.PathLike[str], group: Any, name: str, kind: str, power
     return values
 
 
-def _scalar_text(group: Any, name: str) -> str | None:
-    item = group.get(name)
-    if (
-        not isinstance(item, h5py.Dataset)
-        or h5py.check_string_dtype(item.dtype) is None
-        or item.shape not in ((), (1,))
-    ):
-        return None
-    value = np.asarray(item[()]).item()
-    return value.decode("utf-8") if isinstance(value, bytes) else str(value)
+def _moved_field(path: str | os.PathLike[str], entry: Any) -> bool:
+    item = stored_field(path, entry, "moved")
+    if item is None:
+        return False
+    if item.dtype.kind not in "biu" or item.size != 1:
+        raise FileFormatError(f"{path}: '{entry.name}/moved' is no single whole number; expected 0 or 1")
+    return bool(np.any(item[()]))
 
 
 def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str, count: int) -> Survey:
@@ -463,11 +467,11 @@ def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str
     temperature = None
     if "temperature" in entry:
         temperature = float(np.mean(_field(path, entry, "temperature", "temperature")))
-    time = _scalar_text(entry, "start_time")
+    time = read_text(path, entry, "start_time")
     try:
         when = None if time is None else _when(time)
     except ValueError:
-        raise FileFormatError(f"{path}: '{entry.name}/start_time' is '{time}'; expected ISO 8601") from None
+        raise FileFormatError(f"{path}: '{entry.name}/start_time' is {_shown(time)}; expected ISO 8601") from None
     label = Path(path).name if count == 1 else f"{Path(path).name}:{name}"
     try:
         return Survey(
@@ -479,8 +483,8 @@ def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str
             frame=cast("SurveyFrame", frame),
             temperature=temperature,
             time=when,
-            carrier=_scalar_text(entry, "carrier"),
-            moved=bool(np.any(entry["moved"][()])) if "moved" in entry else False,
+            carrier=read_text(path, entry, "carrier"),
+            moved=_moved_field(path, entry),
         )
     except (ParameterError, DataError) as error:
         raise FileFormatError(f"{path}: {error}") from None

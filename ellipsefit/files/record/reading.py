@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final, Literal, get_args
 
+import h5py
 import numpy as np
 
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import mirror_from_text
-from ellipsefit.files.nexus import open_nexus, read_profile_data, text_attribute
+from ellipsefit.files.nexus import check_stored, open_nexus, read_profile_data, text_attribute
 from ellipsefit.files.record.names import printable_name
 from ellipsefit.fit import Previous, previous_campaign
 from ellipsefit.fit.campaigns import USUAL_STABILITY
@@ -209,7 +210,9 @@ def read_fit_answer(path: str | os.PathLike[str]) -> dict[str, Any]:
                 continue
             place = f"{entry}/{name}/answer/data"
             try:
-                answer: dict[str, Any] = json.loads(_text_in(file[place]))
+                answer: dict[str, Any] = _json_in(file[place])
+            except FileFormatError:
+                raise
             except (KeyError, ValueError):
                 raise FileFormatError(f"{path}: '{place}' is no JSON; expected the answer of a fit") from None
             return answer
@@ -235,7 +238,9 @@ def read_round(path: str | os.PathLike[str], number: int | None = None) -> Recor
             when = datetime.fromisoformat(_text_in(entry["start_time"]))
             mirror_file = _text_in(entry["input_1/data"])
             name = last_result(entry, "correction")
-            plan = None if name is None else json.loads(_text_in(entry[f"{name}/answer/data"]))
+            plan = None if name is None else _json_in(entry[f"{name}/answer/data"])
+        except FileFormatError:
+            raise
         except (KeyError, ValueError) as fault:
             raise FileFormatError(f"{path}: round {chosen} is incomplete: {fault}; expected one of `run`") from None
     return RecordedRound(number=chosen, when=when, mirror_file=mirror_file, plan=plan)
@@ -255,7 +260,7 @@ def read_comparison(path: str | os.PathLike[str]) -> dict[str, Any] | None:
             entry = file[f"round_{number}"]
             name = last_result(entry, "comparison")
             if name is not None:
-                found = json.loads(_text_in(entry[f"{name}/answer/data"]))
+                found = _json_in(entry[f"{name}/answer/data"])
                 if isinstance(found, dict):
                     return found
     return None
@@ -302,8 +307,8 @@ def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: fl
         rounds = _rounds(file)
         name = f"round_{rounds[-1]}" if rounds else "fit"
         entry = file.get(name)
-        parts = [] if entry is None else [entry.get("profile"), entry.get("input_1/data")]
-        if entry is None or None in parts:
+        parts = [entry.get("profile"), entry.get("input_1/data")] if isinstance(entry, h5py.Group) else [None]
+        if not (isinstance(parts[0], h5py.Group) and isinstance(parts[-1], h5py.Dataset)):
             raise FileFormatError(
                 f"{path}: holds no campaign; expected a record that 'run' made, or a file that 'fit --output' wrote"
             )
@@ -413,7 +418,7 @@ def _result(
     inputs: tuple[RecordedInput, ...],
     before: list[RecordedResult],
 ) -> RecordedResult:
-    answer = json.loads(_text_in(process["answer/data"]))
+    answer = _json_in(process["answer/data"])
     if not isinstance(answer, dict):
         raise ValueError(f"{path}/answer is no JSON object")
     versions = {"ellipsefit": _text_in(process["version"])} if "version" in process else {}
@@ -433,7 +438,7 @@ def _result(
         made=_time(_text_in(process["date"])) if "date" in process else None,
         versions=versions,
         settings={name: _text_in(item) for name, item in process.get("settings", {}).items()},
-        options=json.loads(_text_in(process["options/data"])) if "options" in process else None,
+        options=_json_in(process["options/data"]) if "options" in process else None,
         answer=answer,
         checksum=_text_in(process["answer/checksum"]) if "checksum" in process["answer"] else "",
         output=_text_in(process["output"]) if "output" in process else "",
@@ -460,7 +465,17 @@ def _time(text: str) -> datetime | None:
 
 
 def _text_in(dataset: Any) -> str:
+    if not isinstance(dataset, h5py.Dataset):
+        raise KeyError(f"'{dataset.name}' is no field")
+    check_stored(dataset)
     return _decoded(dataset[()])
+
+
+def _json_in(dataset: Any) -> Any:
+    try:
+        return json.loads(_text_in(dataset))
+    except RecursionError:
+        raise ValueError(f"'{dataset.name}' is nested too deeply") from None
 
 
 def _decoded(value: Any) -> str:

@@ -1,0 +1,23 @@
+"""What the benches share: one way to tell a ratio."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import pytest
+
+from tests.bench.ratios import Ratio, Report
+
+
+@pytest.fixture
+def report(request: pytest.FixtureRequest) -> Report:
+    """Tell a ratio (name, plain way, seconds of ours, of the plain way, floor), and fail if it is below its floor."""
+
+    def tell(name: str, against: str, ours: float, plain: float, floor: float) -> Ratio:
+        one = Ratio(name, against, plain / ours, floor, ours)
+        request.node.user_properties.append(("ratio", asdict(one)))
+        print(f"\n{one}")
+        assert one.ratio >= floor, str(one)
+        return one
+
+    return tell
