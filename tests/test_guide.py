@@ -207,6 +207,12 @@ def answer_of(name: str, folder: Path) -> Any:
     if name == "place":
         pair, change = results.SAMPLES["Pair"](folder), results.SAMPLES["EpochChange"](folder)
         return results.SAMPLES["Placement"](folder).to_dict() | {"pair": pair.to_dict(), "change": change.to_dict()}
+    if name == "sheet":
+        write_plan = PlanAnswer(plan=results.plan(), when=WHEN).to_dict()
+        (folder / "plan.json").write_text(json.dumps(write_plan), "utf-8")
+        target = folder / "answer.json"
+        assert run("sheet", folder / "plan.json", "-o", folder / "sheet.csv", "--json", target, "-q") == 0
+        return json.loads(target.read_text("utf-8"))
     if name == "rehearse":
         return results.SAMPLES["PracticeFolder"](folder).to_dict() | {"hidden": {}}
     kind = {
@@ -225,7 +231,7 @@ def answer_of(name: str, folder: Path) -> Any:
 ANSWERS = ("stitch", "plan-scans", "fit", "correct", "focus", "run and demo", "compare", "place", "drift", "audit")
 
 
-@pytest.mark.parametrize("name", [*ANSWERS, "inspect", "rehearse"])
+@pytest.mark.parametrize("name", [*ANSWERS, "inspect", "rehearse", "sheet"])
 def test_the_keys_of_an_answer_are_all_described_and_no_others(name: str, tmp_path: Path) -> None:
     rows = re.findall(r"(?m)^\| (`.*?) \|", sections(TEXTS["answers"])[name])
     told = {key for row in rows for key in re.findall(r"`([^`]+)`", row)}

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,6 +12,33 @@ from ellipsefit.cli.app import command
 from ellipsefit.cli.options import OwnMirror, PlanFile, RoundNumber
 from ellipsefit.cli.show import Output
 from ellipsefit.errors import ParameterError
+
+if TYPE_CHECKING:
+    from ellipsefit.align.orders import Orders
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What stands on the sheet, for a program."""
+
+    orders: Orders
+    files: list[Path]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine-readable answer, SI."""
+        return {
+            "files": [str(file) for file in self.files],
+            "moves": [
+                {
+                    "segment": order.segment,
+                    "adjuster": order.adjuster,
+                    "from": order.start,
+                    "to": order.stop,
+                    "move": order.move,
+                }
+                for order in self.orders.moves
+            ],
+        }
 
 
 @command("Print the moves of a plan as a sheet to take to the mirror.")
@@ -47,3 +75,4 @@ def sheet(
             write_sheet_page(orders, file, force=output.force)
     count = sum(1 for order in orders.moves if order.move)
     output.text(f"{count} move{'s' * (count != 1)} on {', '.join(str(file) for file in files)}", *orders.doubts)
+    output.answer(_Answer(orders, files))
