@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from ellipsefit.fit import EllipseFit, Previous, Prior, fit_ellipse, parse_prior, previous_campaign
     from ellipsefit.focus import Beam, FocusResult, allocate_tolerances, trace_focus
     from ellipsefit.halls import demo_halls
+    from ellipsefit.history import read_record_history
     from ellipsefit.job import run_job
     from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment, Tolerance
     from ellipsefit.place import (
@@ -103,6 +104,7 @@ __all__ = [
     "read_mirror",
     "read_previous",
     "read_profile",
+    "read_record_history",
     "read_scans",
     "read_survey",
     "read_surveys",
@@ -162,6 +164,7 @@ _HOMES: Final = {
     "read_mirror": "files",
     "read_previous": "files",
     "read_profile": "files",
+    "read_record_history": "history",
     "read_scans": "files",
     "read_survey": "files",
     "read_surveys": "files",

@@ -46,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def whole_app() -> typer.Typer:
     """The command line with all its commands."""
     # each adds its commands
-    from ellipsefit.cli import batch, commands, compare, convert, focus, guide, place, rehearse, sheet  # noqa: F401
+    from ellipsefit.cli import batch, commands, compare, convert, focus, guide, history, place, rehearse, sheet  # noqa: F401
     from ellipsefit.cli.app import app
 
     return app

@@ -83,10 +83,11 @@ def spread(function: Callable[..., None]) -> Callable[..., None]:
             shown.append(parameter)
             continue
         hints = get_type_hints(kind, include_extras=True)
-        groups[parameter.name] = (kind, [field.name for field in fields(kind)])
+        own_fields = [field for field in fields(kind) if field.init]
+        groups[parameter.name] = (kind, [field.name for field in own_fields])
         shown += [
             inspect.Parameter(field.name, parameter.kind, default=field.default, annotation=hints[field.name])
-            for field in fields(kind)
+            for field in own_fields
         ]
 
     @functools.wraps(function)

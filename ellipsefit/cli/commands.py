@@ -16,6 +16,7 @@ from ellipsefit.cli.options import (
     PlanOptions,
     PointStep,
     ProfileFile,
+    RecordFile,
     ResponseFile,
     ScanFiles,
     ScanOrProfileFiles,
@@ -93,22 +94,26 @@ def stitch(
     ],
     joining: StitchOptions,
     figure: FigureFile = None,
+    record: RecordFile = None,
     output: Output,
 ) -> None:
     """Join raw scans to one profile with an uncertainty, and say what they cannot tell."""
     import ellipsefit as ef
+    from ellipsefit.cli.recording import check_record, keep_stitched
     from ellipsefit.files import read_scans, write_measured
     from ellipsefit.stitching import stitch as join
 
-    output.check(profile, drawn(figure), reads=(mirror, *scans))
+    output.check(profile, drawn(figure), reads=(mirror, *scans, record))
     settings = joining.settings()
     with output.progress() as tell:
         tell("reading")
         design, raw = ef.read_mirror(mirror), read_scans(scans)
+        check_record(record, design.name)
         result = join(raw, design, settings=settings, progress=tell)
         tell("writing")
         treatment = {**settings.as_text(), **result.steps}
         written = write_measured(result.profile, profile, settings=treatment, force=output.force)
+        keep_stitched(output, record, result, mirror, scans, profile)
         output.draw(result, figure, tell)
     output.text(result, *([treatment_text(result)] if output.verbose else []), *([written] if written.lost else []))
     output.answer(result)
@@ -169,19 +174,24 @@ def fit(
         Path | None,
         typer.Option("--output", "-o", metavar="FILE", help="Write the result as NeXus HDF5."),
     ] = None,
+    record: RecordFile = None,
     output: Output,
 ) -> None:
     """Fit the ellipse to a profile and tell what is wrong with each segment.
 
     Exit status 1: not converged.
     """
-    output.check(output_file, reads=(mirror, profile, model.previous))
+    from ellipsefit.cli.recording import keep_fit, warn_of_sources
+
+    output.check(output_file, reads=(mirror, profile, model.previous, record))
     with output.progress() as tell:
-        result = fitted(mirror, profile, model, tell)
+        result = fitted(mirror, profile, model, tell, record)
+    warn_of_sources(output, result.mirror, model.previous)
     if output_file is not None:
         from ellipsefit.files.record import write_fit
 
         write_fit(result, output_file, force=output.force)
+    keep_fit(output, record, result, model, mirror, profile)
     checks: list[object] = []
     if output.verbose:
         checks = [model_text(result), result.checked, result.belief(), result.budget, result.identifiability()]
@@ -206,6 +216,7 @@ def correct(
         bool,
         typer.Option("--test-moves", help="Answer with small first moves that tell whether each screw goes right."),
     ] = False,
+    record: RecordFile = None,
     output: Output,
 ) -> None:
     """Plan the moves of the adjusters within their travel, the carrier's share, and what remains.
@@ -216,21 +227,24 @@ def correct(
     from datetime import UTC, datetime
 
     import ellipsefit as ef
+    from ellipsefit.cli.recording import keep_fit, warn_of_sources
     from ellipsefit.files.orders import given_response
     from ellipsefit.files.plan import PlanAnswer
     from ellipsefit.report.cautions import cautions_text
 
-    output.check(drawn(trade_off), reads=(mirror, profile, response, model.previous))
+    output.check(drawn(trade_off), reads=(mirror, profile, response, model.previous, record))
     wanted = planning.settings()
     with output.progress() as tell, options_named("target"):
-        found = fitted(mirror, profile, model, tell)
+        found = fitted(mirror, profile, model, tell, record)
         known = None if response is None else given_response(response, found.mirror)
+        warn_of_sources(output, found.mirror, model.previous, response)
         tell("planning")
         plan = ef.plan_corrections(found, response=known, **wanted)
         trade = None if trade_off is None else plan.trade_off()
         if trade is not None:
             output.draw(trade, trade_off, tell)
     answer = PlanAnswer(plan=plan, when=datetime.now(UTC), test=test_moves, trade=trade)
+    keep_fit(output, record, found, model, mirror, profile, plan=answer, response=response)
     output.text(
         *([found, model_text(found)] if output.verbose else []),
         plan,

@@ -45,6 +45,7 @@ def compare(
     Exit status 1: something went otherwise than asked.
     """
     import ellipsefit as ef
+    from ellipsefit.cli.recording import warn_of_plan
     from ellipsefit.files.comparing import compare_files
 
     output.check(mirror_out, reads=(plan, before, after, response, record, mirror, sheet))
@@ -52,6 +53,7 @@ def compare(
         raise ParameterError("--response and --record: both are given; expected one of them to go on from")
     with output.progress() as tell:
         tell("comparing")
+        warn_of_plan(output, plan, round_number)
         result = compare_files(
             plan,
             before,
@@ -63,9 +65,10 @@ def compare(
             sheet=sheet,
         )
         if record is not None:
-            from ellipsefit.files.record import append_comparison
+            from ellipsefit.files.record import keep_comparison
 
-            append_comparison(record, result, round_number)
+            kept = keep_comparison(record, result, number=round_number, before=before, after=after)
+            output.tell(f"Kept in {record}: {', '.join(kept.results)}")
         if mirror_out is not None:
             ef.write_mirror(result.mirror, mirror_out, force=output.force)
     output.text(result)

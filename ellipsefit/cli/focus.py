@@ -15,6 +15,7 @@ from ellipsefit.cli.options import (
     FigureFile,
     MirrorFile,
     ProfileFile,
+    RecordFile,
     Seed,
     Workers,
     keys_in,
@@ -64,6 +65,7 @@ def focus(
     workers: Workers = 0,
     figure: FigureFile = None,
     model: CampaignOptions,
+    record: RecordFile = None,
     output: Output,
 ) -> None:
     """Trace a beam over the measured mirror: spot, best focus, throughput, and what costs how much light.
@@ -71,10 +73,11 @@ def focus(
     Exit status 1: the required throughput is missed.
     """
     import ellipsefit as ef
+    from ellipsefit.cli.recording import keep_fit, warn_of_sources
     from ellipsefit.focus import verify
     from ellipsefit.rows import as_text
 
-    output.check(drawn(figure), reads=(mirror, profile, beam, model.previous))
+    output.check(drawn(figure), reads=(mirror, profile, beam, model.previous, record))
     if draws < 0:
         raise ParameterError(f"--draws: got {draws}; expected 0 or more")
     budget = None
@@ -85,7 +88,8 @@ def focus(
         processes(workers, wanted=tolerances is not None and draws > 0) as executor,
     ):
         light = ef.read_beam(beam)
-        fit = fitted(mirror, profile, model, tell)
+        fit = fitted(mirror, profile, model, tell, record)
+        warn_of_sources(output, fit.mirror, model.previous)
         tell("tracing")
         result = ef.trace_focus(fit, fit.mirror, light, rays=rays, coverage=coverage)
         if tolerances is not None:
@@ -94,6 +98,8 @@ def focus(
             if draws:
                 budget = verify(budget, draws=draws, seed=seed, executor=executor, progress=tell)
         output.draw(result, figure, tell)
+    light_found = (result, _Answer(result, budget).to_dict(), beam)
+    keep_fit(output, record, fit, model, mirror, profile, light=light_found)
     parts: list[object] = [fit, model_text(fit)] if output.verbose else []
     parts.append(result)
     if budget is not None:

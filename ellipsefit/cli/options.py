@@ -51,6 +51,13 @@ ResponseFile = Annotated[
 
 # what is written, and how much is said
 
+RecordFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--record", metavar="RECORD", help="Keep the answer in this record of the mirror; made if it is not there."
+    ),
+]
+
 Json = Annotated[
     str | None,
     typer.Option("--json", metavar="FILE", help="Write the answer as JSON to FILE, or to standard output with '-'."),

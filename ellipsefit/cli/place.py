@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ellipsefit.cli.app import command
-from ellipsefit.cli.options import FigureFile, ReportFile, above_zero, options_named, positive, quantity
+from ellipsefit.cli.options import FigureFile, RecordFile, ReportFile, above_zero, options_named, positive, quantity
 from ellipsefit.cli.show import Output, drawn
 from ellipsefit.errors import DataError, ParameterError
 
@@ -90,18 +90,20 @@ def place(
     ] = None,
     figure: FigureFile = None,
     report: ReportFile = None,
+    record: RecordFile = None,
     output: Output,
 ) -> None:
     """Say where a carrier and its foci stand by a survey of its targets, and the cam angles that mend it.
 
     Exit status 1: within the wheels' range the foci cannot be brought within tolerance.
     """
+    from ellipsefit.cli.recording import check_record, keep_answer, warn_of_carrier
     from ellipsefit.files import read_carrier, read_survey
     from ellipsefit.place import compare_surveys, pair_carriers
     from ellipsefit.report.cautions import cautions_text
 
     pair_files = downstream or ()
-    output.check(drawn(figure), report, reads=(carrier, survey, before, *pair_files))
+    output.check(drawn(figure), report, reads=(carrier, survey, before, *pair_files, record))
     options = {
         **laying.settings(),
         "temperature": None if temperature is None else quantity(temperature, "--temperature", "temperature"),
@@ -112,6 +114,8 @@ def place(
     with output.progress() as tell:
         tell("reading")
         design, measured = read_carrier(carrier), read_survey(survey)
+        check_record(record, design.mirror.name)
+        warn_of_carrier(output, carrier, *pair_files[:1])
         tell("placing")
         result = _placed(design, measured, options)
         if downstream is not None:
@@ -126,6 +130,16 @@ def place(
             tell("reporting")
             pair, change = further.get("pair"), further.get("change")
             write_place_report(result, report, pair=pair, change=change, force=output.force, files=(carrier, survey))
+    if record is not None:
+        from ellipsefit.files.record import Given
+        from ellipsefit.files.record.steps import placement_step
+
+        given = [Given(carrier, "carrier file"), Given(survey, "survey")]
+        given += [] if before is None else [Given(before, "survey before")]
+        roles = ("carrier downstream", "survey downstream")
+        given += [Given(path, role) for path, role in zip(pair_files, roles, strict=False)]
+        kept = placement_step(result, _Answers(main=result, further=further).to_dict())
+        keep_answer(output, record, design.mirror.name, [kept], given, kind="survey", when=measured.time)
     output.text(result, *further.values(), cautions_text(min(output.width, 100), carrier=True))
     output.answer(_Answers(main=result, further=further))
     raise typer.Exit(0 if result.acceptable else 1)
@@ -163,16 +177,18 @@ def drift(
     laying: PlaceOptions,
     figure: FigureFile = None,
     report: ReportFile = None,
+    record: RecordFile = None,
     output: Output,
 ) -> None:
     """Say what the seasons do to a carrier's foci by a series of surveys, and when to survey and realign next.
 
     Exit status 1: a realignment is due.
     """
+    from ellipsefit.cli.recording import check_record, keep_answer, warn_of_carrier
     from ellipsefit.files import read_carrier, read_surveys
     from ellipsefit.place import Costs, DriftSettings, forecast_seasons
 
-    output.check(drawn(figure), report, reads=(carrier, *surveys, downstream, temperatures))
+    output.check(drawn(figure), report, reads=(carrier, *surveys, downstream, temperatures, record))
     options = laying.settings()
     costs = Costs(
         survey=above_zero(survey_cost, "--survey-cost", "time"),
@@ -186,6 +202,8 @@ def drift(
     with output.progress() as tell:
         tell("reading")
         designs = [read_carrier(path) for path in (carrier, *([] if downstream is None else [downstream]))]
+        check_record(record, designs[0].mirror.name)
+        warn_of_carrier(output, carrier, *([] if downstream is None else [downstream]))
         found = read_surveys(surveys)
         tell("placing")
         shares = _shared_out(designs, found)
@@ -208,6 +226,15 @@ def drift(
 
             tell("reporting")
             write_drift_report(result, report, force=output.force, files=(carrier, *surveys))
+    if record is not None:
+        from ellipsefit.files.record import Given
+        from ellipsefit.files.record.steps import forecast_step
+
+        given = [Given(carrier, "carrier file"), *(Given(path, "survey") for path in surveys)]
+        given += [] if downstream is None else [Given(downstream, "carrier downstream")]
+        given += [] if temperatures is None else [Given(temperatures, "temperatures")]
+        kept = forecast_step(result, rests_on=("carrier downstream", "temperatures"))
+        keep_answer(output, record, designs[0].mirror.name, [kept], given, kind="forecast")
     output.text(result)
     output.answer(result)
     raise typer.Exit(1 if result.due else 0)

@@ -58,6 +58,7 @@ def sheet(
     and initials; and the cautions. A filled-in CSV can be given to compare.
     """
     import ellipsefit as ef
+    from ellipsefit.cli.recording import warn_of_plan
     from ellipsefit.files.orders import read_orders
     from ellipsefit.files.sheet import write_sheet
     from ellipsefit.report.cautions import CAUTIONS
@@ -68,6 +69,7 @@ def sheet(
         if file.suffix.lower() not in (".html", ".csv"):
             raise ParameterError(f"{file}: the name of a sheet must end in .html or .csv")
     orders = read_orders(plan, None if mirror is None else ef.read_mirror(mirror), number=round_number)
+    warn_of_plan(output, plan, round_number)
     for file in files:
         if file.suffix.lower() == ".csv":
             write_sheet(orders, file, cautions=CAUTIONS, force=output.force)

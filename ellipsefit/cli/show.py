@@ -10,7 +10,7 @@ import textwrap
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -61,6 +61,16 @@ class Output:
     force: Force = False
     quiet: Quiet = False
     verbose: Verbose = False
+    remarks: list[str] = field(init=False, default_factory=list)  # on what was touched, such as a record
+
+    def remark(self, *texts: str) -> None:
+        """Add warnings that no result knows of; they stand below the tables and among the answer's."""
+        self.remarks.extend(text for text in texts if text not in self.remarks)
+
+    def tell(self, text: str) -> None:
+        """One line for whoever watches, on standard error."""
+        if not self.quiet:
+            sys.stderr.write(f"{text}\n")
 
     def check(self, *files: Path | None, folder: Path | None = None, reads: Iterable[Path | None] = ()) -> None:
         """Refuse what cannot be written before any work is done.
@@ -106,9 +116,12 @@ class Output:
         return screen(stderr=self.json is not None)
 
     def text(self, *parts: object) -> None:
-        """Print tables: on standard output, or on standard error beside JSON."""
+        """Print tables: on standard output, or on standard error beside JSON; then the remarks."""
         if self.quiet:
+            sys.stderr.writelines(f"Note: {text}\n" for text in self.remarks)
             return
+        if self.remarks:
+            parts = (*parts, "Notes on the record\n" + "\n".join(f"  {text}" for text in self.remarks))
         from rich.text import Text
 
         console = self._console()
@@ -133,7 +146,10 @@ class Output:
         """Write the JSON answer, if one is asked for."""
         if self.json is None:
             return
-        text = json.dumps(result.to_dict(), indent=1, allow_nan=False) + "\n"
+        table = result.to_dict()
+        if self.remarks:
+            table = {**table, "warnings": [*table.get("warnings", ()), *self.remarks]}
+        text = json.dumps(table, indent=1, allow_nan=False) + "\n"
         if self.json == "-":
             sys.stdout.write(text)
             return

@@ -329,6 +329,13 @@ def _mount(table: MountTable) -> Mount:
 # writing
 
 
+def measured_in(path: str | os.PathLike[str]) -> Path | None:
+    """The record, or HDF5 of a fit, that a carrier file takes its mirror's ellipse from; None: it names none."""
+    table = load_toml(path).get("mirror")
+    name = table.get("record") if isinstance(table, dict) else None
+    return Path(path).parent / name if isinstance(name, str) else None
+
+
 def write_carrier(
     carrier: Carrier, path: str | os.PathLike[str], *, mirror_file: str | None = None, force: bool = False
 ) -> None:

@@ -3,6 +3,7 @@
 from ellipsefit.report.cautions import CAUTIONS
 from ellipsefit.report.figures import plot_fit, plot_plan
 from ellipsefit.report.focus_figures import plot_focus
+from ellipsefit.report.history_figure import plot_history
 from ellipsefit.report.moves import moves_table
 from ellipsefit.report.page import render_report, write_report
 from ellipsefit.report.place_figures import plot_placement, plot_seasons
@@ -26,6 +27,7 @@ __all__ = [
     "moves_table",
     "plot_fit",
     "plot_focus",
+    "plot_history",
     "plot_placement",
     "plot_plan",
     "plot_seasons",

@@ -152,7 +152,7 @@ def placement_step(placement: Placement, answer: Mapping[str, Any] | None = None
     return Step(
         kind="placement",
         answer=placement.to_dict() if answer is None else answer,
-        rests_on=("carrier file", "survey"),
+        rests_on=("carrier file", "survey", "survey before", "carrier downstream", "survey downstream"),
         write=write,
     )
 

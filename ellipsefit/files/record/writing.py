@@ -395,18 +395,21 @@ def _write_content(note: Any, text: str, kind: str = "application/toml") -> None
 
 
 def _write_step(file: Any, entry: Any, step: Step, roles: Mapping[str, list[str]], known: Mapping[str, str]) -> str:
-    """Write one result; returns its path."""
+    """Write one result, unless the last of its kind is the same; returns its path."""
     number = 1 + max((item for kind, item, _ in results_of(entry) if kind == step.kind), default=0)
     # what came of moves is always numbered, as a round may have several
     name = step.kind if number == 1 and step.kind != "comparison" else f"{step.kind}_{number}"
     sources = list(dict.fromkeys(path for what in step.rests_on for path in _resolved(file, entry, what, roles)))
+    checksums = [known.get(path) or _checksum_of(file[path]) for path in sources]
+    last = last_result(entry, step.kind)
+    if last is not None and _same_result(entry[last], step, sources):
+        return f"{entry.name[1:]}/{last}"
     process = write_process(entry, step.settings, name=name)
     versions = new_group(process, "versions", "NXcollection")
     for library, version in library_versions().items():
         write_text(versions, library, version)
     made_from = new_group(process, "made_from", "NXcollection")
     write_field(made_from, "source", np.array(sources, dtype=np.str_))
-    checksums = [known.get(path) or _checksum_of(file[path]) for path in sources]
     write_field(made_from, "checksum", np.array(checksums, dtype=np.str_))
     if step.options is not None:
         write_json(process, "options", step.options)
@@ -416,6 +419,15 @@ def _write_step(file: Any, entry: Any, step: Step, roles: Mapping[str, list[str]
     if step.write is not None:
         step.write(entry, process)
     return f"{entry.name[1:]}/{name}"
+
+
+def _same_result(process: Any, step: Step, sources: Sequence[str]) -> bool:
+    """Whether a result is there already, made from the same."""
+    if "made_from" not in process:
+        return False
+    text = json.dumps(step.answer, allow_nan=False)
+    before = [value.decode("utf-8") for value in process["made_from/source"][()]]
+    return before == list(sources) and _checksum_of(process) == hashlib.sha256(text.encode()).hexdigest()
 
 
 def _resolved(file: Any, entry: Any, what: str, roles: Mapping[str, list[str]]) -> list[str]:
