@@ -16,10 +16,11 @@ from ellipsefit.align.comparison import compare_round
 from ellipsefit.align.orders import moved_mirror, orders_of
 from ellipsefit.cli import main
 from ellipsefit.errors import FileFormatError
-from ellipsefit.files import write_mirror, write_profile
+from ellipsefit.files import write_carrier, write_mirror, write_profile, write_survey
 from ellipsefit.files.record import append_comparison, append_round, file_checksum, read_record
 from ellipsefit.files.record.provenance import stale_for, stale_plan, stale_results
 from ellipsefit.fit import fit_ellipse
+from ellipsefit.halls import demo_halls
 from ellipsefit.history import RecordHistory, read_record_history
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile, place_profile
@@ -247,3 +248,23 @@ def test_steps_keep_their_answers_in_one_round(
     assert run("fit", mirror, data, "--json", "-") == 0
     warnings = json.loads(capsys.readouterr().out)["warnings"]
     assert any("these data are those of round 1" in text for text in warnings)
+
+
+def test_a_survey_from_before_the_last_one_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Surveys and forecasts stand beside the rounds, and a record may begin with one."""
+    carriers, surveys = demo_halls(years=1)
+    write_carrier(carriers[0], tmp_path / "carrier.toml")
+    for number in (0, 2):
+        write_survey(surveys[0][number], tmp_path / f"{number}.csv")
+    found = []
+    for number in (2, 0):
+        files = (tmp_path / "carrier.toml", tmp_path / f"{number}.csv")
+        with pytest.raises(SystemExit):
+            main(["place", *map(str, files), "--record", str(tmp_path / "r.h5"), "--json", "-", "-q"])
+        found.append(json.loads(capsys.readouterr().out)["warnings"])
+    assert not any("stale" in text for text in found[0])
+    assert any("stale: the carrier was surveyed again in survey 1" in text for text in found[1])
+    held = read_record(tmp_path / "r.h5")
+    assert [one.name for one in held.surveys] == ["survey_1", "survey_2"]
+    assert held.surveys[0].inputs[1].text == (tmp_path / "2.csv").read_text(encoding="utf-8")
+    assert "History of Heron: 0 rounds" in str(read_record_history(tmp_path / "r.h5"))

@@ -44,8 +44,8 @@ def keep_answer(
         return
     from datetime import UTC, datetime
 
-    from ellipsefit.files.record import claimed, keep
-    from ellipsefit.files.record.provenance import stale_for
+    from ellipsefit.files.record import claimed, keep, read_record
+    from ellipsefit.files.record.provenance import stale_for, stale_results
     from ellipsefit.files.record.writing import MEASURED
 
     moment = datetime.now(UTC) if when is None else when
@@ -54,6 +54,9 @@ def keep_answer(
         if not isinstance(mirror, str):
             output.remark(*stale_for(record, mirror, [item.path for item in given if item.role in MEASURED]))
         kept = keep(record, name, steps, given, when=moment, kind=kind, claim=claim)
+        if kind != "round":  # such as a survey from before the last one
+            overtaken = (one for one in stale_results(read_record(record)) if one.path in kept.results)
+            output.remark(*(text for one in overtaken for text in one.sentences()))
     output.remark(*kept.warnings)
     output.tell(f"Kept in {record}: {', '.join(kept.results)}")
 
