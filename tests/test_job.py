@@ -127,6 +127,7 @@ def test_the_demo_appends_a_round_only_with_force(tmp_path: Path) -> None:
     again, before_it = second.fit.to_dict(), first.fit.to_dict()
     for key in before_it.keys() - {"self_checks", "suspicions", "warnings"}:  # the same scans twice are suspicious
         assert again[key] == before_it[key], key
+    assert [item.kind for item in second.fit.checked.suspicions] == ["stale data"]
     assert files_of(folder).keys() == before.keys() | {"report-1.html"}
     assert (folder / "report-1.html").read_bytes() == report
     with h5py.File(second.record) as file:

@@ -361,7 +361,7 @@ def check_stale(now: PlacedProfile, then: PlacedProfile, when: str, *, moved: bo
     return [
         Suspicion(
             kind="stale data",
-            text=f"{now.name} repeats the noise of {when} and is the same measurement, {meaning}",
+            text=f"what was measured ({now.name}) repeats the noise of {when} and is the same measurement, {meaning}",
             p_value=CHANCE,
         )
     ]
