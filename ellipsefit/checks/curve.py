@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.checks.suspicion import CHANCE, Suspicion, chance_of, enough
@@ -143,7 +143,7 @@ def check_size(curves: Curves) -> list[Suspicion]:
     middle = float(np.median(ratio))
     # between segments, too, it scatters: by form, and by what an ellipse nearby does
     spread = 1.4826 * float(np.median(np.abs(ratio - middle))) if count > 3 else 0.0
-    sure = float(norm.isf(CHANCE / 2 / count))
+    sure = float(-ndtri(CHANCE / 2 / count))
     error = np.hypot(stderr, spread)
     of_middle = float(np.hypot(np.median(stderr), spread)) * np.sqrt(np.pi / 2 / count)
     if of_middle * sure > 0.5:  # so flat that its own errors hide the curve
@@ -167,7 +167,7 @@ def check_size(curves: Curves) -> list[Suspicion]:
     known = (*FACTORS[curves.quantity], *POWERS)
     hint = next((f"; it looks like {words}" for factor, words in known if abs(middle / factor - 1) < USUAL), "")
     refused = not 1 / NONE < middle < NONE
-    p_value = float(2 * count * norm.sf((abs(middle - 1) - USUAL) / max(of_middle, 1e-300)))
+    p_value = float(2 * count * ndtr((USUAL - abs(middle - 1)) / max(of_middle, 1e-300)))
     return [
         Suspicion(
             kind="sign" if middle < 0 else "unit" if hint else "other mirror",

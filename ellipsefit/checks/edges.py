@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.checks.suspicion import CHANCE, Suspicion
@@ -73,7 +73,7 @@ def check_gaps(x: FloatArray, mirror: Mirror) -> tuple[list[Suspicion], bool]:
         shift += float(np.median(nearest))
     # that gaps strewn at random meet so many of those wanted, at any of the shifts tried
     share = min(1.0, len(holes.middle) * 2 * step / (mirror.span[1] - mirror.span[0]))
-    chance = min(1.0, 2 * len(holes.middle) * count * float(binom.sf(met - 1, count, share)))
+    chance = min(1.0, 2 * len(holes.middle) * count * float(bdtrc(met - 1, count, share)))
     if met < MET * count or chance > CHANCE:
         if wanted.width.min() < HOLE * step:  # they need not be seen, and those seen may be points left out
             return [], False

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import chdtr, ndtri
 
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.checks.suspicion import CHANCE, Suspicion, chance_of, enough
@@ -66,7 +66,7 @@ class Prints:
     @property
     def sure(self) -> float:
         """Share of the forms' variance that noise alone takes for a difference, hardly ever more."""
-        return float(norm.isf(CHANCE / len(self.names)) * np.sqrt(2 / self.freedom) * self.noise / self.form)
+        return float(-ndtri(CHANCE / len(self.names)) * np.sqrt(2 / self.freedom) * self.noise / self.form)
 
 
 def check_earlier(now: PlacedProfile, then: PlacedProfile, when: str) -> list[Suspicion]:
@@ -182,7 +182,7 @@ def _by_chance(prints: Prints, apart: float) -> float:
     """Probability that two forms are so near by chance: chi-squared of their independent values."""
     k = prints.independent
     near = max(apart, float(np.sqrt(2 / prints.freedom) * prints.noise / prints.form))
-    return float(chi2.cdf(k * near, k))
+    return float(chdtr(k, k * near))
 
 
 def _shift(prints: Prints, when: str, x_uncertainty: float) -> list[Suspicion]:

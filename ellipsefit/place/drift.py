@@ -17,7 +17,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg
-from scipy.signal import lfilter, lfiltic
 from scipy.special import logsumexp, ndtr
 
 from ellipsefit.arrays import FloatArray, sealed
@@ -133,6 +132,8 @@ class TemperatureLog:
         inside = (grid >= first) & (grid <= last)
         values = np.where(inside, np.interp(grid, self.time, self.temperature), _waves(grid) @ fit)
         if lag > 0:
+            from scipy.signal import lfilter, lfiltic  # slow to load, and seldom wanted
+
             decay = np.exp(-step / lag)
             # linear between readings: exact response of dy/dt = (u - y)/lag over one step
             ramp = lag / step * (1 - decay)
