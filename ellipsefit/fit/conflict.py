@@ -18,14 +18,17 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.campaigns import MOVES
-from ellipsefit.fit.freedom import coverage_scale
+from ellipsefit.fit.freedom import coverage_scale, surface_likelihood
 from ellipsefit.fit.problem import JointProblem
+from ellipsefit.fit.surface_error import believed_errors, whiten
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement
 from ellipsefit.rows import number
 
 #: Probability below which a prior and the data are not believed together: that of three standard deviations.
 CONFLICT: Final = 0.0027
+#: Where the unknowns of form that the shop measured stand in a problem.
+FORM: Final = "form from the shop"
 #: Share of its variance that the data must take off a combination to say anything of it.
 SAID: Final = 1e-6
 
@@ -128,12 +131,19 @@ def _combinations(
 
 def _check(name: str, chi_squared: float, degrees: int, freedom: float, what: str) -> PriorCheck:
     """The sentence and the probability; `freedom`: of the variance of the data."""
-    from scipy.stats import chi2, f, norm
+    from scipy.stats import chi2, f
 
     p_value = 1.0
     if degrees:
         known = not np.isfinite(freedom)
         p_value = float(chi2.sf(chi_squared, degrees) if known else f.sf(chi_squared / degrees, degrees, freedom))
+    return _judged(name, chi_squared, degrees, p_value, what)
+
+
+def _judged(name: str, chi_squared: float, degrees: int, p_value: float, what: str) -> PriorCheck:
+    """The sentence to a probability."""
+    from scipy.stats import norm
+
     away = float(norm.isf(p_value / 2)) if p_value > 0 else float(np.sqrt(chi_squared))
     verdict = "one of them is wrong" if p_value < CONFLICT else "they agree"
     text = f"{what} are {away:.1f} standard deviations apart (p = {_spoken(p_value)}): {verdict}"
@@ -145,19 +155,28 @@ def _spoken(p_value: float) -> str:
 
 
 def _shop(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], names: list[str]) -> PriorCheck:
-    """The form that the shop gives, of all segments together; the worst is named."""
+    """The form that the shop gives, of all segments together; the worst is named.
+
+    How rough the surface is at waves as long as a segment is only known from shorter ones: the probability is the mean
+    over all surface errors that the data leave believable.
+    """
+    from scipy.stats import chi2
+
     shop = problem.shop
     assert shop is not None
-    mean, covariance = _held(problem, "form from the shop", parameters, varied)
-    whole = _statistic(mean, covariance)
+    mean, covariance = _held(problem, FORM, parameters, varied)
+    chi_squared, degrees = _statistic(mean, covariance)
     single = {int(row): _statistic(*_of(mean, covariance, shop.rows == row)) for row in shop.known}
     worst = max(single, key=lambda row: single[row][0])
-    return _check(
-        "segment form from the shop",
-        *whole,
-        problem.freedom,
-        f"the form from the shop and the data, segment {names[worst]} the most,",
-    )
+    what = f"the form from the shop and the data, segment {names[worst]} the most,"
+    likelihood = surface_likelihood(problem, parameters)
+    if likelihood is None or not degrees:
+        return _check("segment form from the shop", chi_squared, degrees, problem.freedom, what)
+    p_value = 0.0
+    for error, share in believed_errors(likelihood, problem.error):
+        other = replace(problem, error=error, whitened=whiten(problem.reduction, error))
+        p_value += share * float(chi2.sf(*_statistic(*_held(other, FORM, parameters, varied))))
+    return _judged("segment form from the shop", chi_squared, degrees, p_value, what)
 
 
 def _moves(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], names: list[str]) -> PriorCheck:

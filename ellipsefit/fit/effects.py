@@ -66,6 +66,27 @@ def segment_effects(reduction: Reduction) -> SegmentEffects:
     return SegmentEffects(own=tuple(own), pose=tuple(pose), form=tuple(form))
 
 
+def beside_surface(
+    effects: SegmentEffects, partials: FloatArray, *, tied: bool, apart: bool
+) -> tuple[FloatArray, list[FloatArray]]:
+    """What the surface error is estimated beside: columns that all segments share, and each segment's own.
+
+    Parameters
+    ----------
+    partials : array, shape (K, v)
+        Derivatives with respect to the ellipse's free parameters, at the nodes.
+    tied : bool
+        Segments are not misplaced: all share the pose.
+    apart : bool
+        Form is each segment's own, of any size. With it, segments leave nothing of an ellipse's change.
+    """
+    if tied:
+        return np.column_stack([partials, effects.shared_pose]), [columns[:, :0] for columns in effects.own]
+    if apart:
+        return partials[:, :0], [np.column_stack(both) for both in zip(effects.own, effects.form, strict=True)]
+    return partials, list(effects.own)
+
+
 def common_mode(effects: SegmentEffects, quantity: Quantity, spreads: tuple[float, float]) -> FloatArray:
     """Matrix that takes all segments' effects, shape (J r,), to the pose of the mirror, shape (r,).
 

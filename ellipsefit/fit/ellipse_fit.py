@@ -23,6 +23,7 @@ from ellipsefit.fit.effects import (
     FORM_EVIDENCE,
     USUAL_SPREADS,
     SegmentEffects,
+    beside_surface,
     common_mode,
     estimate_spreads,
     segment_effects,
@@ -344,16 +345,10 @@ def _problem(
     error = estimate_white(reduction, solution.residual, freedom)
     ellipse = Ellipse(*(float(value) for value in parameters))
     offset, partials = first.values(ellipse), reduction.partials(ellipse)
+    # Low-order form is the segments' own: counted to the surface error, it would make that as long as they are
+    apart = own_model == "free" and len(reduction.segments) >= FEWEST_SEGMENTS
     if residual == "correlated":
-        shared, own = partials, list(effects.own)
-        if own_model == "fixed":
-            shared = np.column_stack([partials, effects.shared_pose])
-            own = [columns[:, :0] for columns in effects.own]
-        elif len(reduction.segments) >= FEWEST_SEGMENTS:
-            # Low-order form is the segments' own: counted to the surface error, it would make that as long as they
-            # are. With it, segments leave nothing of an ellipse's change.
-            shared = partials[:, :0]
-            own = [np.column_stack(both) for both in zip(effects.own, effects.form, strict=True)]
+        shared, own = beside_surface(effects, partials, tied=own_model == "fixed", apart=apart)
         error = estimate_correlated(reduction, offset=offset, shared=shared, own=own, noise=error.noise)
     whitened = whiten(reduction, error)
     problem = JointProblem(
@@ -365,6 +360,8 @@ def _problem(
         spreads=USUAL_SPREADS,
         priors=priors,
         shop=shop,
+        apart=apart,
+        estimated=residual == "correlated",
     )
     form = residual == "correlated" and model != "fixed" and len(whitened) >= FEWEST_SEGMENTS
     if shop is not None and len(whitened) - len(shop.known) < FEWEST_SEGMENTS:
@@ -378,7 +375,7 @@ def _problem(
         if evidence < FORM_EVIDENCE:
             # form that is no more than the surface error's own would only make everything look less certain: without
             # it, that is estimated from all it does
-            problem = replace(problem, error=alone, whitened=whiten(reduction, alone))
+            problem = replace(problem, error=alone, whitened=whiten(reduction, alone), apart=False)
             problem = _with_spreads(problem, offset, partials, given, form=False)
     if model == "random" and None in given[-effects.r :]:
         # one at a time, the worst first: it pulls its neighbours along
@@ -395,7 +392,6 @@ def _problem(
         problem,
         parameters,
         spreads_estimated=(given[0] is None, given[1] is None),
-        surface_estimated=residual == "correlated",
     )
     return replace(problem, freedom=cost.freedom, scale=cost.scale)
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.ellipse import Ellipse
-from ellipsefit.fit.effects import UNTOLD, spread_likelihood
+from ellipsefit.fit.effects import UNTOLD, beside_surface, spread_likelihood
 from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.surface_error import SurfaceError, SurfaceLikelihood, whiten
 
@@ -70,9 +70,7 @@ class SpreadCost:
         return coverage_scale(self.freedom) * float(np.sqrt(self.inflation))
 
 
-def spread_cost(
-    problem: JointProblem, parameters: FloatArray, *, spreads_estimated: tuple[bool, bool], surface_estimated: bool
-) -> SpreadCost:
+def spread_cost(problem: JointProblem, parameters: FloatArray, *, spreads_estimated: tuple[bool, bool]) -> SpreadCost:
     """Cost of estimating the spreads of segments and the surface error from the same data.
 
     Parameters
@@ -82,8 +80,6 @@ def spread_cost(
         Where the problem is made linear.
     spreads_estimated : tuple of bool
         Whether the spread of heights and of tilts were estimated from these data.
-    surface_estimated : bool
-        Whether the correlated surface error was.
     """
     ellipse = Ellipse(*(float(value) for value in parameters))
     offset, partials = problem.values(ellipse), problem.reduction.partials(ellipse)
@@ -119,21 +115,9 @@ def spread_cost(
             covariance.append(_inverse_information(_hessian(deviance, len(chosen))))
             logs.append(len(chosen))
             at.append("spreads")
-    if surface_estimated and problem.error.correlated > 0:
-        shared, own = partials, list(problem.effects.own)
-        if problem.model == "fixed":
-            shared = np.column_stack([partials, problem.effects.shared_pose])
-            own = [columns[:, :0] for columns in own]
-        elif problem.form:
-            shared = partials[:, :0]
-            own = [np.column_stack(both) for both in zip(own, problem.effects.form, strict=True)]
-        function = SurfaceLikelihood(problem.reduction, offset, shared, own)
-        function.kind = problem.error.kind
-        centre = np.log([problem.error.noise, problem.error.correlated, problem.error.length])
-        hessian = np.array(
-            [(function(centre + step)[1] - function(centre - step)[1]) / (2 * _STEP) for step in np.eye(3) * _STEP]
-        )
-        covariance.append(_inverse_information((hessian + hessian.T) / 2))
+    surface = surface_likelihood(problem, parameters)
+    if surface is not None:
+        covariance.append(_inverse_information(surface.curvature(problem.error.logs, _STEP)))
         logs.append(3)
         at.append("surface")
     chosen = np.flatnonzero(flags)
@@ -162,12 +146,23 @@ def spread_cost(
     return SpreadCost(freedom=max(freedom, LEAST), inflation=min(max(inflation, 1.0), MOST))
 
 
+def surface_likelihood(problem: JointProblem, parameters: FloatArray) -> SurfaceLikelihood | None:
+    """The likelihood from which the surface error was estimated; None: it was not, or there is none."""
+    if not (problem.estimated and problem.error.correlated > 0):
+        return None
+    ellipse = Ellipse(*(float(value) for value in parameters))
+    shared, own = beside_surface(
+        problem.effects, problem.reduction.partials(ellipse), tied=problem.model == "fixed", apart=problem.apart
+    )
+    likelihood = SurfaceLikelihood(problem.reduction, problem.values(ellipse), shared, own)
+    likelihood.kind = problem.error.kind
+    return likelihood
+
+
 def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArray) -> JointProblem:
     """The problem with the logarithms of some spreads changed."""
     if name == "surface":
-        error = problem.error
-        noise, correlated, length = np.exp(change) * (error.noise, error.correlated, error.length)
-        moved = SurfaceError(noise=float(noise), correlated=float(correlated), length=float(length), kind=error.kind)
+        moved = SurfaceError.at(problem.error.logs + change, problem.error.kind)
         return replace(problem, error=moved, whitened=whiten(problem.reduction, moved))
     r = problem.effects.r
     scale = np.ones(r + len(problem.form))

@@ -10,7 +10,7 @@ how much of the error looks like an ellipse's depends on it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -49,6 +49,9 @@ SLOPE_EVIDENCE: Final = 4.0
 #: Bounds of the correlation length: share of the mean block width, multiple of the longest segment.
 SHORTEST: Final = 0.5
 LONGEST: Final = 3.0
+#: Where spread and length are tried, in standard deviations, and the least share of belief that counts.
+BELIEF_STEPS: Final = (-2.4, -1.2, 0.0, 1.2, 2.4)
+NEGLIGIBLE: Final = 1e-4
 #: Smallest noise that is believed [m or rad]: a computed profile may have none, a measured one never.
 FINEST: Final = 1e-12
 
@@ -66,6 +69,18 @@ class SurfaceError:
     correlated: float = 0.0
     length: float = 0.0
     kind: Correlation = GAUSSIAN
+
+    @property
+    def logs(self) -> FloatArray:
+        """Logarithms of noise, correlated spread and length, of an error that is correlated."""
+        logs: FloatArray = np.log([self.noise, self.correlated, self.length])
+        return logs
+
+    @classmethod
+    def at(cls, logs: FloatArray, kind: Correlation) -> SurfaceError:
+        """That of these logarithms."""
+        noise, correlated, length = (float(value) for value in np.exp(logs))
+        return cls(noise=noise, correlated=correlated, length=length, kind=kind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -182,8 +197,7 @@ def estimate_correlated(
                 lowest, best, kind, margin = float(result.fun), result.x, trial, 0.0
         better = min(found, key=lambda result: float(result.fun)).x
         starts = [(better[0], better[1], better[2])]
-    noise, correlated, length = (float(value) for value in np.exp(best))
-    return SurfaceError(noise=noise, correlated=correlated, length=length, kind=kind)
+    return SurfaceError.at(best, kind)
 
 
 def without_form(
@@ -214,12 +228,37 @@ def without_form(
     both = SurfaceLikelihood(reduction, offset, shared, own, form)
     alone = SurfaceLikelihood(reduction, offset, shared, own)
     both.kind = alone.kind = error.kind
-    start = np.log([error.noise, error.correlated, error.length])
+    start = error.logs
     widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
     length = (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * max(part.length for part in reduction.segments)))
     found = _most_likely(alone, start, [(start[0] - 3, start[0] + 3), (start[1] - 9, start[1] + 9), length])
-    noise, correlated, wave = (float(value) for value in np.exp(found.x))
-    return replace(error, noise=noise, correlated=correlated, length=wave), found.fun - both(start)[0]
+    return SurfaceError.at(found.x, error.kind), found.fun - both(start)[0]
+
+
+def believed_errors(likelihood: SurfaceLikelihood, error: SurfaceError) -> list[tuple[SurfaceError, float]]:
+    """Surface errors that the data leave believable beside the most likely one, each with its share of the belief.
+
+    Of each shape, a grid about the most likely spread and length, in steps of their standard deviations and out to
+    twice those, weighed by the likelihood; before the data, each logarithm and each shape is as good as any other.
+    The noise stays: many points tell it far better than anything tells the rest.
+    """
+    grid, weights = [], []
+    for kind in {error.kind: None} | dict.fromkeys(SLOPE_KINDS if error.kind.of_slope else KINDS):
+        likelihood.kind = kind
+        start = error.logs
+        start[2] += np.log(kind.curvature / error.kind.curvature) / 2  # as curved near zero
+        found = _most_likely(likelihood, start, [(value - 3, value + 3) for value in start])
+        values, vectors = np.linalg.eigh(likelihood.curvature(found.x, 0.02)[1:, 1:] / 2)
+        widths = np.maximum(values, 1.0) ** -0.5  # what the data don't tell is believed within a factor of 2.7
+        for first in BELIEF_STEPS:
+            for second in BELIEF_STEPS:
+                logs = found.x.copy()
+                logs[1:] += vectors @ (widths * (first, second))
+                weights.append(likelihood(logs)[0] / 2 - np.log(widths.prod()))
+                grid.append(SurfaceError.at(logs, kind))
+    share = np.exp(min(weights) - np.array(weights))
+    share /= share.sum()
+    return [(one, float(part)) for one, part in zip(grid, share, strict=True) if part > NEGLIGIBLE]
 
 
 class _Found(NamedTuple):
@@ -385,6 +424,13 @@ class SurfaceLikelihood:
                 pull = slope * rest if k == 0 else rest @ slope
                 gradient[k] -= float(np.vdot(weighted, product)) + float(np.vdot(rest, pull))
         return float(value), gradient
+
+    def curvature(self, logs: FloatArray, step: float) -> FloatArray:
+        """Second derivatives at these logarithms, shape (3, 3)."""
+        steps = np.eye(3) * step
+        found = np.array([(self(logs + one)[1] - self(logs - one)[1]) / (2 * step) for one in steps])
+        both: FloatArray = (found + found.T) / 2
+        return both
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
