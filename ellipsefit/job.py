@@ -39,6 +39,8 @@ from ellipsefit.stream import ProfileSource
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from ellipsefit.files.record import Claim
+
 
 #: Surveys that tell of seasons, at the least.
 SEASONAL: Final = 3
@@ -250,6 +252,8 @@ def run_job(
             remove_leftovers(report)
             with new_file(report, force=force) as temporary:
                 temporary.write_text(text, encoding="utf-8")
+        if placement is not None and carrier_path is not None:
+            _keep_place(record, mirror, placement, forecast, (carrier_path, *survey_paths), when, claim)
     return JobResult(
         stitched=found.stitched,
         fit=found.fit,
@@ -362,6 +366,26 @@ def _folder_for(folder: str | os.PathLike[str]) -> Iterator[None]:
             with suppress(OSError):  # something came into it
                 place.rmdir()
         raise
+
+
+def _keep_place(
+    record: Path,
+    mirror: Mirror,
+    placement: Placement,
+    forecast: SeasonForecast | None,
+    paths: Sequence[str | os.PathLike[str]],
+    when: datetime,
+    claim: Claim,
+) -> None:
+    """Where the carrier stands goes beside the round, as a survey and a forecast of the record."""
+    from ellipsefit.files.record import Given, keep
+    from ellipsefit.files.record.steps import forecast_step, placement_step
+
+    given = [Given(path, "survey" if place else "carrier file") for place, path in enumerate(paths)]
+    surveyed = placement.survey.time or when
+    keep(record, mirror.name, [placement_step(placement)], given, when=surveyed, kind="survey", claim=claim)
+    if forecast is not None:
+        keep(record, mirror.name, [forecast_step(forecast)], given, when=when, kind="forecast", claim=claim)
 
 
 def place_surveyed(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,12 +14,14 @@ from numpy.testing import assert_array_equal
 
 from ellipsefit.errors import DataError, FileExistsAlreadyError
 from ellipsefit.files import read_scans, write_mirror, write_profile, write_scans
+from ellipsefit.files.record import read_record
 from ellipsefit.job import run_demo, run_job
 from ellipsefit.mirror import Mirror
 from ellipsefit.scan import Scan
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_scans
 from ellipsefit.stitching import StitchSettings, stitch
 
+DEMO = Path(__file__).parent.parent / "data_demo"
 WHEN = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
 
 
@@ -132,3 +135,20 @@ def test_the_demo_appends_a_round_only_with_force(tmp_path: Path) -> None:
     assert (folder / "report-1.html").read_bytes() == report
     with h5py.File(second.record) as file:
         assert {"round_1", "round_2"} <= set(file)
+
+
+def test_where_the_carrier_stands_is_kept_beside_the_round(inputs: Path) -> None:
+    carrier, surveys = DEMO / "heron_carrier.toml", DEMO / "heron_surveys.h5"
+    given = (inputs / "mirror.toml", [inputs / "scans.h5"], inputs / "out")
+    result = run_job(*given, when=WHEN, carrier_path=carrier, survey_paths=[surveys], page=False)
+    assert result.placement is not None
+    assert result.forecast is not None
+    record = read_record(result.record)
+    assert [entry.name for entry in record.entries] == ["round_1", "survey_1", "forecast_1"]
+    survey, forecast = record.surveys[0], record.forecasts[0]
+    assert survey.when == result.placement.survey.time
+    assert {one.role for one in survey.inputs} == {"carrier file", "survey"}
+    placed, foreseen = survey.last("placement"), forecast.last("forecast")
+    assert placed is not None
+    assert placed.answer == json.loads(json.dumps(result.placement.to_dict()))
+    assert foreseen is not None
