@@ -136,5 +136,5 @@ def test_run_puts_the_light_on_the_page(case: Case, tmp_path: Path) -> None:
         main(["run", case.mirror, case.profile, "-o", str(tmp_path / "round"), "--beam", case.beam(), "-q"])
     page = (tmp_path / "round" / "report.html").read_text(encoding="utf-8")
     assert 'id="focus"' in page
-    for words in ("Light at the focus", "What costs how much", "What could be done", "beam.toml"):
+    for words in ("Focus and loss", "What costs how much", "What could be done", "beam.toml"):
         assert words in page

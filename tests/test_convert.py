@@ -150,9 +150,11 @@ def test_scans_go_to_text_and_hdf5_with_all_that_these_hold(tmp_path: Path, cli:
 
 def test_bad_targets_are_told_and_nothing_is_overwritten(home: Path, cli: Run) -> None:
     before = (home / "profile.x3p").read_bytes()
+    (home / "there.h5").write_text("theirs")
     for arguments, text in (
         (("profile.x3p", "profile.xyz"), "its name tells no format"),
-        (("profile.x3p", "profile.x3p"), "exists already; --force"),
+        (("profile.x3p", "profile.x3p"), "is to be read and written"),
+        (("profile.x3p", "there.h5"), "exists already; --force"),
         (("profile.x3p", "a.h5", "--store", "int16"), "--store"),
         (("profile.x3p", "a.x3p", "--ascii"), "--ascii"),
         (("profile.x3p", "a.x3p", "--store", "uint8"), "X3P stores"),
@@ -166,4 +168,5 @@ def test_bad_targets_are_told_and_nothing_is_overwritten(home: Path, cli: Run) -
         assert text in err
         assert err.count("\n") == 1
     assert (home / "profile.x3p").read_bytes() == before
-    assert sorted(path.name for path in home.iterdir()) == ["mirror.toml", "profile.x3p"]
+    assert sorted(path.name for path in home.iterdir()) == ["mirror.toml", "profile.x3p", "there.h5"]
+    assert (home / "there.h5").read_text() == "theirs"

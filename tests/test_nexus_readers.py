@@ -17,7 +17,8 @@ from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_profile
 
-nexusformat = pytest.importorskip("nexusformat.nexus")
+with np.printoptions():  # which it sets for all
+    nexusformat = pytest.importorskip("nexusformat.nexus")
 silx_io = pytest.importorskip("silx.io")
 silx_nxdata = pytest.importorskip("silx.io.nxdata")
 

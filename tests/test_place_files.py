@@ -461,13 +461,15 @@ def test_inspect_knows_carriers_and_surveys(capsys: pytest.CaptureFixture[str], 
     assert "survey, 1 FAULT" in out
 
 
-def test_the_readme_s_carrier_file_has_keys_that_there_are() -> None:
+def test_the_guide_s_carrier_file_has_keys_that_there_are() -> None:
     import re
     import tomllib
 
     from ellipsefit.files.carrier import CarrierTable
     from ellipsefit.files.toml import table_faults
 
-    blocks = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    blocks = re.findall(
+        r"```toml\n(.*?)```", (ROOT / "ellipsefit" / "guide" / "files.md").read_text(encoding="utf-8"), re.DOTALL
+    )
     shown = next(block for block in blocks if "[[target]]" in block)
-    assert table_faults(tomllib.loads(shown), CarrierTable, "README.md") == ()
+    assert table_faults(tomllib.loads(shown), CarrierTable, "files.md") == ()

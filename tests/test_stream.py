@@ -508,7 +508,10 @@ def test_a_large_file_is_inspected_as_if_it_were_held(
     assert isinstance(read[1].content, NexusProfile)
     found = read[1].to_dict()
     assert_allclose(found["facts"].pop("median_step"), held["facts"].pop("median_step"), rtol=1e-9)
-    assert found == held
+    assert held["facts"].pop("masked_points") == 0  # not counted in parts
+    assert found["facts"].pop("looked_at").startswith("8 parts of 300 points")
+    assert found.pop("warnings")[0].endswith("the rest is checked when the file is read")
+    assert found | {"warnings": []} == held
     read[1].content.close()
     with h5py.File(files[1], "a") as file:
         file["profile/data/height_errors"][700] = -1.0

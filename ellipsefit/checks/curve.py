@@ -218,7 +218,6 @@ def check_lines(curves: Curves) -> list[Suspicion]:
             text=f"the segments are tilted by {number(spread, 'angle')} against one another where the whole mirror "
             f"'{curves.mirror.name}' turns by {number(float(np.ptp(curves.ideal_line)), 'angle')}; expected "
             f"{curves.quantity}s of this mirror (heights and slopes confused, or another mirror's file?)",
-            refused=True,
         )
     ]
 
