@@ -446,7 +446,7 @@ def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, respo
         travel_missing=missing,
         worst_error=worst,
         optimality_gap=chosen.choice.gaps[chosen.objectives[0]],
-        warnings=fit.warnings,
+        warnings=(*fit.warnings, *_without_end(model, missing)),
         response=response,
         objectives=chosen.objectives,
         optima=optima,
@@ -456,6 +456,15 @@ def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, respo
         ),
         conflict=None if feasible or not fit.converged else _conflict(model, mirror),
     )
+
+
+def _without_end(model: Layout, missing: float | None) -> tuple[str, ...]:
+    """Why no travel is named that would suffice."""
+    if missing is not None:
+        return ()
+    if not len(model.moves):
+        return ("the mirror has no adjusters, and the carrier alone does not bring it within tolerance",)
+    return ("the adjusters cannot turn the segments as far as needed, with any travel: no travel suffices",)
 
 
 def _conflict(model: Layout, mirror: Mirror) -> Conflict:
