@@ -514,9 +514,9 @@ def test_a_large_file_is_inspected_as_if_it_were_held(
     assert found | {"warnings": []} == held
     read[1].content.close()
     with h5py.File(files[1], "a") as file:
-        file["profile/data/height_errors"][700] = -1.0
+        file["profile/data/height_errors"][70] = -1.0
     assert inspect_file(files[1]).faults == (
-        f"{files[1]}: field '/profile/data/height_errors' is -1 at point 701; expected standard uncertainties above 0",
+        f"{files[1]}: field '/profile/data/height_errors' is -1 at point 71; expected standard uncertainties above 0",
     )
 
 
