@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from ellipsefit.files.record import RecordedEntry
+from ellipsefit.rows import rounded
 from ellipsefit.units import PRACTICAL
 
 #: What is followed over the years: key, name, place in the answer of a fit, kind and unit.
@@ -82,8 +83,8 @@ def concise(value: float | None, stderr: float | None, unit: str, *, held: bool 
 
     Examples
     --------
-    >>> concise(11.02034, 0.0734, "m"), concise(7.0, None, "m", held=True), concise(None, None, "um")
-    ('11.020(73)', '7*', '–')
+    >>> concise(11.02034, 0.0734, "m"), concise(-671.8e-6, 534e-6, "um"), concise(7.0, None, "m", held=True)
+    ('11.020(73)', '-670(530)', '7*')
     """
     if value is None:
         return "–"
@@ -92,8 +93,6 @@ def concise(value: float | None, stderr: float | None, unit: str, *, held: bool 
         return f"{scaled:.7g}*"
     if not stderr:
         return f"{scaled:.4g}"
-    size = stderr / _SIZES[unit]
-    places = max(1 - math.floor(math.log10(size)), 0)
-    if round(size * 10**places) >= 100 and places:
-        places -= 1
-    return f"{scaled:.{places}f}({round(size * 10**places)})"
+    shown, digits = rounded(scaled, stderr / _SIZES[unit])
+    counted = digits.replace(".", "").lstrip("0")
+    return f"{shown}({counted})"
