@@ -222,7 +222,7 @@ class Placement(Result):
         if self.scale_stderr is not None:
             cells.append(("size, fitted", f"1 {self.scale - 1:+.3g} ± {self.scale_stderr:.2g}"))
         elif self.scale != 1:
-            cells.append(("size, by temperature", f"1 {self.scale - 1:+.3g}"))
+            cells.append(("size, by temperature", f"{1e6 * (self.scale - 1):+.3g} um per m"))
         verdict = "acceptable" if self.acceptable else "NOT ACCEPTABLE"
         notes = tuple(f"Note: {text}" for text in self.warnings)
         return Table(
