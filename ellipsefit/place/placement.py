@@ -220,7 +220,7 @@ class Placement(Result):
             ("yaw", with_uncertainty(float(turn[2]), float(sure[2]), "angle")),
         ]
         if self.scale_stderr is not None:
-            cells.append(("size, fitted", f"1 {self.scale - 1:+.3g} ± {self.scale_stderr:.2g}"))
+            cells.append(("size, fitted", f"({1e6 * (self.scale - 1):+.3g} ± {1e6 * self.scale_stderr:.2g}) um per m"))
         elif self.scale != 1:
             cells.append(("size, by temperature", f"{1e6 * (self.scale - 1):+.3g} um per m"))
         verdict = "acceptable" if self.acceptable else "NOT ACCEPTABLE"
