@@ -103,7 +103,7 @@ def kill(folder: Path, seed: int, count: int) -> None:
         inside += bool(beside)
     writer.append()
     assert not list(folder.glob(".record*")), "the next writer takes what was left"
-    print(json.dumps({"kills": count, "while writing": inside, "copies left": leftovers, "rounds": held + 1}))  # noqa: T201
+    print(json.dumps({"kills": count, "while writing": inside, "copies left": leftovers, "rounds": held + 1}))  # noqa: T201 - what it is asked for
 
 
 def together(folder: Path, writers: int, rounds: int) -> None:

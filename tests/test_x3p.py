@@ -248,7 +248,7 @@ FAULTS: dict[str, tuple[Callable[[dict[str, bytes]], dict[str, bytes]], tuple[st
         ("document type or entities",),
     ),
     "path upwards": (lambda m: {**m, "../../above.txt": b"x"}, ("'../../above.txt' leads out of the archive",)),
-    "absolute path": (lambda m: {**m, "/tmp/above.txt": b"x"}, ("leads out of the archive",)),
+    "absolute path": (lambda m: {**m, "/above.txt": b"x"}, ("leads out of the archive",)),
     "link upwards": (
         lambda m: changed(m, "bindata/data.bin", "../data.bin"),
         ("no member '../data.bin'", "main.xml links to"),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     import typer
@@ -43,12 +44,27 @@ def main(arguments: Sequence[str] | None = None) -> None:
     sys.exit(status or 0)
 
 
+#: Modules that hold them.
+_COMMANDS: Final = (
+    "batch",
+    "commands",
+    "compare",
+    "convert",
+    "focus",
+    "guide",
+    "history",
+    "place",
+    "rehearse",
+    "sheet",
+)
+
+
 def whole_app() -> typer.Typer:
     """The command line with all its commands."""
-    # each adds its commands
-    from ellipsefit.cli import batch, commands, compare, convert, focus, guide, history, place, rehearse, sheet  # noqa: F401
     from ellipsefit.cli.app import app
 
+    for name in _COMMANDS:  # each adds its commands when it is loaded
+        import_module(f"ellipsefit.cli.{name}")
     return app
 
 

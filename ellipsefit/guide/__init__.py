@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from functools import partial
 from importlib.resources import files
 from typing import Final
 
@@ -47,6 +48,12 @@ def topic_text(topic: str) -> str:
     return source.read_text(encoding="utf-8")
 
 
+def _anchored(topic: str, heading: re.Match[str]) -> str:
+    """A heading of a topic that links can lead to."""
+    level, text = heading[1], heading[2]
+    return f'<{level} id="{topic}-{anchor(re.sub("<.*?>", "", text))}">{text}</{level}>'
+
+
 def page(parts: dict[str, str]) -> str:
     """One page of HTML, complete in itself, from Markdown by topic.
 
@@ -62,7 +69,7 @@ def page(parts: dict[str, str]) -> str:
         )
         rendered = re.sub(
             r"<(h[23])>(.*?)</\1>",
-            lambda found: f'<{found[1]} id="{topic}-{anchor(re.sub("<.*?>", "", found[2]))}">{found[2]}</{found[1]}>',  # noqa: B023
+            partial(_anchored, topic),
             str(reader.render(inside)),
         )
         body.append(f'<section id="{topic}">\n{rendered}</section>')

@@ -138,9 +138,9 @@ def attribute_change(path: str | os.PathLike[str], first: RecordedEntry, second:
         return whole(str(fault))
     at = {key: found.get(key) for key in keys}
     lost = [key for key in keys if at[key] is None]  # the present program does not tell it any more
+    state = {key: start[key] if (value := at[key]) is None else value for key in keys}
     for key in keys:
-        shares[PROGRAM][key] += (at[key] if at[key] is not None else start[key]) - start[key]  # type: ignore[operator]  # lost ones are None
-    state = {key: start[key] if key in lost else float(at[key] or 0.0) for key in keys}
+        shares[PROGRAM][key] += state[key] - start[key]
 
     moved, word = _moved_profile(profiles[0], then, now, first)
     changes: list[tuple[str, Callable[[], _State] | None]] = [
@@ -156,8 +156,8 @@ def attribute_change(path: str | os.PathLike[str], first: RecordedEntry, second:
         notes.append(f"Mirror file: {'; '.join(design)}.")
     if options[0] != options[1]:
         notes.append(f"Settings: {_option_changes(options[0], options[1])}.")
-    if first.last("fit") and second.last("fit"):
-        versions = [entry.last("fit").versions for entry in (first, second)]  # type: ignore[union-attr]  # both are there
+    versions = [fit.versions for entry in (first, second) if (fit := entry.last("fit")) is not None]
+    if len(versions) == 2:
         different = [
             f"{name} {versions[0].get(name, 'unknown')} to {versions[1].get(name, 'unknown')}"
             for name in dict.fromkeys([*versions[0], *versions[1]])

@@ -86,7 +86,7 @@ def cursor_data(figure: Figure, curves: list[list[dict[str, Any]]], name: str) -
                     {key: f"{name}-{value}" if key != "name" else value for key, value in curve.items()}
                     for curve in own
                 ],
-                "parts": json.loads(axes.get_label() or "[]"),  # type: ignore[arg-type] # panels.along leaves them there
+                "parts": json.loads(str(axes.get_label()) or "[]"),  # panels.along leaves them there
             }
         )
     # axes one above the other share the name of the lowest

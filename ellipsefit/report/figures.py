@@ -84,39 +84,33 @@ def draw_residual(axes: Axes, fit: EllipseFit, plan: CorrectionPlan | None = Non
 def draw_remaining(axes: Axes, fit: EllipseFit, plan: CorrectionPlan | None = None) -> list[Artist]:
     """Draw what `draw_residual` draws as 'after', alone and on its own scale."""
     after = fit.residual if plan is None else before_after(fit, plan)[1]
-    unit = _unit(fit, after)
-    scale = along(axes, fit.mirror.segments)
-    zero_line(axes)
     if plan is None:
         label = "height and tilt of each segment taken away, enlarged"
     else:
         label = "after the moves, enlarged" if plan.moves else "after the carrier's move"
-    artists = draw_curve(axes, curve(fit.placed, after), scale, unit[0], label, ABOVE)
-    axes.set_ylabel(f"{fit.placed.quantity} error [{unit[1]}]")
-    legend_above(axes)
-    return artists
+    return _draw_error(axes, fit, after, _unit(fit, after), f"{fit.placed.quantity} error", label)
 
 
 def draw_slope_error(axes: Axes, fit: EllipseFit) -> list[Artist]:
     """Draw the slope error, each segment's height and tilt taken away: filtered if heights were measured."""
     slope = fit.figure.slope_error
-    factor, name = practical_unit(largest(slope), "angle")
-    scale = along(axes, fit.mirror.segments)
-    zero_line(axes)
-    artists = draw_curve(axes, curve(fit.placed, slope), scale, factor, "slope error", ABOVE)
-    axes.set_ylabel(f"slope error [{name}]")
-    legend_above(axes)
-    return artists
+    return _draw_error(axes, fit, slope, practical_unit(largest(slope), "angle"), "slope error")
 
 
 def draw_height_error(axes: Axes, fit: EllipseFit) -> list[Artist]:
     """Draw the height error, each segment's height and tilt taken away: integrated if slopes were measured."""
     height = fit.figure.height_error
-    factor, name = practical_unit(largest(height), "length")
+    return _draw_error(axes, fit, height, practical_unit(largest(height), "length"), "height error")
+
+
+def _draw_error(
+    axes: Axes, fit: EllipseFit, error: FloatArray, unit: tuple[float, str], what: str, label: str = ""
+) -> list[Artist]:
+    """One error along the mirror, on its own scale."""
     scale = along(axes, fit.mirror.segments)
     zero_line(axes)
-    artists = draw_curve(axes, curve(fit.placed, height), scale, factor, "height error", ABOVE)
-    axes.set_ylabel(f"height error [{name}]")
+    artists = draw_curve(axes, curve(fit.placed, error), scale, unit[0], label or what, ABOVE)
+    axes.set_ylabel(f"{what} [{unit[1]}]")
     legend_above(axes)
     return artists
 

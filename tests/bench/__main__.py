@@ -32,7 +32,8 @@ class Gathered:
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Each of a test that was called."""
         if report.when == "call":
-            self.ratios += [Ratio(**value) for key, value in report.user_properties if key == "ratio"]  # type: ignore[arg-type]
+            told = [value for key, value in report.user_properties if key == "ratio"]
+            self.ratios += [Ratio(**value) for value in told if isinstance(value, dict)]
 
 
 def measure(which: str) -> tuple[int, list[Ratio]]:

@@ -13,7 +13,7 @@ with atheris.instrument_imports(include=["ellipsefit"]):
     import ellipsefit.files.inspect
     import ellipsefit.files.nexus
     import ellipsefit.files.record
-    import ellipsefit.files.registry  # noqa: F401
+    import ellipsefit.files.registry  # noqa: F401 - loaded here to be watched
     from tests.fuzz.judge import judge
     from tests.fuzz.mutations import Mutator
     from tests.fuzz.progress import Progress

@@ -25,8 +25,9 @@ from ellipsefit.profile import PlacedProfile, Profile, place_profile
 Kind = Literal["stitching", "fit", "correction", "focus", "comparison", "placement", "forecast"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 EntryKind = Literal["round", "survey", "forecast"]
+ENTRY_KINDS: Final[tuple[EntryKind, ...]] = get_args(EntryKind)
 
-_ENTRY: Final = re.compile(r"(round|survey|forecast)_(\d+)")
+_ENTRY: Final = re.compile(rf"({'|'.join(ENTRY_KINDS)})_(\d+)")
 _RESULT: Final = re.compile(rf"({'|'.join(KINDS)})(?:_(\d+))?")
 _INPUT: Final = re.compile(r"input_(\d+)")
 #: From what a result is made where its file does not say so, as before records kept it.
@@ -353,19 +354,22 @@ def read_earlier(path: str | os.PathLike[str], *, most: int = 10) -> tuple[tuple
 
 def entries_of(file: Any) -> list[tuple[EntryKind, int]]:
     """Kind and number of every entry, rounds first, in their order."""
-    found = [(match[1], int(match[2])) for name in file if (match := _ENTRY.fullmatch(name))]
-    order = ("round", "survey", "forecast")
-    return sorted(found, key=lambda item: (order.index(item[0]), item[1]))  # type: ignore[arg-type]  # the pattern names these
+    found = [match for name in file if (match := _ENTRY.fullmatch(name))]
+    return [(kind, number) for kind in ENTRY_KINDS for number in sorted(int(one[2]) for one in found if one[1] == kind)]
 
 
 def results_of(entry: Any) -> list[tuple[Kind, int, str]]:
     """Kind, number and name of every result of an entry."""
-    found = [(match[1], int(match[2] or 1), name) for name in entry if (match := _RESULT.fullmatch(name))]
-    return sorted(found, key=lambda item: (KINDS.index(item[0]), item[1]))  # type: ignore[arg-type]  # the pattern names these
+    found = [match for name in entry if (match := _RESULT.fullmatch(name))]
+    return [
+        (kind, number, name)
+        for kind in KINDS
+        for number, name in sorted((int(one[2] or 1), one[0]) for one in found if one[1] == kind)
+    ]
 
 
-def last_result(entry: Any, kind: Kind) -> str | None:
-    """Name of the latest result of a kind in an entry; None: it has none."""
+def last_result(entry: Any, kind: str) -> str | None:
+    """Name of the latest result of a kind in an entry; None: it has none, or what is named is no kind."""
     names = [name for found, _, name in results_of(entry) if found == kind]
     return names[-1] if names else None
 

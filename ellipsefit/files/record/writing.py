@@ -434,7 +434,7 @@ def _resolved(file: Any, entry: Any, what: str, roles: Mapping[str, list[str]]) 
     """Paths of what a result rests on: inputs of a role, the latest result of a kind, or a path."""
     if "/" in what:
         return [what] if what in file else []
-    found = last_result(entry, what)  # type: ignore[arg-type]  # a role is no kind, and finds nothing
+    found = last_result(entry, what)
     return [f"{entry.name[1:]}/{found}"] if found is not None else list(roles.get(what, ()))
 
 
