@@ -18,7 +18,7 @@ from inspect import signature
 from itertools import islice
 from multiprocessing import parent_process
 from pathlib import Path
-from typing import Any, Final, Literal, NamedTuple, get_args
+from typing import Any, ClassVar, Final, Literal, NamedTuple, get_args
 
 from ellipsefit.errors import DataError, EllipsefitError, FileExistsAlreadyError, FileMissingError, ParameterError
 from ellipsefit.files.batch import (
@@ -34,6 +34,8 @@ from ellipsefit.files.safe import existing_file
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.job import evaluate, run_job
+from ellipsefit.results import Result
+from ellipsefit.rows import Table
 from ellipsefit.stitching import StitchSettings
 from ellipsefit.summary import MirrorLine, Summary, mirror_line
 
@@ -79,21 +81,22 @@ class BatchSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BatchResult:
+class BatchResult(Result):
     """What became of a batch, and where it was written."""
 
     summary: Summary
     folder: Path
     done_before: int  # mirrors that an earlier run of the batch had done
+    table: ClassVar[str | None] = "results"
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
         return {**self.summary.to_dict(), "done_before": self.done_before, "folder": str(self.folder)}
 
-    def __str__(self) -> str:
-        before = f" ({self.done_before} were done before)" if self.done_before else ""
-        files = ", ".join(SUMMARIES)
-        return f"{self.summary}\n\nWritten to {self.folder}: {files}{before}"
+    def rows(self) -> list[Table]:
+        """Tables of the summary, and where it was written."""
+        cells = (("folder", str(self.folder)), ("files", ", ".join(SUMMARIES)), ("done before", str(self.done_before)))
+        return [*self.summary.rows(), Table(title="Written", cells=cells)]
 
 
 class _Task(NamedTuple):

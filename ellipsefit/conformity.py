@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
+from typing import Any, ClassVar, Final, Literal
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.align.outlook import as_measured
 from ellipsefit.decision import GUARD, Decision, decide, worst
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus import FocusResult
 from ellipsefit.place import Placement
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number, share, uncertainty, with_uncertainty
 
 Kind = Literal["length", "angle", "share"]
@@ -45,10 +45,11 @@ class Requirement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Conformity:
+class Conformity(Result):
     """All requirements on a mirror, its light and its carrier that files state."""
 
     requirements: tuple[Requirement, ...]
+    table: ClassVar[str | None] = "requirements"
 
     @property
     def now(self) -> Decision | None:
@@ -100,12 +101,6 @@ class Conformity:
             )
             tables[-1] = replace(tables[-1], notes=(note,))
         return tables
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 #: How decisions read in tables; a poor outcome in capitals.

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal, get_args
+from typing import Any, ClassVar, Final, Literal, get_args
 
 import numpy as np
 
-from ellipsefit import rows
 from ellipsefit.align import CorrectionPlan
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus import FocusResult
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
 Verdict = Literal["feasible", "throughput missed", "not feasible", "not converged", "failed"]
@@ -178,11 +178,12 @@ _COMPARED: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Summary:
+class Summary(Result):
     """What became of all mirrors of a batch, in its order."""
 
     lines: tuple[MirrorLine, ...]
     every: bool = False  # whether all lines are shown, instead of the worst
+    table: ClassVar[str | None] = "results"
 
     @property
     def counts(self) -> dict[Verdict, int]:
@@ -242,12 +243,6 @@ class Summary:
 
     def _counts_text(self) -> str:
         return ", ".join(f"{count} {shout(verdict)}" for verdict, count in self.counts.items() if count)
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def mirror_table(lines: Iterable[MirrorLine], most: int) -> Table:

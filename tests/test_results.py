@@ -24,12 +24,17 @@ import ellipsefit as ef
 from ellipsefit.align.comparison import Comparison
 from ellipsefit.align.orders import orders_of
 from ellipsefit.align.sequence import sequence_of
+from ellipsefit.batch import BatchResult
 from ellipsefit.campaign import Audit, AuditedQuantity, AuditSettings
+from ellipsefit.conformity import judge_mirror
 from ellipsefit.errors import MissingExtraError, ParameterError
-from ellipsefit.files import inspect_files, write_mirror
+from ellipsefit.files import inspect_files, write_mirror, write_profile
+from ellipsefit.files.convert import convert_file
 from ellipsefit.files.practice import start_practice
+from ellipsefit.files.record import append_round
 from ellipsefit.fit import EllipseFit
 from ellipsefit.halls import invented_mount
+from ellipsefit.history import read_record_history
 from ellipsefit.job import JobResult
 from ellipsefit.place.calibration import RecordedMove, calibrate_mount
 from ellipsefit.practice import draw_faults, practice_mirror
@@ -37,6 +42,7 @@ from ellipsefit.profile import Profile
 from ellipsefit.results import Result
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_profile
 from ellipsefit.spectrum import figure_spectrum
+from ellipsefit.summary import Summary, mirror_line
 from tests.stitch_cases import Campaign, mirror_of
 
 WHEN = datetime(2026, 4, 14, 9, 30, tzinfo=UTC)
@@ -134,12 +140,32 @@ def inspected(folder: Path) -> Any:
     return inspect_files([folder / "mirror.toml"])
 
 
+def converted(folder: Path) -> Any:
+    profile = Profile(name="P", quantity="height", x=np.arange(3.0), values=np.arange(3.0) * 1e-6)
+    write_profile(profile, folder / "profile.h5")
+    return convert_file(folder / "profile.h5", folder / "profile.csv")
+
+
+def recorded(folder: Path) -> Any:
+    write_mirror(fitted().mirror, folder / "mirror.toml")
+    append_round(folder / "record.h5", fitted(), plan(), inputs=[folder / "mirror.toml"], when=WHEN)
+    return read_record_history(folder / "record.h5")
+
+
+def summarised() -> Summary:
+    return Summary(lines=(mirror_line("one", fitted(), plan(), None, 1),))
+
+
 #: One of each, small; a result that is missing here fails the first test.
 SAMPLES: dict[str, Callable[[Path], Result]] = {
     "Audit": lambda _: audited(),
+    "BatchResult": lambda folder: BatchResult(summary=summarised(), folder=folder, done_before=0),
     "Belief": lambda _: fitted().belief(),
     "Budget": lambda _: fitted().budget,
+    "Checked": lambda _: fitted().checked,
     "Comparison": lambda _: compared(),
+    "Conformity": lambda _: judge_mirror(fitted(), plan()),
+    "Conversion": converted,
     "CorrectionPlan": lambda _: plan(),
     "EllipseFit": lambda _: fitted(),
     "EpochChange": lambda _: ef.compare_surveys(placed()[1][0][0], *placed()[1][1][0][:2]),
@@ -156,6 +182,7 @@ SAMPLES: dict[str, Callable[[Path], Result]] = {
         folder / "practice", practice_mirror(np.random.default_rng(1), mirror=fitted().mirror), seed=1
     ),
     "Profile": lambda _: Profile(name="P", quantity="height", x=np.arange(3.0), values=np.arange(3.0) * 1e-6),
+    "RecordHistory": recorded,
     "Scan": lambda _: scans()[0],
     "ScanPlan": lambda _: ef.plan_scans(fitted().mirror, reach=1.2),
     "SeasonForecast": lambda _: ef.forecast_seasons(placed()[0][0]),
@@ -164,6 +191,7 @@ SAMPLES: dict[str, Callable[[Path], Result]] = {
         [("S01", np.linspace(0.0, 0.063, 64), np.random.default_rng(5).normal(0.0, 1e-8, 64))], "height"
     ),
     "Stitched": lambda _: ef.stitch(scans(), mirror_of((-0.5, 0.5))),
+    "Summary": lambda _: summarised(),
     "Tolerances": lambda _: ef.allocate_tolerances(fitted().mirror, beam("neutron"), 0.05),
     "TradeOff": lambda _: plan().trade_off(),
 }

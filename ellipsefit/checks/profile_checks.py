@@ -17,6 +17,7 @@ from ellipsefit.checks.fingerprint import check_earlier, check_stale
 from ellipsefit.checks.segments import check_segments
 from ellipsefit.checks.suspicion import Suspicion
 from ellipsefit.profile import PlacedProfile, Profile, to_mirror_frame
+from ellipsefit.results import Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,7 @@ class SelfCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
+class Checked(Result):
     """What the self-checks found, and what each could tell."""
 
     suspicions: tuple[Suspicion, ...] = ()
@@ -50,12 +51,6 @@ class Checked:
         """As a table."""
         cells = tuple((check.question, check.answer) for check in self.checks)
         return [rows.Table(title="Self-checks", cells=cells, notes=tuple(str(item) for item in self.suspicions))]
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def used_positions(profile: Profile, placed: PlacedProfile) -> FloatArray:

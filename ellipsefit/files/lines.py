@@ -18,6 +18,7 @@ from ellipsefit import rows
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.errors import FileFormatError, ParameterError, UnitError
 from ellipsefit.profile import Profile
+from ellipsefit.results import Result
 from ellipsefit.scan import Scan
 from ellipsefit.units import parse_quantity
 
@@ -147,7 +148,7 @@ def scan_of(path: str | os.PathLike[str], lines: Lines) -> Scan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Conversion:
+class Conversion(Result):
     """What was written, and what the format could not carry.
 
     Parameters
@@ -195,12 +196,6 @@ class Conversion:
             "position_rounding": self.position_rounding,
             "lost": list(self.lost),
         }
-
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
 
 
 def _within(bound: float) -> str:

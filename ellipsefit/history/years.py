@@ -7,14 +7,14 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
-from ellipsefit import rows
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.record import Record, RecordedEntry, RecordedResult, read_record
 from ellipsefit.files.record.provenance import Link, Stale, provenance, stale_results
 from ellipsefit.history.attribution import Attribution, attribute_change
 from ellipsefit.history.quantities import NAMES, QUANTITIES, concise, numbers_of, sparkline
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RecordHistory:
+class RecordHistory(Result):
     """What a record tells of a mirror over the years, why it changed, and what of it is stale."""
 
     mirror: str
@@ -75,6 +75,7 @@ class RecordHistory:
     stale: tuple[Stale, ...]
     links: tuple[Link, ...]
     warnings: tuple[str, ...]
+    table: ClassVar[str | None] = "rounds"
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
@@ -107,12 +108,6 @@ class RecordHistory:
             tables.append(self.attribution.table())
         return tables
 
-    def __str__(self) -> str:
-        return rows.as_text(self.rows())
-
-    def _repr_html_(self) -> str:
-        return rows.as_html(self.rows())
-
     def plot(self) -> Figure:
         """Figure of the years, and of the shares of the last change."""
         from ellipsefit.report import plot_history
@@ -125,7 +120,7 @@ class RecordHistory:
         return Table(title="What each result was made from", header=("result", "made from"), cells=cells)
 
     def _years_table(self) -> Table:
-        shown = self._shown()
+        shown = self._columns()
         header = ("", *(("course",) if len(self.rounds) > 1 else ()), *(f"round {one.number}" for one in shown))
         course = len(self.rounds) > 1
         cells: list[tuple[str, ...]] = [("measured on", *(("",) if course else ()), *(_day(one.when) for one in shown))]
@@ -157,7 +152,7 @@ class RecordHistory:
         notes += [f"Note: {text}" for text in self.warnings]
         return Table(title=self._title(), header=header, cells=tuple(cells) if shown else (), notes=tuple(notes))
 
-    def _shown(self) -> tuple[RoundNumbers, ...]:
+    def _columns(self) -> tuple[RoundNumbers, ...]:
         if len(self.rounds) <= SHOWN:
             return self.rounds
         return (self.rounds[0], *self.rounds[1 - SHOWN :])
