@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import Annotated, cast, get_args
 
 import typer
 
@@ -13,9 +13,6 @@ from ellipsefit.cli.app import command
 from ellipsefit.cli.options import FitOptions, StitchOptions, Workers
 from ellipsefit.cli.show import Output
 from ellipsefit.errors import DataError, ParameterError
-
-if TYPE_CHECKING:
-    from ellipsefit.batch import Keep
 
 
 @command("Do all of it for many mirrors, with one summary.")
@@ -50,14 +47,21 @@ def batch(
     """
     from datetime import UTC, datetime
 
-    from ellipsefit.batch import BatchSettings, run_batch
+    from ellipsefit.batch import BatchSettings, Keep, run_batch
     from ellipsefit.files.batch import read_batch
+    from ellipsefit.fit.problem import SegmentModel
+    from ellipsefit.fit.result import ResidualModel
 
     output.check(folder=folder, reads=(*(path for path in lists if path.is_file()), beam))
     if workers < 0:
         raise ParameterError(f"--workers: got {workers}; expected 0 or more")
-    if keep not in ("report", "record", "summary"):
-        raise ParameterError(f"--keep: got '{keep}'; expected report, record or summary")
+    for option, word, kind in (
+        ("--keep", keep, Keep),
+        ("--segments", model.segments, SegmentModel),
+        ("--residual", model.residual, ResidualModel),
+    ):
+        if word not in get_args(kind):
+            raise ParameterError(f"{option}: got '{word}'; expected one of {', '.join(get_args(kind))}")
     settings = BatchSettings(
         when=datetime.now(UTC),
         keep=cast("Keep", keep),
@@ -65,12 +69,6 @@ def batch(
         stability=model.steadiness,
         fit=model.settings(),
     )
-    for option, word, known in (
-        ("--segments", model.segments, ("free", "fixed", "random")),
-        ("--residual", model.residual, ("white", "correlated")),
-    ):
-        if word not in known:
-            raise ParameterError(f"{option}: got '{word}'; expected one of {', '.join(known)}")
     items = read_batch(lists)
     if beam is not None:
         items = tuple(item if item.beam is not None else replace(item, beam=beam) for item in items)
