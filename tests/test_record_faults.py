@@ -197,3 +197,13 @@ def test_leaving_by_an_error_keeps_what_was_there(writer: Writer) -> None:
     with pytest.raises(FileMissingError, match="cannot be written"):
         spoil()
     assert writer.record.read_bytes() == before
+
+
+def test_a_pipe_is_never_replaced_by_a_file(tmp_path: Path) -> None:
+    """Nor is a device, such as where output is thrown away."""
+    os.mkfifo(tmp_path / "pipe.json")
+    told = r"pipe\.json: is a device or a pipe; expected the name of a file to write"
+    with pytest.raises(FileMissingError, match=told), safe.new_file(tmp_path / "pipe.json", force=True):
+        pass
+    assert [path.name for path in tmp_path.iterdir()] == ["pipe.json"]
+    assert (tmp_path / "pipe.json").is_fifo()

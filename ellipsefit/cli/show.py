@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from ellipsefit.cli.options import Force, Json, Quiet, Verbose
-from ellipsefit.errors import FileExistsAlreadyError, FileMissingError, ParameterError
+from ellipsefit.errors import FileMissingError, ParameterError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -86,19 +86,16 @@ class Output:
         """
         if self.quiet and self.verbose:
             raise ParameterError("--quiet and --verbose: both are given; expected at most one of them")
+        from ellipsefit.files.safe import check_target
+
         targets = [Path(file) for file in (*files, None if self.json == "-" else self.json) if file is not None]
         sources = [Path(file) for file in reads if file is not None]
         for target in [*targets, *([] if folder is None else [folder])]:
             _nameable(target)
         for target in targets:
-            if target.is_dir():
-                raise FileMissingError(f"{target}: is a folder; expected the name of a file to write")
-            if not target.parent.is_dir() and target.parent != folder:
-                raise FileMissingError(f"{target}: cannot be written: there is no folder '{target.parent}'")
             if any(_same(target, source) for source in sources):
                 raise ParameterError(f"{target}: is to be read and written; expected another file for the answer")
-            if target.exists() and not self.force:
-                raise FileExistsAlreadyError(f"{target}: exists already; --force allows it to be overwritten")
+            check_target(target, force=self.force, made=folder)
             if target.parent.is_dir():
                 _writable(target)
         if len({target.resolve() for target in targets}) < len(targets):

@@ -82,19 +82,15 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[P
     FileExistsAlreadyError
         If the file is there and `force` is not given.
     FileMissingError
-        If the folder is missing or cannot be written to, or `path` is a folder.
+        If the folder is missing or cannot be written to, or `path` is a folder, a device or a pipe.
     """
+    check_target(path, force=force)
     place = Path(path).resolve()  # through a link: its target is replaced, not the link
-    if place.is_dir():
-        raise FileMissingError(f"{path}: is a folder; expected the name of a file to write")
-    if not place.parent.is_dir():
-        raise FileMissingError(f"{path}: cannot be written: there is no folder '{Path(path).parent}'")
-    _refuse_existing(path, place, force=force)
     temporary = place.with_name(_temporary_name(place, secrets.token_hex(8)))
     try:
         temporary.touch(exist_ok=False)
         yield temporary
-        _refuse_existing(path, place, force=force)  # it may have come meanwhile
+        check_target(path, force=force)  # it may have come meanwhile
         temporary.replace(place)
     except EllipsefitError:
         raise
@@ -105,7 +101,21 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[P
         temporary.unlink(missing_ok=True)
 
 
-def _refuse_existing(path: str | os.PathLike[str], place: Path, *, force: bool) -> None:
+def check_target(path: str | os.PathLike[str], *, force: bool, made: Path | None = None) -> None:
+    """Whether a file may be written there; `made`: a folder that need not be there yet.
+
+    Raises
+    ------
+    FileExistsAlreadyError, FileMissingError
+        As `new_file` says.
+    """
+    place = Path(path).resolve()
+    if place.is_dir():
+        raise FileMissingError(f"{path}: is a folder; expected the name of a file to write")
+    if place.exists() and not place.is_file():  # it would be replaced by a file
+        raise FileMissingError(f"{path}: is a device or a pipe; expected the name of a file to write")
+    if not place.parent.is_dir() and Path(path).parent != made:
+        raise FileMissingError(f"{path}: cannot be written: there is no folder '{Path(path).parent}'")
     if place.exists() and not force:
         raise FileExistsAlreadyError(f"{path}: exists already; --force allows it to be overwritten")
 
