@@ -380,7 +380,7 @@ def forecast_seasons(
     first = _in_order(placements)
     warnings: list[str] = []
     name = first[0].carrier.name
-    series: list[tuple[str, float | None, FloatArray, FloatArray, FloatArray, tuple[int, ...]]] = []
+    series: list[_Series] = []
     if downstream:
         second = _in_order(downstream)
         pairs = _paired(first, second)
@@ -396,18 +396,18 @@ def forecast_seasons(
     else:
         for focus in ("source", "image"):
             series += _focus_series(first, focus)
-    last = max(float(part[2][-1]) for part in series)
+    last = max(float(part.time[-1]) for part in series)
     end = last + YEAR if until is None else until.timestamp()
     if not end > last:
         raise ParameterError(f"the forecast must end after the last survey, {_day(last)}; got {_day(end)}")
     dates = np.append(np.arange(last, end, FORECAST_STEP), end)
     components = []
-    for label, limit, time, value, sigma, moved in series:
+    for part in series:
         try:
-            fit = fit_drift(time, value, sigma, settings, log=log, moved=moved)
+            fit = fit_drift(part.time, part.values, part.sigma, settings, log=log, moved=part.moved)
         except DataError as fault:
             raise DataError(f"'{name}': {fault}") from None
-        components.append(_component(label, limit, fit, dates))
+        components.append(_component(part.name, part.limit, fit, dates))
     limited = [one for one in components if one.limit is not None]
     risk = _any_outside([one.outside for one in limited]) if limited else np.zeros(len(dates))
     plan = _schedule(dates, risk, limited, costs) if limited else (None, None, False, None, None)
@@ -517,33 +517,60 @@ def _seconds(placement: Placement) -> float:
     return 0.0 if placement.survey.time is None else placement.survey.time.timestamp()
 
 
-def _spot_sigma(placement: Placement, spot: Spot) -> FloatArray:
+def _spot_covariance(placement: Placement, spot: Spot) -> FloatArray:
     """Covariance of a focus as another survey would draw it anew, shape (3, 3)."""
     rows_ = point_jacobian(spot.position - placement.pose.translation)
     return np.asarray(rows_ @ placement.survey_covariance @ rows_.T)
 
 
-def _focus_series(
-    placements: Sequence[Placement], focus: str
-) -> list[tuple[str, float | None, FloatArray, FloatArray, FloatArray, tuple[int, ...]]]:
-    time = np.array([_seconds(one) for one in placements])
-    moved = tuple(number for number, one in enumerate(placements) if number and one.survey.moved)
-    limits = getattr(placements[0].carrier.tolerance, focus)
-    values = np.array([getattr(one, focus).shift for one in placements])
-    sigma = np.sqrt(np.array([np.diag(_spot_sigma(one, getattr(one, focus))) for one in placements]))
-    stated = placements[0].carrier.tolerance.stated
-    wanted = [axis for axis in range(3) if np.isfinite(limits[axis]) or (not stated and axis)]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Series:
+    """One coordinate of a focus, or of a mismatch, as the surveys saw it."""
+
+    name: str
+    limit: float | None  # [m]; None: none is stated
+    time: FloatArray  # [s]
+    values: FloatArray  # [m]
+    sigma: FloatArray  # [m]
+    moved: tuple[int, ...]  # surveys before which the carrier was moved
+
+
+def _coordinates(
+    name: str,
+    limits: FloatArray,
+    stated: bool,
+    time: FloatArray,
+    values: FloatArray,
+    covariances: FloatArray,
+    moved: tuple[int, ...],
+) -> list[_Series]:
+    """A series for each axis with a limit; if none is stated, for those across the beam."""
+    sigma = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
     return [
-        (
-            f"{focus} {AXES[axis]}",
-            float(limits[axis]) if np.isfinite(limits[axis]) else None,
-            time,
-            values[:, axis],
-            sigma[:, axis],
-            moved,
+        _Series(
+            name=f"{name} {AXES[axis]}",
+            limit=float(limits[axis]) if np.isfinite(limits[axis]) else None,
+            time=time,
+            values=values[:, axis],
+            sigma=sigma[:, axis],
+            moved=moved,
         )
-        for axis in wanted
+        for axis in range(3)
+        if np.isfinite(limits[axis]) or (not stated and axis)
     ]
+
+
+def _focus_series(placements: Sequence[Placement], focus: str) -> list[_Series]:
+    tolerance = placements[0].carrier.tolerance
+    return _coordinates(
+        focus,
+        getattr(tolerance, focus),
+        tolerance.stated,
+        np.array([_seconds(one) for one in placements]),
+        np.array([getattr(one, focus).shift for one in placements]),
+        np.array([_spot_covariance(one, getattr(one, focus)) for one in placements]),
+        tuple(number for number, one in enumerate(placements) if number and one.survey.moved),
+    )
 
 
 def _paired(first: Sequence[Placement], second: Sequence[Placement]) -> list[tuple[Placement, Placement]]:
@@ -555,28 +582,16 @@ def _paired(first: Sequence[Placement], second: Sequence[Placement]) -> list[tup
     return pairs
 
 
-def _mismatch(
-    pairs: Sequence[tuple[Placement, Placement]],
-) -> list[tuple[str, float | None, FloatArray, FloatArray, FloatArray, tuple[int, ...]]]:
-    time = np.array([(_seconds(one) + _seconds(other)) / 2 for one, other in pairs])
-    moved = tuple(
-        number for number, (one, other) in enumerate(pairs) if number and (one.survey.moved or other.survey.moved)
-    )
-    values = np.array([one.image.shift - other.source.shift for one, other in pairs])
-    sigma = np.sqrt(
-        np.array([np.diag(_spot_sigma(one, one.image) + _spot_sigma(other, other.source)) for one, other in pairs])
-    )
+def _mismatch(pairs: Sequence[tuple[Placement, Placement]]) -> list[_Series]:
     limits = np.minimum(pairs[0][0].carrier.tolerance.image, pairs[0][1].carrier.tolerance.source)
-    stated = bool(np.isfinite(limits).any())
-    wanted = [axis for axis in range(3) if np.isfinite(limits[axis]) or (not stated and axis)]
-    return [
-        (
-            f"mismatch {AXES[axis]}",
-            float(limits[axis]) if np.isfinite(limits[axis]) else None,
-            time,
-            values[:, axis],
-            sigma[:, axis],
-            moved,
-        )
-        for axis in wanted
-    ]
+    return _coordinates(
+        "mismatch",
+        limits,
+        bool(np.isfinite(limits).any()),
+        np.array([(_seconds(one) + _seconds(other)) / 2 for one, other in pairs]),
+        np.array([one.image.shift - other.source.shift for one, other in pairs]),
+        np.array([_spot_covariance(one, one.image) + _spot_covariance(other, other.source) for one, other in pairs]),
+        tuple(
+            number for number, (one, other) in enumerate(pairs) if number and (one.survey.moved or other.survey.moved)
+        ),
+    )
