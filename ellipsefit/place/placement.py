@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal
 
 import numpy as np
-from scipy.special import chdtrc, fdtrc
 
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.checks import Suspicion, refuse_or_warn
@@ -14,11 +13,10 @@ from ellipsefit.checks.design import TEMPERATURE
 from ellipsefit.decision import decide
 from ellipsefit.errors import DataError
 from ellipsefit.place.carrier import Carrier, in_space
-from ellipsefit.place.matching import match_points
 from ellipsefit.place.moves import STEP, MountPlan, plan_mount
 from ellipsefit.place.pose import Pose, cross_matrix, point_jacobian, rotation_vector
-from ellipsefit.place.rigid import RigidFit, check_points, closed_pose, fit_rigid_body
-from ellipsefit.place.survey import DOUBT, Located, Survey, check_names, locate, renamed
+from ellipsefit.place.survey import DOUBT, Survey
+from ellipsefit.place.targets import LARGE_TURN, Belonging, MatchBy, Targets, identify_targets, sort_targets
 from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, with_uncertainty
 
@@ -26,18 +24,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
 
 Scale = Literal["expansion", "fitted", "fixed"]
-MatchBy = Literal["names", "geometry"]
 
-#: Share of sound surveys in which some target is named without cause: the price of naming 97 % of six-sigma bumps.
-NAMED: Final = 0.10
-#: Share of sound surveys in which one is left out without cause.
-LEFT_OUT: Final = 0.005
-#: Rotation against nominal beyond which the coordinates themselves are called in question [rad].
-LARGE_TURN: Final = 0.5
 #: A carrier stands within so much of nominal [m], [rad]: halls move by millimetres (common practice).
 FAR: Final = (50e-3, 20e-3)
-#: Relative difference of distances between targets that no temperature explains.
-WRONG_SIZE: Final = 2e-3
 AXES: Final = ("x", "y", "z")
 
 
@@ -390,37 +379,16 @@ def place_carrier(
     warnings: list[str] = []
     suspicions: list[Suspicion] = []
     size = _size(carrier, survey, scale, temperature, warnings)
-    body_all = {target.name: target.position * size for target in carrier.targets}
-    changed: tuple[tuple[str, str], ...] = ()
-    if match == "geometry":
-        survey, changed = _matched(carrier, survey, body_all)
-    check_names(survey, carrier)
-    located = locate(survey, carrier.references)
-    warnings += located.warnings
-    names = [target.name for target in carrier.targets if target.name in located.names]
-    missing = [target.name for target in carrier.targets if target.name not in located.names]
-    try:
-        check_points(np.array([body_all[name] for name in names]).reshape(-1, 3), _sigma(located))
-    except DataError as fault:
-        raise DataError(f"{survey.name}: {fault}") from None
-    if missing:
-        warnings.append(f"{_listed(missing)} not surveyed; the pose rests on {len(names)} targets")
-    if match == "names":
-        fixed = _check_shape(carrier, survey, located, names, body_all)
-        if fixed is not None:
-            survey, changed = fixed
-            located = locate(survey, carrier.references)
-            names = [target.name for target in carrier.targets if target.name in located.names]
-            exchanged = ", ".join(f"'{old}' is '{new}'" for old, new in changed)
-            found = Suspicion(
-                kind="target names",
-                where=tuple(old for old, _ in changed),
-                text=f"names don't fit the geometry and were exchanged: {exchanged}; check the targets",
-            )
-            suspicions.append(found)
-            warnings.append(str(found))
-    fit, suspect, left_out, notes = _snooped(carrier, survey, located, names, body_all, fit_scale=scale == "fitted")
-    warnings += notes
+    targets, exchanged = identify_targets(carrier, survey, size, match)
+    survey, names = targets.survey, targets.names
+    warnings += targets.located.warnings
+    if targets.missing:
+        warnings.append(f"{_listed(targets.missing)} not surveyed; the pose rests on {len(names)} targets")
+    suspicions += exchanged
+    warnings += [str(found) for found in exchanged]
+    belonging = sort_targets(targets, fit_scale=scale == "fitted")
+    fit = belonging.fit
+    warnings += belonging.warnings
     inflation, freedom = 1.0, fit.freedom
     if survey.covariance is None:
         if not freedom:
@@ -453,8 +421,7 @@ def place_carrier(
         found = _far(carrier, fit.pose, shift, turn)
         suspicions += refuse_or_warn(survey.name, [found])
         warnings.insert(0, str(found))
-    used = [name for name in names if name not in left_out]
-    survey_part = _survey_covariance(located, used, fit) * inflation
+    survey_part = _survey_covariance(targets, belonging) * inflation
     wanted = wanted_pose(carrier, full_size)
     plan = None
     after = None
@@ -474,12 +441,12 @@ def place_carrier(
         survey_covariance=survey_part,
         scale=full_size,
         scale_stderr=None if fit.scale_stderr is None else size * float(np.sqrt(joint[6, 6])),
-        residuals=_residuals(carrier, located, names, body_all, fit, left_out, np.sqrt(inflation)),
+        residuals=_residuals(targets, belonging, np.sqrt(inflation)),
         chi_square=fit.chi_square,
         freedom=freedom,
-        suspect=suspect,
-        left_out=left_out,
-        renamed=changed,
+        suspect=belonging.suspect,
+        left_out=belonging.left_out,
+        renamed=targets.changed,
         source=foci[0],
         pole=foci[1],
         image=foci[2],
@@ -538,177 +505,19 @@ def _far(carrier: Carrier, pose: Pose, shift: float, turn: float) -> Suspicion:
     )
 
 
-def _sigma(located: Located) -> float:
-    return float(np.sqrt(np.mean(np.diag(located.covariance))))
-
-
-def _body_blocks(carrier: Carrier, names: list[str]) -> FloatArray | None:
-    sigma = np.array([carrier.target(name).sigma for name in names])
-    return None if not sigma.any() else np.array([np.diag(row**2) for row in sigma])
-
-
-def _check_shape(
-    carrier: Carrier, survey: Survey, located: Located, names: list[str], body_all: dict[str, FloatArray]
-) -> tuple[Survey, tuple[tuple[str, str], ...]] | None:
-    """Nothing if the names fit the shape; else the survey with the names that do.
-
-    Raises
-    ------
-    DataError
-        If the coordinates are mirrored.
-    """
-    measured, covariance = located.part(names)
-    body = np.array([body_all[name] for name in names])
-    blocks = _body_blocks(carrier, names)
-    sigma = float(np.sqrt((np.trace(covariance) + (0 if blocks is None else blocks.sum())) / (3 * len(names))))
-    pose, mirrored = closed_pose(body, measured)
-    rms = float(np.sqrt(np.mean((measured - pose.apply(body)) ** 2)))
-    turn = float(np.linalg.norm(rotation_vector(pose.matrix @ carrier.nominal.matrix.T)))
-    if rms < 5 * sigma and turn < LARGE_TURN:
-        return None
-    if mirrored and rms > 5 * sigma:
-        flipped = body * np.array([1.0, 1.0, -1.0])
-        image, _ = closed_pose(flipped, measured)
-        if float(np.sqrt(np.mean((measured - image.apply(flipped)) ** 2))) < min(5 * sigma, rms / 3):
-            raise DataError(
-                f"{survey.name}: the coordinates are mirrored (left-handed): targets fit within "
-                f"{np.sqrt(np.mean((measured - image.apply(flipped)) ** 2)) * 1e6:.0f} um only as a mirror image; "
-                "expected x along the beam, z up, and y = z x x"
-            )
-    try:
-        found = match_points(np.array(list(body_all.values())), measured, sigma, carrier.nominal)
-    except DataError:
-        # whatever their names, distances tell a wrong unit or a wrong carrier
-        ratio = float(np.median(_distances(measured) / _distances(body)))
-        if abs(ratio - 1) > WRONG_SIZE:
-            raise DataError(
-                f"{survey.name}: the targets are {ratio:.4g} times as far apart as in the file of carrier "
-                f"'{carrier.name}'; expected its targets at their places (a wrong unit, or another carrier?)"
-            ) from None
-        return None
-    known = list(body_all)
-    names_found = {name: known[number] for name, number in zip(names, found.index, strict=True)}
-    changed = tuple((old, new) for old, new in names_found.items() if old != new)
-    return (renamed(survey, names_found), changed) if changed else None
-
-
-def _distances(points: FloatArray) -> FloatArray:
-    """All distances between points, in order of size [m]."""
-    first, second = np.triu_indices(len(points), 1)
-    return np.sort(np.linalg.norm(points[first] - points[second], axis=1))
-
-
-def _matched(
-    carrier: Carrier, survey: Survey, body_all: dict[str, FloatArray]
-) -> tuple[Survey, tuple[tuple[str, str], ...]]:
-    references = {target.name for target in carrier.references}
-    # stations are joined by the names that they use, whatever these are
-    located = locate(survey, carrier.references if survey.frame == "station" else ())
-    points = [name for name in located.names if name not in references]
-    if not points:
-        raise DataError(f"{survey.name}: holds no points besides reference points; expected targets of the carrier")
-    measured, covariance = located.part(points)
-    sigma = float(np.sqrt(np.mean(np.diag(covariance))))
-    largest = max(float(np.max(target.sigma)) for target in carrier.targets)
-    try:
-        found = match_points(
-            np.array(list(body_all.values())), measured, float(np.hypot(sigma, largest)), carrier.nominal
-        )
-    except DataError as fault:
-        raise DataError(f"{survey.name}: {fault}") from None
-    known = list(body_all)
-    names_found = {name: known[number] for name, number in zip(points, found.index, strict=True)}
-    changed = tuple((old, new) for old, new in names_found.items() if old != new)
-    return renamed(survey, names_found), changed
-
-
-def _fitted(
-    carrier: Carrier, located: Located, names: list[str], body_all: dict[str, FloatArray], *, fit_scale: bool
-) -> RigidFit:
-    measured, covariance = located.part(names)
-    body = np.array([body_all[name] for name in names])
-    return fit_rigid_body(body, measured, covariance, body_covariance=_body_blocks(carrier, names), fit_scale=fit_scale)
-
-
-def _snooped(
-    carrier: Carrier,
-    survey: Survey,
-    located: Located,
-    names: list[str],
-    body_all: dict[str, FloatArray],
-    *,
-    fit_scale: bool,
-) -> tuple[RigidFit, tuple[str, ...], tuple[str, ...], list[str]]:
-    """Fit, and the targets that don't belong: named at `NAMED`, left out at `LEFT_OUT`."""
-    left, suspect = list(names), []
-    out: list[str] = []
-    warnings: list[str] = []
-    stated = survey.covariance is not None
-    fit = _fitted(carrier, located, left, body_all, fit_scale=fit_scale)
-    while len(left) > 3 and fit.freedom > 3:
-        misfits = fit.misfits()
-        worst = int(np.argmax(misfits))
-        gain = float(misfits[worst])
-        if stated:
-            single = float(chdtrc(3, gain))
-        else:
-            spare = fit.freedom - 3
-            rest = max(fit.chi_square - gain, 1e-300)
-            single = float(fdtrc(3, spare, gain / 3 / (rest / spare)))
-        chance = -np.expm1(len(left) * np.log1p(-min(single, 1 - 1e-16)))
-        if chance > NAMED:
-            break
-        name = left[worst]
-        suspect.append(name)
-        trial = [one for one in left if one != name]
-        try:
-            check_points(np.array([body_all[one] for one in trial]), _sigma(located))
-        except DataError:
-            warnings.append(f"target '{name}' is suspect, but without it the pose is not fixed: it stays in")
-            break
-        if chance > LEFT_OUT:
-            warnings.append(
-                f"target '{name}' is suspect: a sound survey would show such residuals in {chance * 100:.2g} % of "
-                "cases; it stays in"
-            )
-            break
-        others = [left[i] for i in np.flatnonzero(misfits > gain - 4) if i != worst]
-        also = f" (or {', '.join(others)}: the residuals hardly tell which)" if others else ""
-        warnings.append(
-            f"target '{name}' does not belong to the others, bumped or misnamed{also}; it is left out of the pose"
-        )
-        left, out = trial, [*out, name]
-        fit = _fitted(carrier, located, left, body_all, fit_scale=fit_scale)
-    if 2 * len(out) > len(names):
-        raise DataError(
-            f"{survey.name}: only {len(left)} of {len(names)} targets agree with one another within their uncertainty; "
-            f"expected most of the targets of carrier '{carrier.name}' at their places"
-        )
-    if len(left) == 3 and stated and fit.freedom and fit.probability < DOUBT:
-        warnings.append("the three targets contradict each other; which one moved can't be told from three")
-    return fit, tuple(suspect), tuple(out), warnings
-
-
-def _residuals(
-    carrier: Carrier,
-    located: Located,
-    names: list[str],
-    body_all: dict[str, FloatArray],
-    fit: RigidFit,
-    left_out: tuple[str, ...],
-    inflation: float,
-) -> tuple[TargetResidual, ...]:
-    used = [name for name in names if name not in left_out]
+def _residuals(targets: Targets, belonging: Belonging, inflation: float) -> tuple[TargetResidual, ...]:
+    fit = belonging.fit
+    used = [name for name in targets.names if name not in belonging.left_out]
     normalised = dict(zip(used, fit.normalised(), strict=True))
     found = []
-    for name in names:
-        measured, covariance = located.part([name])
-        rest = measured[0] - fit.pose.apply(body_all[name] * fit.scale)
+    for name in targets.names:
+        measured, covariance = targets.located.part([name])
+        rest = measured[0] - fit.pose.apply(targets.body[name] * fit.scale)
         if name in normalised:
             values = normalised[name]
         else:  # predicted from the others
-            rows_ = point_jacobian(fit.pose.matrix @ body_all[name] * fit.scale)
-            blocks = _body_blocks(carrier, [name])
+            rows_ = point_jacobian(fit.pose.matrix @ targets.body[name] * fit.scale)
+            blocks = targets.own_covariance([name])
             own = covariance if blocks is None else covariance + fit.pose.matrix @ blocks[0] @ fit.pose.matrix.T
             values = rest / np.sqrt(np.diag(own + rows_ @ fit.covariance @ rows_.T))
         worst = float(values[np.argmax(np.abs(values))]) / inflation
@@ -725,10 +534,12 @@ def _residuals(
     return tuple(found)
 
 
-def _survey_covariance(located: Located, used: list[str], fit: RigidFit) -> FloatArray:
+def _survey_covariance(targets: Targets, belonging: Belonging) -> FloatArray:
     """What another survey of the same targets would draw anew: targets' own uncertainty on the carrier stays."""
-    covariance = located.part(used)[1]
-    found: FloatArray = (fit.gain @ covariance @ fit.gain.T)[:6, :6]
+    used = [name for name in targets.names if name not in belonging.left_out]
+    covariance = targets.located.part(used)[1]
+    gain = belonging.fit.gain
+    found: FloatArray = (gain @ covariance @ gain.T)[:6, :6]
     return found
 
 
