@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 import ellipsefit as ef
-from ellipsefit.align.comparison import History, compare_round, history_dict, history_of
+from ellipsefit.align.comparison import compare_round
 from ellipsefit.align.orders import adjusters_of
+from ellipsefit.align.rounds import History
 from ellipsefit.cli import main
 from ellipsefit.files.orders import read_history, read_orders
 from ellipsefit.practice import PracticeMirror, practice_mirror
@@ -190,7 +191,7 @@ def test_history_survives_json() -> None:
     practice = practice_mirror(rng, mirror=mirror)
     orders = orders_for(mirror, rng.normal(0.0, 20e-6, 12))
     result = compare_round(orders, seen_change(practice, practice.moved(orders), rng))
-    again = history_of(json.loads(json.dumps(history_dict(result.history))))
+    again = History.from_dict(json.loads(json.dumps(result.history.to_dict())))
     first, second = (each.knowledge(result.mirror) for each in (result.history, again))
     assert np.array_equal(first.mean, second.mean)
     assert np.array_equal(first.covariance, second.covariance)

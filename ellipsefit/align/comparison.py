@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any, ClassVar, Final
 
 import numpy as np
 
 from ellipsefit.align.change import SAME_SURFACE, LineChange, line_change
-from ellipsefit.align.diagnosis import Diagnosis, Finding, Mistake, diagnose, name_of
-from ellipsefit.align.learning import Done, Knowledge, Learned, first_knowledge, learn
+from ellipsefit.align.diagnosis import Diagnosis, Finding, diagnose, name_of
+from ellipsefit.align.learning import Knowledge, Learned, learn
 from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror, orders_of
 from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.align.response import Response
+from ellipsefit.align.rounds import History, PastRound
 from ellipsefit.align.sheet import listed
 from ellipsefit.checks import Suspicion, refuse_or_warn
 from ellipsefit.checks.fingerprint import check_earlier, check_stale
 from ellipsefit.checks.profile_checks import check_profile
-from ellipsefit.errors import DataError, ParameterError
+from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Adjuster, Mirror
 from ellipsefit.profile import PlacedProfile
@@ -84,154 +84,6 @@ class LedgerLine:
         if last and not self.low <= self.position + last <= self.high:
             return "ANOTHER SUCH MOVE WOULD LEAVE ITS TRAVEL"
         return ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PastRound:
-    """A round that was compared: all that is needed to learn from it again."""
-
-    planned: datetime | None
-    kind: str
-    moves: Mapping[tuple[str, str], float]  # what was done with each scale [m], as far as is known
-    positions: Mapping[tuple[str, str], float]  # of all adjusters afterwards [m]
-    done: Done
-    reversed: frozenset[int]  # screws found to be wrong-handed in this round
-    verified: frozenset[int]  # screws whose direction was seen
-    change: LineChange
-    findings: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """As JSON, SI."""
-        done, change = self.done, self.change
-        return {
-            "planned": None if self.planned is None else self.planned.isoformat(timespec="microseconds"),
-            "kind": self.kind,
-            "moves": [{"segment": s, "adjuster": a, "move": move} for (s, a), move in self.moves.items()],
-            "positions": [{"segment": s, "adjuster": a, "position": v} for (s, a), v in self.positions.items()],
-            "done": {
-                "move": done.move.tolist(),
-                "side": done.side.tolist(),
-                "settled": done.settled.tolist(),
-                "knocked": sorted(done.knocked),
-            },
-            "reversed": sorted(self.reversed),
-            "verified": sorted(self.verified),
-            "change": {
-                "quantity": change.quantity,
-                "segments": list(change.segments),
-                "values": change.change.tolist(),
-                "covariance": change.covariance.tolist(),
-            },
-            "findings": list(self.findings),
-        }
-
-    @classmethod
-    def from_dict(cls, table: Mapping[str, Any]) -> PastRound:
-        """Back from JSON.
-
-        Raises
-        ------
-        KeyError, TypeError, ValueError
-            If something is missing or of the wrong kind.
-        """
-        done, change = table["done"], table["change"]
-        return cls(
-            planned=None if table["planned"] is None else datetime.fromisoformat(table["planned"]),
-            kind=str(table["kind"]),
-            moves={(str(e["segment"]), str(e["adjuster"])): float(e["move"]) for e in table["moves"]},
-            positions={(str(e["segment"]), str(e["adjuster"])): float(e["position"]) for e in table["positions"]},
-            done=Done(
-                move=np.array(done["move"], dtype=np.float64),
-                side=np.array(done["side"], dtype=np.float64),
-                settled=np.array(done["settled"], dtype=bool),
-                knocked=frozenset(str(name) for name in done["knocked"]),
-            ),
-            reversed=frozenset(int(place) for place in table["reversed"]),
-            verified=frozenset(int(place) for place in table["verified"]),
-            change=LineChange(
-                quantity=change["quantity"],
-                segments=tuple(str(name) for name in change["segments"]),
-                change=np.array(change["values"], dtype=np.float64),
-                covariance=np.array(change["covariance"], dtype=np.float64),
-                alike=None,
-            ),
-            findings=tuple(str(text) for text in table["findings"]),
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class History:
-    """All rounds of a mirror that were compared, the first first, and the response that was given before them."""
-
-    mirror: str
-    rounds: tuple[PastRound, ...] = ()
-    given: Response | None = None
-
-    @property
-    def positions(self) -> Mapping[tuple[str, str], float]:
-        """Where the adjusters stood after the last round [m]; empty: none was recorded."""
-        return self.rounds[-1].positions if self.rounds else {}
-
-    def knowledge(self, mirror: Mirror) -> Knowledge:
-        """What the rounds have taught, computed from what was seen in each.
-
-        Raises
-        ------
-        DataError
-            If they are of another mirror.
-        """
-        self._check_mirror(mirror)
-        known = first_knowledge(mirror, self.given)
-        for past in self.rounds:
-            if len(past.done.move) != known.count:
-                raise DataError(
-                    f"the rounds recorded are of {len(past.done.move)} adjusters and mirror '{mirror.name}' has "
-                    f"{known.count}; expected the same mirror"
-                )
-            known = learn(known.reversed(past.reversed), mirror, past.done, past.change).knowledge
-            known = _verified(known, past.verified)
-        return known
-
-    def _check_mirror(self, mirror: Mirror) -> None:
-        if mirror.name != self.mirror:
-            raise DataError(
-                f"the rounds recorded are of mirror '{self.mirror}'; expected some of mirror '{mirror.name}'"
-            )
-
-    def check(self, orders: Orders) -> None:
-        """Refuse a plan that is older than the last recorded move.
-
-        Raises
-        ------
-        DataError
-            If the plan was made before the last recorded round was planned, or starts from other positions.
-        """
-        self._check_mirror(orders.mirror)
-        if not self.rounds:
-            return
-        last = self.rounds[-1]
-        if last.planned is not None and orders.when is not None and orders.when <= last.planned:
-            older = f"is older than the last recorded move, which was planned on {_spoken(last.planned)}"
-            what = "is compared and recorded already" if orders.when == last.planned else older
-            raise DataError(f"the plan of {_spoken(orders.when)} {what}; expected a newer plan")
-        for key, adjuster in adjusters_of(orders.mirror).items():
-            stands = last.positions.get(key)
-            if stands is not None and abs(stands - adjuster.position) > 1e-9:
-                raise DataError(
-                    f"the plan is older than the last recorded move: it has {name_of(key)} at "
-                    f"{adjuster.position * 1e6:.6g} um, where that move left it at {stands * 1e6:.6g} um; expected a "
-                    "plan that starts from there"
-                )
-
-
-def _spoken(when: datetime) -> str:
-    return f"{when:%Y-%m-%d %H:%M:%S}"
-
-
-def _verified(knowledge: Knowledge, places: frozenset[int]) -> Knowledge:
-    verified = knowledge.verified.copy()
-    verified[list(places)] = True
-    return replace(knowledge, verified=verified)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -326,11 +178,7 @@ class Comparison(Result):
                 "height_stderr": self.carrier_height_stderr,
                 "tilt_stderr": self.carrier_tilt_stderr,
             },
-            "response": {
-                "adjusters": [list(key) for key in response.adjusters],
-                "matrix": response.matrix.tolist(),
-                "stderr": response.stderr.tolist(),
-            },
+            "response": response.to_dict(),
             "ledger": [
                 {
                     "segment": line.segment,
@@ -344,7 +192,7 @@ class Comparison(Result):
                 }
                 for line in self.ledger
             ],
-            "history": history_dict(self.history),
+            "history": self.history.to_dict(),
             "suspicions": [item.to_dict() for item in self.suspicions],
             "warnings": list(self.warnings),
         }
@@ -427,53 +275,6 @@ class Comparison(Result):
         return Table(title="Travel ledger", header=header, cells=cells)
 
 
-def history_dict(history: History) -> dict[str, Any]:
-    """All rounds as JSON, SI: what `history_of` reads back."""
-    given = history.given
-    return {
-        "mirror": history.mirror,
-        "given": None
-        if given is None
-        else {
-            "adjusters": [list(key) for key in given.adjusters],
-            "matrix": given.matrix.tolist(),
-            "stderr": given.stderr.tolist(),
-        },
-        "rounds": [past.to_dict() for past in history.rounds],
-    }
-
-
-def history_of(table: Mapping[str, Any]) -> History:
-    """History from its JSON.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        If something is missing or of the wrong kind.
-    """
-    given = table["given"]
-    return History(
-        mirror=str(table["mirror"]),
-        given=None if given is None else response_of(given),
-        rounds=tuple(PastRound.from_dict(past) for past in table["rounds"]),
-    )
-
-
-def response_of(table: Mapping[str, Any]) -> Response:
-    """Response from its JSON.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        If something is missing or of the wrong kind.
-    """
-    return Response(
-        adjusters=tuple((str(segment), str(adjuster)) for segment, adjuster in table["adjusters"]),
-        matrix=np.array(table["matrix"], dtype=np.float64).reshape((len(table["adjusters"]),) * 2),
-        stderr=np.array(table["stderr"], dtype=np.float64).reshape((len(table["adjusters"]),) * 2),
-    )
-
-
 def compare_round(
     asked: Orders | CorrectionPlan,
     before: EllipseFit | PlacedProfile | LineChange,
@@ -523,7 +324,7 @@ def compare_round(
     learned = learn(known.reversed(found.reversed), mirror, found.done, change)
     # one that went the other way may have been turned so: its direction counts as known when it is seen again
     seen = frozenset(place for place, word in enumerate(found.direction) if word == "seen")
-    knowledge = _verified(learned.knowledge, seen)
+    knowledge = learned.knowledge.with_verified(seen)
     keys = knowledge.adjusters
     moves = {key: float(found.done.move[place]) for place, key in enumerate(keys)}
     start = {key: adjuster.position for key, adjuster in adjusters_of(mirror).items()}
@@ -726,17 +527,3 @@ def _ledger_words(line: LedgerLine) -> str:
     if line.warning == "RESERVE LOW":
         return f"only {left} of travel left to the nearer limit; recentre it before its range is used up"
     return f"another move like the last would leave its travel, {left} are left to the nearer limit"
-
-
-__all__ = [
-    "Comparison",
-    "History",
-    "LedgerLine",
-    "Mistake",
-    "PastRound",
-    "Screw",
-    "compare_round",
-    "history_dict",
-    "history_of",
-    "response_of",
-]

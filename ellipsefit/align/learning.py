@@ -145,6 +145,12 @@ class Knowledge:
         matrix[:, list(places)] *= -1
         return replace(self, matrix=matrix, mean=self.mean * sign, covariance=self.covariance * np.outer(sign, sign))
 
+    def with_verified(self, places: frozenset[int]) -> Knowledge:
+        """What is known once the direction of these screws was seen."""
+        verified = self.verified.copy()
+        verified[list(places)] = True
+        return replace(self, verified=verified)
+
 
 def _with_entries(matrix: FloatArray, rows: IntArray, columns: IntArray, values: FloatArray) -> FloatArray:
     found: FloatArray = np.array(matrix)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -48,6 +50,30 @@ class Response:
                     f"response: {key} must be finite and have one row and column for each of the {shape[0]} "
                     f"adjusters; got shape {array.shape}"
                 )
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON: what `from_dict` reads back."""
+        return {
+            "adjusters": [list(key) for key in self.adjusters],
+            "matrix": self.matrix.tolist(),
+            "stderr": self.stderr.tolist(),
+        }
+
+    @classmethod
+    def from_dict(cls, table: Mapping[str, Any]) -> Response:
+        """Back from JSON.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If something is missing or of the wrong kind.
+        """
+        shape = (len(table["adjusters"]),) * 2
+        return cls(
+            adjusters=tuple((str(segment), str(adjuster)) for segment, adjuster in table["adjusters"]),
+            matrix=np.array(table["matrix"], dtype=np.float64).reshape(shape),
+            stderr=np.array(table["stderr"], dtype=np.float64).reshape(shape),
+        )
 
 
 def nominal_response(mirror: Mirror) -> Response:

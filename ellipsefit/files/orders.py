@@ -10,9 +10,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
-from ellipsefit.align.comparison import History, history_of
 from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of, approached
 from ellipsefit.align.response import Response
+from ellipsefit.align.rounds import History
 from ellipsefit.checks.suspicion import SUSPECTED
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.mirror import mirror_from_text
@@ -182,7 +182,7 @@ def read_history(path: str | os.PathLike[str], mirror: Mirror | None = None) -> 
     if not isinstance(table, dict):
         raise FileFormatError(f"{path}: key 'history' is missing; expected the JSON answer of `compare`")
     try:
-        return history_of(table)
+        return History.from_dict(table)
     except KeyError as fault:
         raise FileFormatError(f"{path}: key 'history': {fault} is missing; expected an answer of `compare`") from None
     except (TypeError, ValueError, EllipsefitError) as fault:
