@@ -160,7 +160,14 @@ def run_job(
         If an input is faulty, or a file would be overwritten unasked.
     """
     from ellipsefit.files.record import append_round, claimed, printable_name, read_record_summary
-    from ellipsefit.files.record.provenance import previous_options, rests_on, stale_for
+    from ellipsefit.files.record.provenance import (
+        previous_options,
+        rests_on,
+        stale_carriers,
+        stale_for,
+        stale_measured,
+        stale_sources,
+    )
     from ellipsefit.files.safe import new_file, remove_leftovers
     from ellipsefit.report import render_report
 
@@ -202,7 +209,13 @@ def run_job(
                 found = replace(found, plan=plan)
         learned = response_path is None and bool(earlier) and learned_response(record, mirror, mirror_path) is not None
         made_from = rests_on(record, asked, learned=learned) if earlier else ()
-        warnings = stale_for(record, mirror, measured) if earlier else ()
+        warnings = (
+            *(stale_for(record, mirror, measured) if earlier else ()),
+            *stale_sources(mirror, previous, response_path),
+            *stale_measured(*measured),
+            *(() if carrier_path is None else stale_carriers(carrier_path)),
+        )
+        warnings = tuple(dict.fromkeys(warnings))
         progress("reporting")
         number = max(earlier, default=0) + 1
         text = ""

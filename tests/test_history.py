@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,15 @@ from ellipsefit.align.comparison import compare_round
 from ellipsefit.align.orders import moved_mirror, orders_of
 from ellipsefit.cli import main
 from ellipsefit.errors import FileFormatError
-from ellipsefit.files import write_carrier, write_mirror, write_profile, write_survey
+from ellipsefit.files import (
+    inspect_file,
+    read_mirror,
+    read_profile,
+    write_carrier,
+    write_mirror,
+    write_profile,
+    write_survey,
+)
 from ellipsefit.files.record import append_comparison, append_round, file_checksum, read_record
 from ellipsefit.files.record.provenance import stale_for, stale_plan, stale_results
 from ellipsefit.fit import fit_ellipse
@@ -165,9 +174,6 @@ def test_a_plan_that_was_carried_out_is_stale(record: Path, tmp_path: Path) -> N
     """And the mirror file and the data from before its moves, too."""
     path = tmp_path / "record.h5"
     path.write_bytes(record.read_bytes())
-    from ellipsefit.files.mirror import read_mirror
-    from ellipsefit.files.registry import read_profile
-
     mirror = read_mirror(record.parent / "mirror3.toml")
     profile = read_profile(record.parent / "data2.h5")
     assert stale_for(path, mirror, [record.parent / "data2.h5"]) == ()
@@ -183,10 +189,6 @@ def test_a_plan_that_was_carried_out_is_stale(record: Path, tmp_path: Path) -> N
 
 
 def test_data_of_an_earlier_round_and_a_changed_file_are_said(record: Path) -> None:
-    from dataclasses import replace
-
-    from ellipsefit.files.mirror import read_mirror
-
     mirror = read_mirror(record.parent / "mirror3.toml")
     (note,) = stale_for(record, mirror, [record.parent / "data1.h5"])
     assert "these data are those of round 1" in note
@@ -268,3 +270,75 @@ def test_a_survey_from_before_the_last_one_is_said(tmp_path: Path, capsys: pytes
     assert [one.name for one in held.surveys] == ["survey_1", "survey_2"]
     assert held.surveys[0].inputs[1].text == (tmp_path / "2.csv").read_text(encoding="utf-8")
     assert "History of Heron: 0 rounds" in str(read_record_history(tmp_path / "r.h5"))
+
+
+def told(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[str, str]:
+    """What a command prints."""
+    capsys.readouterr()
+    with pytest.raises(SystemExit) as left:
+        main([str(item) for item in arguments])
+    out, err = capsys.readouterr()
+    assert left.value.code in (0, 1), err
+    return out, err
+
+
+def test_inspect_says_that_it_is_a_record_and_what_of_it_is_stale(
+    record: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, _ = told(capsys, "inspect", record, "--json", "-")
+    (one,) = json.loads(out)["files"]
+    assert one["kind"] == "record"
+    assert one["facts"]["mirror"] == "Heron"
+    assert [entry["number"] for entry in one["facts"]["rounds"]] == [1, 2, 3]
+    held = read_record(record)
+    assert [item["result"] for item in one["facts"]["stale"]] == [item.path for item in stale_results(held)]
+    assert one["warnings"] == one["faults"] == []  # the last round is not overtaken
+    assert "ellipsefit history" in told(capsys, "inspect", record)[0]
+    # together with a mirror file it must fit
+    design = read_mirror(record.parent / "mirror3.toml")
+    write_mirror(replace(design, nominal=replace(design.nominal, q=design.nominal.q + 0.1)), tmp_path / "changed.toml")
+    out, _ = told(capsys, "inspect", record, tmp_path / "changed.toml", "--json", "-")
+    assert "was changed since round 3: nominal q" in " ".join(json.loads(out)["files"][0]["warnings"])
+    other = invented_mirror(name="Other")
+    write_mirror(other, tmp_path / "other.toml")
+    out, _ = told(capsys, "inspect", record, tmp_path / "other.toml")
+    assert "is the record of mirror 'Heron'; expected one of mirror 'Other'" in out
+
+
+def test_inspect_finds_an_answer_that_was_changed(record: Path, tmp_path: Path) -> None:
+    """One digit of a number: by HDF5 nothing is wrong with the file."""
+    content = record.read_bytes()
+    place = content.index(b'"p": 1') + len('"p": 1')
+    assert content[place : place + 1].isdigit()
+    path = tmp_path / "record.h5"
+    path.write_bytes(content[:place] + bytes([content[place] ^ 1]) + content[place + 1 :])
+    (fault,) = inspect_file(path).faults
+    assert "fit/answer' is not what was written: its SHA-256 differs" in fault
+
+
+def test_every_command_that_touches_a_record_says_what_is_stale(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After moves were made and compared, neither the plan nor what was measured before says how the mirror stands."""
+    folder, path = tmp_path / "practice", tmp_path / "r.h5"
+    mirror, first, second = folder / "mirror.toml", folder / "measured-0.h5", folder / "measured-1.h5"
+    told(capsys, "rehearse", folder, "--wrong-handed", 0)
+    told(capsys, "correct", mirror, first, "--record", path, "-q")
+    assert "stale" not in told(capsys, "rehearse", folder, "--carry-out", path)[0]
+    told(capsys, "compare", path, first, second, "--record", path, "-q")
+    moved = "the fit of round 1 is stale: moves were made since (round_1/comparison_1)"
+    assert moved in told(capsys, "inspect", path)[0]
+    plan = "the plan of round 1 is stale: it was carried out and compared (round_1/comparison_1)"
+    for arguments in (["inspect", path], ["sheet", path, "-o", tmp_path / "s.csv"], ["compare", path, first, second]):
+        assert plan in told(capsys, *arguments)[0]
+    told(capsys, "rehearse", tmp_path / "again", "--wrong-handed", 0)
+    assert plan in told(capsys, "rehearse", tmp_path / "again", "--carry-out", path)[0]
+    told(capsys, "correct", mirror, first, "--json", tmp_path / "plan.json", "-q")
+    for arguments in (
+        ["fit", mirror, path],
+        ["correct", mirror, path],
+        ["convert", path, tmp_path / "out.csv"],
+        ["compare", tmp_path / "plan.json", path, second],
+        ["run", mirror, path, "-o", tmp_path / "out"],
+    ):
+        assert moved in told(capsys, *arguments)[0]

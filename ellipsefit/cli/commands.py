@@ -186,7 +186,7 @@ def fit(
     output.check(output_file, reads=(mirror, profile, model.previous, record))
     with output.progress() as tell:
         result = fitted(mirror, profile, model, tell, record)
-    warn_of_sources(output, result.mirror, model.previous)
+    warn_of_sources(output, result.mirror, model.previous, measured=[profile])
     if output_file is not None:
         from ellipsefit.files.record import write_fit
 
@@ -237,7 +237,7 @@ def correct(
     with output.progress() as tell, options_named("target"):
         found = fitted(mirror, profile, model, tell, record)
         known = None if response is None else given_response(response, found.mirror)
-        warn_of_sources(output, found.mirror, model.previous, response)
+        warn_of_sources(output, found.mirror, model.previous, response, measured=[profile])
         tell("planning")
         plan = ef.plan_corrections(found, response=known, **wanted)
         trade = None if trade_off is None else plan.trade_off()

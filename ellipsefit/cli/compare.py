@@ -45,7 +45,7 @@ def compare(
     Exit status 1: something went otherwise than asked.
     """
     import ellipsefit as ef
-    from ellipsefit.cli.recording import warn_of_plan
+    from ellipsefit.cli.recording import warn_of_measured, warn_of_plan
     from ellipsefit.files.comparing import compare_files
 
     output.check(mirror_out, reads=(plan, before, after, response, record, mirror, sheet))
@@ -54,6 +54,9 @@ def compare(
     with output.progress() as tell:
         tell("comparing")
         warn_of_plan(output, plan, round_number)
+        if record is not None and record.exists():
+            warn_of_plan(output, record, round_number)
+        warn_of_measured(output, before, after)
         result = compare_files(
             plan,
             before,

@@ -34,11 +34,13 @@ def convert(
 
     X3P is ISO 25178-72, SDF is ISO 25178-71. A file with several lines across asks for --line.
     """
+    from ellipsefit.cli.recording import warn_of_measured
     from ellipsefit.files import convert_file
 
     output.check(target, reads=(source,))
     with output.progress() as tell:
         tell("converting")
         result = convert_file(source, target, line=line, scan=scan, stored=store, ascii=ascii_form, force=output.force)
+        warn_of_measured(output, source)
     output.text(result)
     output.answer(result)

@@ -89,7 +89,7 @@ def focus(
     ):
         light = ef.read_beam(beam)
         fit = fitted(mirror, profile, model, tell, record)
-        warn_of_sources(output, fit.mirror, model.previous)
+        warn_of_sources(output, fit.mirror, model.previous, measured=[profile])
         tell("tracing")
         result = ef.trace_focus(fit, fit.mirror, light, rays=rays, coverage=coverage)
         if tolerances is not None:

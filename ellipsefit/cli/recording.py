@@ -121,41 +121,30 @@ def keep_fit(
     keep_answer(output, record, fit.mirror, steps, given)
 
 
-def warn_of_sources(output: Output, mirror: Mirror, *files: Path | None) -> None:
-    """Say what records that a step reads from, such as the last campaign, have against this mirror file."""
-    from ellipsefit.files.record.provenance import stale_for
-    from ellipsefit.files.registry import file_format
+def warn_of_sources(output: Output, mirror: Mirror, *files: Path | None, measured: Sequence[Path] = ()) -> None:
+    """Say what records that a step is made from, such as the last campaign or a profile, have against it."""
+    from ellipsefit.files.record.provenance import stale_measured, stale_sources
 
-    for file in files:
-        if file is not None and file_format(file) == "hdf5" and _is_record(file):
-            output.remark(*stale_for(file, mirror))
+    output.remark(*stale_sources(mirror, *files), *stale_measured(*measured))
 
 
-def warn_of_plan(output: Output, plan: Path, number: int | None) -> None:
+def warn_of_measured(output: Output, *measured: Path) -> None:
+    """Say why profiles in records no longer say how the mirror stands."""
+    from ellipsefit.files.record.provenance import stale_measured
+
+    output.remark(*stale_measured(*measured))
+
+
+def warn_of_plan(output: Output, plan: Path, number: int | None = None) -> None:
     """Say why the plan of a record should not be carried out as it is; a plan of its own file tells nothing."""
-    from ellipsefit.files.record.provenance import stale_plan
-    from ellipsefit.files.registry import file_format
+    from ellipsefit.files.record.provenance import is_record, stale_plan
 
-    if file_format(plan) == "hdf5" and _is_record(plan):
+    if is_record(plan):
         output.remark(*stale_plan(plan, number))
 
 
 def warn_of_carrier(output: Output, *carriers: Path) -> None:
     """Say that the measured mirror a carrier file speaks of was moved or measured again since."""
-    from ellipsefit.files.carrier import measured_in
-    from ellipsefit.files.record.provenance import stale_fit
+    from ellipsefit.files.record.provenance import stale_carriers
 
-    for carrier in carriers:
-        record = measured_in(carrier)
-        if record is not None:
-            output.remark(*(f"{carrier.name}: {text}" for text in stale_fit(record)))
-
-
-def _is_record(path: Path) -> bool:
-    from ellipsefit.errors import EllipsefitError
-    from ellipsefit.files.record import read_record_summary
-
-    try:
-        return bool(read_record_summary(path).rounds)
-    except EllipsefitError:
-        return False
+    output.remark(*stale_carriers(*carriers))

@@ -20,7 +20,7 @@ def rehearse(
     *,
     carry_out: Annotated[
         Path | None,
-        typer.Option(metavar="PLAN", help="Carry out a plan, JSON answer of correct, and measure again."),
+        typer.Option(metavar="PLAN", help="Carry out a plan, JSON answer of correct or a record, and measure again."),
     ] = None,
     slip: Annotated[
         list[str] | None,
@@ -50,6 +50,7 @@ def rehearse(
     import numpy as np
 
     import ellipsefit as ef
+    from ellipsefit.cli.recording import warn_of_plan
     from ellipsefit.files.orders import read_orders
     from ellipsefit.files.practice import carry_out as do
     from ellipsefit.files.practice import open_practice, start_practice
@@ -58,6 +59,7 @@ def rehearse(
 
     output.check(folder=folder, reads=(carry_out, mirror))
     if carry_out is not None:
+        warn_of_plan(output, carry_out)
         slips = dict(_slip(text) for text in slip or ())
         result = do(folder, read_orders(carry_out), slips=cast("dict[tuple[str, str], Slip]", slips), wait=_time(wait))
     elif reveal and folder.exists():

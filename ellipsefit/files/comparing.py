@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from ellipsefit.align.comparison import Comparison, compare_round
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError, ParameterError
-from ellipsefit.files.nexus import open_nexus, text_attribute
+from ellipsefit.files.nexus import mirror_named_in
 from ellipsefit.files.orders import read_history, read_orders
 from ellipsefit.files.registry import file_format, read_profile
 from ellipsefit.files.sheet import read_sheet
@@ -80,8 +80,7 @@ _FRAMES = {"scan": "instrument", "mirror": "mirror"}
 
 def _measured(path: Path_, mirror: Mirror) -> Profile:
     if file_format(path) == "hdf5":
-        with open_nexus(path) as file:
-            name = text_attribute(file, "mirror")
+        name = mirror_named_in(path)
         if name is not None and name != mirror.name:
             raise FileFormatError(f"{path}: is of mirror '{name}'; expected one of mirror '{mirror.name}'")
     return read_profile(path)

@@ -7,7 +7,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, NamedTuple, cast
 
 import numpy as np
 
@@ -33,6 +33,7 @@ from ellipsefit.stream import ProfileSource, placed_on
 
 if TYPE_CHECKING:
     from ellipsefit.files.nexus import NexusContent
+    from ellipsefit.files.record import Record, RecordedEntry
 
 #: Points of a large profile that are looked at together.
 PART: Final = 1 << 17
@@ -42,7 +43,7 @@ LOOKED: Final = 1 << 18
 #: A file of scans beyond this is looked at in parts.
 LARGE: Final = 1 << 26
 
-Kind = Literal["mirror", "beam", "profile", "scans", "carrier", "survey", "unknown"]
+Kind = Literal["mirror", "beam", "profile", "scans", "carrier", "survey", "record", "unknown"]
 
 
 class Fact(NamedTuple):
@@ -59,7 +60,7 @@ class FileContent(Result):
 
     Parameters
     ----------
-    kind : {'mirror', 'beam', 'profile', 'scans', 'carrier', 'survey', 'unknown'}
+    kind : {'mirror', 'beam', 'profile', 'scans', 'carrier', 'survey', 'record', 'unknown'}
         What it is.
     path : str
         The file.
@@ -69,7 +70,7 @@ class FileContent(Result):
         Everything that is wrong with it, a sentence each; empty: nothing.
     warnings : tuple of str
         What is worth knowing but stops nothing.
-    content : Mirror, Profile, ProfileSource or tuple of Scan, optional
+    content : Mirror, Profile, ProfileSource, Record or tuple of Scan, optional
         What was read, if nothing hindered it.
     """
 
@@ -78,7 +79,7 @@ class FileContent(Result):
     facts: tuple[Fact, ...] = ()
     faults: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
-    content: Mirror | Profile | ProfileSource | tuple[Scan, ...] | None = None
+    content: Mirror | Profile | ProfileSource | Record | tuple[Scan, ...] | None = None
 
     def rows(self) -> list[rows.Table]:
         """The content as tables, for text and HTML."""
@@ -149,6 +150,8 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
             many = look_at_many(path, most=LOOKED)
             if many is not None:
                 return _nexus_content(path, many)
+        if found == "hdf5" and (record := _inspect_record(path)) is not None:
+            return record
         if looks_like_survey(path):
             return _inspect_surveys(path)
         if found == "hdf5":
@@ -174,7 +177,9 @@ def _on_mirror(one: FileContent, mirror: Mirror) -> FileContent:
         return one
     if isinstance(one.content, tuple):
         return _scans_on_mirror(one, one.content, mirror)
-    return _placed(one, one.content, mirror)
+    if one.kind == "record":
+        return _record_on_mirror(one, cast("Record", one.content), mirror)
+    return _placed(one, cast("Profile | ProfileSource", one.content), mirror)
 
 
 def _placed(one: FileContent, profile: Profile | ProfileSource, mirror: Mirror) -> FileContent:
@@ -269,7 +274,10 @@ def _inspect_carrier(path: str | os.PathLike[str]) -> FileContent:
         facts.append(Fact("mount", f"6 contacts, {wheels} of them with wheels", wheels))
         facts.append(Fact("condition of the mount", f"{mount.condition:.1f}", mount.condition))
         facts.append(Fact("weakest motion", mount.weakest_motion(), mount.weakest_motion()))
-    return FileContent(kind="carrier", path=os.fspath(path), facts=tuple(facts))
+    from ellipsefit.files.record.provenance import stale_carriers  # with the fit, which takes its time to load
+
+    doubts = stale_carriers(path) if measured is not None else ()
+    return FileContent(kind="carrier", path=os.fspath(path), facts=tuple(facts), warnings=doubts)
 
 
 def _inspect_surveys(path: str | os.PathLike[str]) -> FileContent:
@@ -304,6 +312,74 @@ def _inspect_surveys(path: str | os.PathLike[str]) -> FileContent:
     )
     warnings = (f"{path}: states no {' and no '.join(missing)}",) if missing else ()
     return FileContent(kind="survey", path=os.fspath(path), facts=facts, warnings=warnings)
+
+
+def _inspect_record(path: str | os.PathLike[str]) -> FileContent | None:
+    """A record of a mirror; None if it is none."""
+    from ellipsefit.files.nexus import mirror_named_in  # h5py is loaded when a file needs it
+
+    try:
+        if mirror_named_in(path) is None:
+            return None
+    except FileFormatError:
+        return None  # whoever reads on says what is wrong with it
+    from ellipsefit.files.record import read_record, record_faults  # with the fit, which takes its time to load
+    from ellipsefit.files.record.provenance import current_results, stale_results
+
+    try:
+        record, faults = read_record(path), record_faults(path)
+    except FileFormatError as error:
+        return FileContent(kind="record", path=os.fspath(path), faults=(str(error),))
+    if not record.entries:
+        return None  # the file of one fit
+    stale, current = stale_results(record), current_results(record)
+    results = [result.kind for _, result in record.results]
+    told = f"ellipsefit history {os.fspath(path)}"
+    marked = f"{len(stale)} of {len(results)} results: {', '.join(one.path for one in stale)}"
+    facts = (
+        Fact("mirror", record.mirror, record.mirror),
+        *(
+            Fact(name, _entries(entries), [_dated(entry) for entry in entries])
+            for name, entries in (
+                ("rounds", record.rounds),
+                ("surveys", record.surveys),
+                ("forecasts", record.forecasts),
+            )
+        ),
+        Fact("results", _counts(Counter(results)) or "none", dict(Counter(results))),
+        Fact("stale", marked if stale else "none", [{"result": one.path, "why": list(one.why)} for one in stale]),
+        Fact("its years", told, told),
+    )
+    return FileContent(
+        kind="record",
+        path=os.fspath(path),
+        facts=facts,
+        faults=faults,
+        warnings=tuple(f"{path}: {text}" for one in stale if one.path in current for text in one.sentences()),
+        content=record,
+    )
+
+
+def _entries(entries: Sequence[RecordedEntry]) -> str:
+    """How many, and from when to when."""
+    days = [f"{entry.when:%Y-%m-%d}" for entry in entries if entry.when is not None]
+    return str(len(entries)) + (f", {days[0] if days[0] == days[-1] else f'{days[0]} to {days[-1]}'}" if days else "")
+
+
+def _dated(entry: RecordedEntry) -> dict[str, Any]:
+    when = None if entry.when is None else entry.when.isoformat()
+    return {"number": entry.number, "time": when, "results": [one.path for one in entry.results]}
+
+
+def _record_on_mirror(one: FileContent, record: Record, mirror: Mirror) -> FileContent:
+    """What a record has against a mirror file."""
+    from ellipsefit.files.record.provenance import stale_for
+
+    if record.mirror != mirror.name:
+        fault = f"{one.path}: is the record of mirror '{record.mirror}'; expected one of mirror '{mirror.name}'"
+        return replace(one, faults=(*one.faults, fault))
+    notes = tuple(f"{one.path}: {text}" for text in stale_for(one.path, mirror))
+    return replace(one, warnings=(*one.warnings, *notes))
 
 
 def _inspect_text(path: str | os.PathLike[str]) -> FileContent:

@@ -407,6 +407,18 @@ def holds_scans(path: str | os.PathLike[str]) -> bool:
         return _holds_scans(file, _measured_data(file))
 
 
+def mirror_named_in(path: str | os.PathLike[str]) -> str | None:
+    """The mirror that a record, or the file of a fit, says it is of; None: it does not say.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If the file cannot be read.
+    """
+    with open_nexus(path) as file:
+        return text_attribute(file, "mirror")
+
+
 def _or_first_fault(found: NexusContent) -> Profile | tuple[Scan, ...]:
     if found.content is None:
         raise FileFormatError(found.faults[0])

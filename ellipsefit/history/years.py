@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.record import Record, RecordedEntry, RecordedResult, read_record
-from ellipsefit.files.record.provenance import Link, Stale, provenance, stale_results
+from ellipsefit.files.record.provenance import Link, Stale, current_results, provenance, stale_results
 from ellipsefit.history.attribution import Attribution, attribute_change
 from ellipsefit.history.quantities import NAMES, QUANTITIES, concise, numbers_of, sparkline
 from ellipsefit.results import Result
@@ -198,9 +198,7 @@ def read_record_history(
     pair = _pair(path, fitted, start, stop)
     attribution = None if pair is None else attribute_change(path, *pair)
     stale = stale_results(record)
-    current = {
-        result.path for entry in _current(record) for result in entry.results if entry.last(result.kind) is result
-    }
+    current = current_results(record)
     return RecordHistory(
         mirror=record.mirror,
         rounds=tuple(_numbers(entry) for entry in record.rounds),
@@ -208,17 +206,11 @@ def read_record_history(
         attribution=attribution,
         stale=stale,
         links=provenance(record),
-        # that an earlier round was followed by a later one goes without saying here
         warnings=tuple(text for one in stale if one.path in current for text in one.sentences()),
     )
 
 
 # what a record tells of a round
-
-
-def _current(record: Record) -> list[RecordedEntry]:
-    """The latest of each kind of entry."""
-    return [found[-1] for found in (record.rounds, record.surveys, record.forecasts) if found]
 
 
 def _numbers(entry: RecordedEntry) -> RoundNumbers:

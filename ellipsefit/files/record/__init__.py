@@ -28,6 +28,7 @@ from ellipsefit.files.record.reading import (
     read_record_summary,
     read_round,
     read_round_profile,
+    record_faults,
 )
 from ellipsefit.files.record.writing import (
     Given,
@@ -66,5 +67,6 @@ __all__ = [
     "read_record_summary",
     "read_round",
     "read_round_profile",
+    "record_faults",
     "write_fit",
 ]

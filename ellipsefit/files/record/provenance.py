@@ -15,7 +15,10 @@ from typing import Any, Final
 
 from ellipsefit.align.orders import adjusters_of
 from ellipsefit.errors import EllipsefitError
+from ellipsefit.files.carrier import measured_in as record_of
 from ellipsefit.files.mirror import mirror_from_text
+from ellipsefit.files.nexus import mirror_named_in
+from ellipsefit.files.record.names import printable_name
 from ellipsefit.files.record.reading import (
     Kind,
     Record,
@@ -24,8 +27,10 @@ from ellipsefit.files.record.reading import (
     RecordedResult,
     Source,
     read_record,
+    read_record_summary,
 )
 from ellipsefit.files.record.writing import MEASURED, file_checksum, measured_in, written_by
+from ellipsefit.files.registry import file_format
 from ellipsefit.mirror import Mirror
 from ellipsefit.rows import number
 
@@ -118,6 +123,15 @@ def stale_results(record: Record) -> tuple[Stale, ...]:
         if why:
             found[result.path] = Stale(path=result.path, what=words_for(entry, result), why=tuple(dict.fromkeys(why)))
     return tuple(found.values())
+
+
+def current_results(record: Record) -> frozenset[str]:
+    """Paths of the last results of each kind in the last round, survey and forecast.
+
+    That an earlier one was followed by a later one goes without saying.
+    """
+    latest = [found[-1] for found in (record.rounds, record.surveys, record.forecasts) if found]
+    return frozenset(result.path for entry in latest for result in entry.results if entry.last(result.kind) is result)
 
 
 def _overtaken(record: Record, entry: RecordedEntry, result: RecordedResult) -> list[str]:
@@ -256,6 +270,38 @@ def stale_plan(path: str | os.PathLike[str], number: int | None = None) -> tuple
     if result is None:
         return ()
     return next((one.sentences() for one in stale_results(record) if one.path == result.path), ())
+
+
+def is_record(path: str | os.PathLike[str]) -> bool:
+    """Whether a file of any kind is a record with rounds."""
+    if file_format(path) != "hdf5":
+        return False
+    try:
+        return mirror_named_in(path) is not None and bool(read_record_summary(path).rounds)
+    except EllipsefitError:
+        return False
+
+
+def stale_sources(mirror: Mirror, *files: str | os.PathLike[str] | None) -> tuple[str, ...]:
+    """What records from which the last campaign, or what adjusters do, is taken have against this mirror file."""
+    records = [file for file in files if file is not None and is_record(file)]
+    return tuple(dict.fromkeys(text for file in records for text in stale_for(file, mirror)))
+
+
+def stale_measured(*files: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Why profiles that are taken from records no longer say how the mirror stands."""
+    return tuple(f"{printable_name(file)}: {text}" for file in files if is_record(file) for text in stale_fit(file))
+
+
+def stale_carriers(*carriers: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Why the measured mirrors that carrier files speak of no longer stand as measured."""
+    records = [(carrier, record_of(carrier)) for carrier in carriers]
+    return tuple(
+        f"{printable_name(carrier)}: {text}"
+        for carrier, record in records
+        if record is not None
+        for text in stale_fit(record)
+    )
 
 
 def stale_fit(path: str | os.PathLike[str]) -> tuple[str, ...]:

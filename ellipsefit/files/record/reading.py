@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -319,6 +320,37 @@ def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: fl
             raise DataError(f"{path}: is of mirror '{before.name}'; expected one of mirror '{mirror.name}'")
         which = f"{printable_name(path)}, round {rounds[-1]}" if rounds else printable_name(path)
     return previous_campaign(place_profile(profile, before), mirror, stability=stability, name=which)
+
+
+def record_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:
+    """What is damaged in a record: answers that are not what their SHA-256 says, profiles that cannot be read.
+
+    Raises
+    ------
+    FileMissingError, FileFormatError
+        If it cannot be read or is no record of this program.
+    """
+    faults = []
+    with open_nexus(path) as file:
+        _mirror_name(path, file)
+        for kind, number in entries_of(file):
+            entry = file[f"{kind}_{number}"]
+            for _, _, name in results_of(entry):
+                answer = entry[name].get("answer")
+                if not isinstance(answer, h5py.Group) or not {"data", "checksum"} <= set(answer):
+                    continue
+                text = _text_in(answer["data"])
+                if hashlib.sha256(text.encode()).hexdigest() != _text_in(answer["checksum"]):
+                    faults.append(
+                        f"{path}: '{kind}_{number}/{name}/answer' is not what was written: its SHA-256 differs; "
+                        "expected it untouched, take the record from a backup"
+                    )
+            if isinstance(entry.get("profile"), h5py.Group):
+                try:
+                    read_profile_data(path, entry["profile"])
+                except FileFormatError as fault:
+                    faults.append(str(fault))
+    return tuple(faults)
 
 
 def read_earlier(path: str | os.PathLike[str], *, most: int = 10) -> tuple[tuple[str, PlacedProfile], ...]:
