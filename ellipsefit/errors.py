@@ -2,9 +2,29 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 
 class EllipsefitError(Exception):
     """Base of all errors whose text is meant for the user: one sentence, no traceback needed."""
+
+    def __str__(self) -> str:
+        """The sentence in one line: what it cites from a file may hold anything."""
+        return one_line(super().__str__())
+
+
+def one_line(text: str) -> str:
+    r"""Text with what would break the line, or steer a terminal, as its escape sequence.
+
+    Examples
+    --------
+    >>> one_line("got 'a\u2028b', 5 µm")
+    "got 'a\\u2028b', 5 µm"
+    """
+    if text.isprintable():
+        return text
+    shown = (c if c.isprintable() or unicodedata.category(c) == "Zs" else ascii(c)[1:-1] for c in text)
+    return "".join(shown)
 
 
 class ParameterError(EllipsefitError, ValueError):
