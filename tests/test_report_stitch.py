@@ -33,7 +33,7 @@ from ellipsefit.report.stitch_curves import (
 )
 from ellipsefit.scan import Scan
 from ellipsefit.stitching import Stitched, StitchSettings, stitch
-from ellipsefit.stitching.conditioning import REASONS
+from ellipsefit.stitching.conditioned import REASONS
 from tests.test_report import WHEN, Page, squeezed
 
 #: The mirror reaches from -0.998 m to 0.998 m, so positions along it are drawn in mm.

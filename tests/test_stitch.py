@@ -19,7 +19,7 @@ from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.stitching import Stitched, StitchSettings, joining, stitch, substitution
 from ellipsefit.stitching.guide import WHITE, one_guide
-from ellipsefit.stitching.joining import Spreads
+from ellipsefit.stitching.spreads import Spreads
 from tests.rehearsal import even_mirror
 from tests.stitch_cases import NOMINAL, Array, Campaign, covariance_of, error_of, less, mirror_of, nothing
 
@@ -30,7 +30,7 @@ HELD = Spreads(noise=1.0, height=2e-5, tilt=1e-5, drift=2e-8, guide=one_guide(3e
 
 def hold(monkeypatch: pytest.MonkeyPatch, spreads: Spreads) -> None:
     """Leave out the estimation of spreads, so that an oracle can use the same."""
-    monkeypatch.setattr(joining, "_estimate", lambda *_: spreads)
+    monkeypatch.setattr(joining, "estimate_spreads", lambda *_: spreads)
 
 
 # --- dense least squares ---------------------------------------------------------------------------------

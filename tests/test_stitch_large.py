@@ -16,7 +16,8 @@ from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
 from ellipsefit.stitching import Stitched, joining, normal, stitch, substitution
 from ellipsefit.stitching.bordered import Bordered, FactorisedDense
-from ellipsefit.stitching.conditioning import StitchSettings, condition_scans
+from ellipsefit.stitching.conditioned import StitchSettings
+from ellipsefit.stitching.conditioning import condition_scans
 from ellipsefit.stitching.guide import guide_basis
 from ellipsefit.stitching.normal import gather
 from ellipsefit.threads import in_threads

@@ -637,7 +637,8 @@ def _scans_warnings(units: Sequence[tuple[str, str]]) -> tuple[str, ...]:
 def _scans_on_mirror(one: FileContent, scans: Sequence[Scan], mirror: Mirror) -> FileContent:
     """Scans together with their mirror: what stitching would refuse, and what they leave open."""
     from ellipsefit.stitching import StitchSettings, scan_ambiguities
-    from ellipsefit.stitching.conditioning import ConditionedScan, condition_scan
+    from ellipsefit.stitching.conditioned import ConditionedScan
+    from ellipsefit.stitching.conditioning import condition_scan
 
     faults, warnings = list(one.faults), list(one.warnings)
     good: list[ConditionedScan] = []

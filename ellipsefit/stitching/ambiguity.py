@@ -15,7 +15,7 @@ from typing import Final, Literal
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
-from ellipsefit.stitching.conditioning import ConditionedScan
+from ellipsefit.stitching.conditioned import ConditionedScan
 from ellipsefit.stitching.nullspace import NullSpace, null_space
 
 AmbiguityKind = Literal["pose", "line", "parabola", "curve", "periodic", "shape", "unlinked", "guide", "drift"]

@@ -6,140 +6,41 @@ Raw data are never changed: a conditioned scan keeps its scan, and every mask ca
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Final, Literal, get_args
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from ellipsefit.arrays import BoolArray, FloatArray, IntArray, frozen, median, sealed
-from ellipsefit.errors import DataError, ParameterError
+from ellipsefit.arrays import FloatArray, IntArray, frozen, median
+from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
 from ellipsefit.outliers import NORMAL_MAD, stray_points
 from ellipsefit.scan import Scan
+from ellipsefit.stitching import roll_off
+from ellipsefit.stitching.conditioned import (
+    EDGE,
+    INVALID,
+    OUTSIDE,
+    ROLL_OFF,
+    SPIKE,
+    SPIKE_WINDOW,
+    CodeArray,
+    ConditionedScan,
+    SmallIntArray,
+    StitchSettings,
+)
 from ellipsefit.stitching.sag import segment_sag, segment_sag_slope, weight_over_stiffness
-
-#: Reasons for which a point is masked, in the order in which they are found.
-Reason = Literal["", "invalid", "outside", "edge", "roll-off", "spike"]
-#: The same, in the order of their codes.
-REASONS: Final[tuple[str, ...]] = get_args(Reason)
-INVALID, _OUTSIDE, _EDGE, _ROLL_OFF, _SPIKE = range(1, len(REASONS))
-
-SmallIntArray = npt.NDArray[np.int32]
-CodeArray = npt.NDArray[np.uint8]
 
 #: Scans that are looked at together, and points that are held as one array.
 GROUP: Final = 128
 STACK: Final = 65_536
-#: Points of the running median against which a spike is told; a spike is shorter than half of it.
-SPIKE_WINDOW: Final = 11
-#: Scans whose guides lie further apart than this see different errors of it [m].
-GUIDE_ELSEWHERE: Final = 0.01
 #: Carriage and x of one scan may drift apart by this much [m].
 CARRIAGE_TOLERANCE: Final = 1e-4
 #: A nominal curve of smaller rms within a scan [m, rad] may be hidden by errors of guide and figure.
 LEAST_CURVE: Final = {"height": 1e-7, "slope": 2e-6}
 #: The same for what is left of it without a common curvature: a guide's error may pass for that.
 LEAST_GRADIENT: Final = {"height": 1e-6, "slope": 1e-5}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StitchSettings:
-    """What stitching does and does not do; every step can be left out.
-
-    Parameters
-    ----------
-    spike_threshold : float, optional
-        Robust standard deviations beyond which a point is a spike; None: none is looked for.
-    roll_off : bool
-        Whether ends of segments that bend away from the rest are masked.
-    guide : bool
-        Whether the guide's straightness error is solved for (needs `carriage`).
-    guide_straightness : float, optional
-        Its standard deviation, if known [m], or of the guide's pitch error [rad] for slopes.
-    drift_degree : int
-        Highest power of time in the drift of a scan beyond a line; below 2: none.
-    temperature_limit : float
-        Largest difference of mean temperature between scans [K].
-    """
-
-    spike_threshold: float | None = 6.0
-    roll_off: bool = True
-    guide: bool = True
-    guide_straightness: float | None = None
-    drift_degree: int = 3
-    temperature_limit: float = 0.5
-
-    def as_text(self) -> dict[str, str]:
-        """Each setting as text, for files."""
-        return {field.name: str(getattr(self, field.name)) for field in fields(self)}
-
-    def __post_init__(self) -> None:
-        if self.spike_threshold is not None and not 3 <= self.spike_threshold < np.inf:
-            raise ParameterError(
-                f"spike_threshold must be at least 3 standard deviations; got {self.spike_threshold!r}"
-            )
-        if self.guide_straightness is not None and not 0 < self.guide_straightness < np.inf:
-            raise ParameterError(f"guide_straightness must be positive; got {self.guide_straightness!r}")
-        if not 0 <= self.drift_degree <= 6:
-            raise ParameterError(f"drift_degree must be from 0 to 6; got {self.drift_degree!r}")
-        if not 0 < self.temperature_limit < np.inf:
-            raise ParameterError(f"temperature_limit must be positive; got {self.temperature_limit!r}")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ConditionedScan:
-    """A scan in the mirror frame, less the nominal ellipse, with a reason for each point left out."""
-
-    scan: Scan
-    x: FloatArray  # (N,) mirror frame [m]
-    deviation: FloatArray  # (N,) measured minus nominal [m or rad]; NaN where invalid
-    sigma: FloatArray  # (N,) 1 where none is given
-    segment: SmallIntArray  # (N,) number of the segment, -1: none
-    code: CodeArray  # (N,) place of the point's reason in REASONS, 0: in use
-    guide_sign: float  # with which the guide's error enters: -1 for a mirror that lay face down
-    asymmetric: bool = False  # whether the nominal curve alone tells that the scan is not back to front
-    sag: FloatArray | None = None  # (N,) of the segments, already taken away from the deviation; None: none was
-
-    def __post_init__(self) -> None:
-        for name in ("x", "deviation", "sigma"):
-            object.__setattr__(self, name, sealed(getattr(self, name)))
-        if self.sag is not None:
-            object.__setattr__(self, "sag", sealed(self.sag))
-        object.__setattr__(self, "segment", sealed(self.segment, np.int32))
-        object.__setattr__(self, "code", sealed(self.code, np.uint8))
-
-    @property
-    def reason(self) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
-        """Why each point is masked, in words, shape (N,); empty where it is not."""
-        words: np.ndarray[tuple[int], np.dtype[np.str_]] = np.array(REASONS)[self.code]
-        return words
-
-    @property
-    def used(self) -> BoolArray:
-        """Which points are not masked, shape (N,)."""
-        used: BoolArray = self.code == 0
-        return used
-
-    @property
-    def rising(self) -> IntArray | slice:
-        """Places of the points in use, in the order of x."""
-        backward = self.x[-1] < self.x[0]
-        if not self.code.any():
-            return slice(None, None, -1) if backward else slice(None)
-        used: IntArray = np.flatnonzero(self.code == 0)
-        return used[::-1] if backward else used
-
-    @property
-    def offset(self) -> float | None:
-        """Where the carriage's zero stands on the mirror: x - carriage, or x + carriage where they run apart [m]."""
-        if self.scan.carriage is None:
-            return None
-        carriage = self.scan.carriage
-        sense = np.sign((self.x[-1] - self.x[0]) * (carriage[-1] - carriage[0]))
-        few = slice(None, None, max(len(carriage) // 64, 1))  # it is one place, within the tolerance checked before
-        return float(median(self.x[few] - sense * carriage[few]))
 
 
 def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSettings) -> tuple[ConditionedScan, ...]:
@@ -158,7 +59,7 @@ def condition_scans(scans: Sequence[Scan], mirror: Mirror, settings: StitchSetti
     # no threads: the interpreter's own share is as large as that of the arrays
     ready = tuple(scan for group in groups for scan in _condition_group(group, mirror, settings, shared))
     if settings.roll_off:
-        ready = _roll_off_confirmed(ready, settings)
+        ready = roll_off.confirmed(ready, settings)
     if len({scan.sigma is None for scan in scans}) == 1:
         return ready
     # beside others that state one, a scan needs a sigma, too
@@ -243,7 +144,7 @@ def _condition_group(
 ) -> list[ConditionedScan]:
     """Condition scans in one go: what is the same for all is done in arrays that hold many of them."""
     drafts = [_placed(scan, mirror, shared) for scan in scans]
-    known = [(draft.code == 0) | (draft.code == _EDGE) for draft in drafts]
+    known = [(draft.code == 0) | (draft.code == EDGE) for draft in drafts]
     places = np.concatenate([draft.x[points] for draft, points in zip(drafts, known, strict=True)])
     nominal = mirror.nominal
     ideal = nominal.height(places) if scans[0].quantity == "height" else nominal.slope(places)
@@ -309,10 +210,10 @@ def _placed(scan: Scan, mirror: Mirror, shared: _Shared) -> _Draft:
     _check_order(scan, x)
     segment = _segments(scan, x, mirror, shared)
     code = np.zeros(len(x), dtype=np.uint8)
-    code[segment < 0] = _OUTSIDE
+    code[segment < 0] = OUTSIDE
     if shared.edges.any():
         starts, ends = shared.starts + shared.edges, shared.ends - shared.edges
-        code[(code == 0) & ((x < starts[segment] - 1e-9) | (x > ends[segment] + 1e-9))] = _EDGE
+        code[(code == 0) & ((x < starts[segment] - 1e-9) | (x > ends[segment] + 1e-9))] = EDGE
     code[~np.isfinite(values)] = INVALID
     places = _places(segment, code, x)
     if not places:
@@ -343,11 +244,13 @@ def _mask_stretches(stretches: Sequence[tuple[_Draft, IntArray]], settings: Stit
     deviation = np.stack([draft.deviation[places] for draft, places in stretches])
     bent = np.zeros(x.shape, dtype=bool)
     if settings.roll_off:
-        bent = _roll_off(x, deviation, np.array([_at_ends(draft, places, shared) for draft, places in stretches]))
+        bent = roll_off.bent_ends(
+            x, deviation, np.array([_at_ends(draft, places, shared) for draft, places in stretches])
+        )
     shorter = bent.any(axis=1)
     for row in np.flatnonzero(shorter).tolist():
         draft, places = stretches[row]
-        draft.code[places[bent[row]]] = _ROLL_OFF
+        draft.code[places[bent[row]]] = ROLL_OFF
     if settings.spike_threshold is None:
         return
     kept = np.flatnonzero(~shorter)
@@ -355,14 +258,14 @@ def _mask_stretches(stretches: Sequence[tuple[_Draft, IntArray]], settings: Stit
         spikes = stray_points(x[kept], deviation[kept], window=SPIKE_WINDOW, threshold=settings.spike_threshold)
         for line in np.flatnonzero(spikes.any(axis=1)).tolist():
             draft, places = stretches[int(kept[line])]
-            draft.code[places[spikes[line]]] = _SPIKE
+            draft.code[places[spikes[line]]] = SPIKE
     for row in np.flatnonzero(shorter).tolist():
         draft, places = stretches[row]
         rest = places[~bent[row]]
         spike = stray_points(
             draft.x[rest], draft.deviation[rest], window=SPIKE_WINDOW, threshold=settings.spike_threshold
         )
-        draft.code[rest[spike]] = _SPIKE
+        draft.code[rest[spike]] = SPIKE
 
 
 def _sag(scan: Scan, x: FloatArray, segment: SmallIntArray, mirror: Mirror) -> FloatArray | None:
@@ -528,69 +431,6 @@ def _check_gradient(draft: _Draft, mirror: Mirror) -> bool:
     return ratio > 0.5
 
 
-def _roll_off(x: FloatArray, deviation: FloatArray, physical: BoolArray) -> BoolArray:
-    """Ends that bend away: from each end inward, as long as points stray from the middle's parabola.
-
-    Looked for within the outer tenth, at least 3 points, against 8 robust standard deviations of the rest. At an
-    end of the segment itself (`physical`) a chamfer may be one point; where a scan ends within a segment, less than
-    3 points are left to the search for spikes. Stretches of one length, shape (B, N); `physical` (B, 2).
-    """
-    n = x.shape[1]
-    found = np.zeros(x.shape, dtype=bool)
-    reach = max(n // 10, 3)
-    if n < 4 * reach:
-        return found
-    middle = slice(reach, n - reach)
-    away = np.abs(deviation - _parabola(x, deviation, middle))
-    far = away > 8 * np.maximum(NORMAL_MAD * median(away[:, middle]), 1e-15)[:, None]
-    for order, own_end in zip((np.arange(reach), n - 1 - np.arange(reach)), physical.T, strict=True):
-        run = np.logical_and.accumulate(far[:, order], axis=1)
-        run[run.sum(axis=1) < np.where(own_end, 1, 3)] = False
-        found[:, order] |= run
-    return found
-
-
-def _roll_off_confirmed(scans: tuple[ConditionedScan, ...], settings: StitchSettings) -> tuple[ConditionedScan, ...]:
-    """Take back roll-off that most scans with the guide elsewhere don't show: it is the guide's, not the mirror's."""
-    bent = [number for number, scan in enumerate(scans) if (scan.code == _ROLL_OFF).any()]
-    if not bent:
-        return scans
-    offsets = np.array([np.nan if (offset := scan.offset) is None else offset for scan in scans])
-    low, high = (np.array([end(scan.x[0], scan.x[-1]) for scan in scans]) for end in (min, max))
-    codes = {number: scans[number].code.copy() for number in bent}
-    for number in bent:
-        scan = scans[number]
-        masked = np.flatnonzero(scan.code == _ROLL_OFF)
-        for run in np.split(masked, np.flatnonzero(np.diff(masked) > 1) + 1):
-            first, last = sorted((float(scan.x[run[0]]), float(scan.x[run[-1]])))
-            if run[0] in (0, len(scan.x) - 1) or run[-1] in (0, len(scan.x) - 1):
-                continue  # where the scan itself begins or ends, it may be alone with what it sees
-            elsewhere = np.abs(offsets - offsets[number]) > GUIDE_ELSEWHERE
-            here = (low <= last) & (high >= first)
-            shown = [_shows_roll_off(scans[other], first, last) for other in np.flatnonzero(elsewhere & here)]
-            told = [item for item in shown if item is not None]
-            if told and 2 * sum(told) < len(told):
-                mine = np.flatnonzero((scan.segment == scan.segment[run[0]]) & np.isin(codes[number], (0, _SPIKE)))
-                codes[number][run] = 0
-                whole = np.sort(np.concatenate([mine, run]))
-                if settings.spike_threshold is not None:
-                    stray = stray_points(
-                        scan.x[whole], scan.deviation[whole], window=SPIKE_WINDOW, threshold=settings.spike_threshold
-                    )
-                    codes[number][whole[stray]] = _SPIKE
-    return tuple(
-        replace(scan, code=frozen(codes[number])) if number in codes else scan for number, scan in enumerate(scans)
-    )
-
-
-def _shows_roll_off(scan: ConditionedScan, first: float, last: float) -> bool | None:
-    """Whether a scan's points in a stretch bend away as at an end; None if it has none there."""
-    there = (scan.x >= first - 1e-9) & (scan.x <= last + 1e-9)
-    codes = scan.code[there]
-    codes = codes[(codes == 0) | (codes == _ROLL_OFF)]
-    return None if not len(codes) else bool(2 * np.count_nonzero(codes == _ROLL_OFF) >= len(codes))
-
-
 def _at_ends(draft: _Draft, places: IntArray, shared: _Shared) -> tuple[bool, bool]:
     """Whether a stretch begins and ends where its segment does, within two points."""
     x, number = draft.x, int(draft.segment[places[0]])
@@ -601,19 +441,3 @@ def _at_ends(draft: _Draft, places: IntArray, shared: _Shared) -> tuple[bool, bo
         return False, False
     close = 2 * float(median(np.abs(np.diff(x)))) + 1e-9
     return before < close, after < close
-
-
-def _parabola(x: FloatArray, values: FloatArray, middle: slice) -> FloatArray:
-    """Least-squares parabola of a middle part, everywhere; by orthogonal polynomials, rows for themselves."""
-    t = x - x[:, middle].mean(axis=1, keepdims=True)
-    t /= np.abs(t[:, middle]).max(axis=1, keepdims=True)
-    inner, y = t[:, middle], values[:, middle]
-    square = inner * inner
-    weight = square.sum(axis=1)
-    bow = t * t - (np.einsum("ij,ij->i", square, inner) / weight)[:, None] * t
-    bow -= square.mean(axis=1, keepdims=True)  # the line's mean is zero
-    bent = bow[:, middle]
-    curve: FloatArray = (np.einsum("ij,ij->i", bent, y) / np.einsum("ij,ij->i", bent, bent))[:, None] * bow
-    curve += (np.einsum("ij,ij->i", inner, y) / weight)[:, None] * t
-    curve += y.mean(axis=1, keepdims=True)
-    return curve

@@ -16,7 +16,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
-from ellipsefit.stitching.conditioning import INVALID, ConditionedScan
+from ellipsefit.stitching.conditioned import INVALID, ConditionedScan
 
 #: Points that others must have seen, too.
 LEAST_POINTS: Final = 20

@@ -8,8 +8,8 @@ mirror. What the scans cannot tell is thereby held by the spreads, and is uncert
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Final, Literal, get_args
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -18,18 +18,16 @@ from ellipsefit.checks import refuse_or_warn
 from ellipsefit.checks.scans import check_scans
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
-from ellipsefit.outliers import NORMAL_MAD
 from ellipsefit.profile import Profile
-from ellipsefit.rows import number
 from ellipsefit.scan import Scan
 from ellipsefit.stitching.ambiguity import Ambiguity, scan_ambiguities
 from ellipsefit.stitching.bordered import Factorised, FactorisedDense
-from ellipsefit.stitching.conditioning import ConditionedScan, StitchSettings, condition_scans
+from ellipsefit.stitching.conditioned import ConditionedScan, StitchSettings
+from ellipsefit.stitching.conditioning import condition_scans
 from ellipsefit.stitching.direction import check_directions, scans_to_turn
 from ellipsefit.stitching.fusion import fuse
-from ellipsefit.stitching.guide import WHITE, GuideModel, GuideShape, believed_guide, guide_basis, one_guide
+from ellipsefit.stitching.guide import guide_basis
 from ellipsefit.stitching.normal import (
-    FEW_KNOTS,
     Effects,
     Observations,
     ReducedNormal,
@@ -37,7 +35,8 @@ from ellipsefit.stitching.normal import (
     reduce_points,
     with_deviations,
 )
-from ellipsefit.stitching.result import Residuals, Stitched, StitchedScan, Undetermined
+from ellipsefit.stitching.result import Residuals, Stitched, StitchedScan
+from ellipsefit.stitching.spreads import Spreads, estimate_spreads, precision_of, rough_noise
 from ellipsefit.stitching.substitution import (
     JoinedProfile,
     Solution,
@@ -45,6 +44,7 @@ from ellipsefit.stitching.substitution import (
     heights_at_knots,
     joined_profile,
 )
+from ellipsefit.stitching.undetermined import left_open, undetermined
 from ellipsefit.threads import single_threaded
 
 #: Largest problem in effects that is solved densely.
@@ -55,17 +55,6 @@ SAMPLE: Final = 40
 STEPS: Final = 500
 #: Scan residual over that of all, beyond which a scan contradicts the others.
 MISFIT: Final = 5.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spreads:
-    """Standard deviations of the random effects, and of a point over its stated one."""
-
-    noise: float
-    height: float
-    tilt: float  # by the height that it makes at a scan's end; by itself for slopes
-    drift: float
-    guide: GuideModel
 
 
 @single_threaded
@@ -142,7 +131,7 @@ def stitch(
         part = replace(effects, scans=len(sample))
         fewer = gather(sample, step, border=False)
         few, sample = reduce_points(fewer, part), fewer.scans
-    spreads = _estimate(few, part, sample, settings)
+    spreads = estimate_spreads(few, part, sample, settings)
     solution = _solve(normal, effects, spreads, points.scans)
     if normal.away > 1e-6:  # points of different scans don't coincide: carry each to its knot along the profile
         progress("joining again, along the slope")
@@ -159,7 +148,7 @@ def stitch(
         sag = support.uncertainty * _sag_column(points, effects, normal, factorised, spreads.noise)
     del normal, few, solution  # large, and done with
     nominal = mirror.nominal.height if heights else mirror.nominal.slope
-    rough = _rough_noise(conditioned[:: max(len(conditioned) // SAMPLE, 1)])
+    rough = rough_noise(conditioned[:: max(len(conditioned) // SAMPLE, 1)])
     joined = joined_profile(
         points,
         effects,
@@ -220,7 +209,7 @@ def _joined_together(heights: Stitched, slopes: Stitched) -> Stitched:
         profile=profile,
         scans=(*heights.scans, *slopes.scans),
         undetermined=tuple(
-            replace(item, stderr=None if item.stderr is None else _left_open(item.ambiguity, True, profile.x, factor))
+            replace(item, stderr=None if item.stderr is None else left_open(item.ambiguity, True, profile.x, factor))
             for item in heights.undetermined
         ),
         conditioned=(*heights.conditioned, *slopes.conditioned),
@@ -236,56 +225,11 @@ def _names(profile: Profile) -> list[str]:
     return [] if profile.segment is None else [str(name) for name in profile.segment[profile.used]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Precision:
-    """Prior precision of the effects, and its product with the prior mean."""
-
-    diagonal: FloatArray  # (k * scans,)
-    guide: FloatArray  # (g, g)
-    guide_log_determinant: float  # of that
-    right: FloatArray  # (m,)
-
-    def added_to(self, matrix: FloatArray) -> FloatArray:
-        """A dense matrix (m, m) with the precision added, in place."""
-        n = len(self.diagonal)
-        matrix[np.arange(n), np.arange(n)] += self.diagonal
-        matrix[n:, n:] += self.guide
-        return matrix
-
-
-def _precision(effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]) -> Precision:
-    """Of scans in the order of the effects."""
-    k, count = effects.per_scan, effects.scans
-    scale = np.full((count, k), spreads.drift)
-    scale[:, effects.tilt_column] = spreads.tilt
-    if effects.heights:
-        scale[:, 0] = spreads.height
-    right = np.zeros(effects.size)
-    diagonal = scale.ravel() ** -2.0
-    for row, scan in enumerate(conditioned):
-        angle, stderr = scan.scan.angle, scan.scan.angle_stderr
-        if angle is None or stderr is None:
-            continue
-        arm = float(np.ptp(scan.x)) / 2 if effects.heights else 1.0
-        place = row * k + effects.tilt_column
-        diagonal[place] = (arm * stderr) ** -2.0
-        right[place] = arm * angle * diagonal[place]
-    if effects.guide is None:
-        return Precision(diagonal=diagonal, guide=np.zeros((0, 0)), guide_log_determinant=0.0, right=right)
-    covariance = spreads.guide.covariance(effects.guide.places)
-    # by its eigenvalues: a general inverse loses the positive definiteness that the smooth parts need
-    size, modes = np.linalg.eigh(covariance)
-    size = np.maximum(size, WHITE * spreads.guide.spread**2)
-    inverse = (modes / size) @ modes.T
-    logs = -float(np.log(size).sum())
-    return Precision(diagonal=diagonal, guide=(inverse + inverse.T) / 2, guide_log_determinant=logs, right=right)
-
-
 def _solve(
     normal: ReducedNormal, effects: Effects, spreads: Spreads, conditioned: Sequence[ConditionedScan]
 ) -> Solution:
     """Best effects, of scans in the order of the effects."""
-    prior = _precision(effects, spreads, conditioned)
+    prior = precision_of(effects, spreads, conditioned)
     total = normal.right / spreads.noise**2 + prior.right
     if effects.size <= DENSE:
         dense = FactorisedDense.of(prior.added_to(normal.matrix.dense() / spreads.noise**2))
@@ -305,144 +249,7 @@ def _noise_of(scans: Sequence[ConditionedScan], effects: Effects, settings: Stit
     step = float(np.median([median(np.abs(np.diff(scan.x))) for scan in scans]))
     part = replace(effects, scans=len(scans))
     points = gather(scans, step, border=False)
-    return _estimate(reduce_points(points, part), part, points.scans, settings).noise
-
-
-def _estimate(
-    normal: ReducedNormal, effects: Effects, conditioned: Sequence[ConditionedScan], settings: StitchSettings
-) -> Spreads:
-    """Spreads by restricted maximum likelihood."""
-    from scipy.optimize import minimize
-
-    right, square, freedom = normal.right, normal.square, normal.freedom
-    k, kept = effects.per_scan, effects.scans
-    dense = normal.matrix.dense()
-    # noise and the sizes of heights and tilts from a fit that holds them loosely
-    rough = _rough_noise(conditioned)
-    largest = max(float(np.abs(scan.deviation[scan.used]).max()) for scan in conditioned) or 1e-12
-    span = 1.6 if effects.guide is None else effects.guide.end - effects.guide.start
-    wide = one_guide(largest / 10, span / 8)
-    loose = Spreads(noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=wide)
-
-    def values_at(spreads: Spreads) -> tuple[FloatArray, float]:
-        prior = _precision(effects, spreads, conditioned)
-        penalised = prior.added_to(dense / spreads.noise**2)
-        total = right / spreads.noise**2 + prior.right
-        factorised = FactorisedDense.of(penalised)
-        found = factorised.solve(total)
-        return found, factorised.log_determinant - prior.guide_log_determinant - float(total @ found)
-
-    found, _ = values_at(loose)
-    own = found[: k * kept].reshape(kept, k)
-    noise = rough
-    if freedom > effects.size:
-        rest = square - 2 * float(right @ found) + float(found @ (dense @ found))
-        noise = max(float(np.sqrt(max(rest, 0.0) / (freedom - effects.size))), rough / 10)
-
-    def spread_of(column: int, least: float) -> float:
-        values = own[:, column]
-        return max(float(np.std(values, ddof=1)) if kept > 2 else float(np.abs(values).max(initial=0.0)), least)
-
-    height = spread_of(0, 1e-9) if effects.heights else 1e-6
-    tilt = spread_of(effects.tilt_column, 1e-9)
-    start = replace(loose, noise=noise, height=height, tilt=tilt)
-    typical = noise * float(np.sqrt(kept / max(np.diag(dense)[: k * kept : k].sum() / max(len(own), 1), 1e-300)))
-    drifts, guided = k > 1 + int(effects.heights), effects.guide is not None
-    guide_known = settings.guide_straightness is not None
-    guide_spread = settings.guide_straightness or max(10 * typical, 1e-9)
-    start = replace(start, drift=max(typical, 1e-12), guide=one_guide(guide_spread, span / 8))
-    if not (drifts or guided):
-        return _for_poses(start, own, effects)
-
-    def spreads_of(logs: FloatArray, shape: GuideShape) -> Spreads:
-        entries = iter(np.exp(logs))
-        changes: dict[str, Any] = {"noise": float(next(entries))}
-        if drifts:
-            changes["drift"] = float(next(entries))
-        if guided:
-            length = float(next(entries))
-            changes["guide"] = one_guide(guide_spread if guide_known else float(next(entries)), length, shape)
-        return replace(start, **changes)
-
-    def deviance(logs: FloatArray, shape: GuideShape) -> float:
-        spreads = spreads_of(logs, shape)
-        try:
-            _, value = values_at(spreads)
-        except np.linalg.LinAlgError:
-            return np.inf
-        value += freedom * 2 * np.log(spreads.noise) + square / spreads.noise**2
-        if drifts:
-            value += 2 * kept * (k - 1 - int(effects.heights)) * np.log(spreads.drift)
-        return float(value)
-
-    first = [np.log(start.noise)]
-    bounds = [(first[0] - 3, first[0] + 3)]
-    if drifts:
-        first.append(np.log(start.drift))
-        bounds.append((first[-1] - 8, first[-1] + 8))
-    if guided and effects.guide is not None:
-        first.append(np.log(span / 8))
-        bounds.append((np.log(span / effects.guide.intervals * 2), np.log(2 * span)))
-        if not guide_known:
-            first.append(np.log(guide_spread))
-            bounds.append((first[-1] - 6, first[-1] + 10))
-    low, high = np.array(bounds).T
-    centre = np.clip(first, low + 0.5, high - 1.0)
-    simplex = centre + np.vstack([np.zeros(len(centre)), 0.5 * np.eye(len(centre))])  # logarithms: a half is a step
-    best: dict[GuideShape, FloatArray] = {
-        shape: minimize(
-            deviance,
-            centre,
-            args=(shape,),
-            method="Nelder-Mead",
-            bounds=bounds,
-            options={"xatol": 1e-4, "fatol": 1e-6, "maxfev": 1000, "initial_simplex": simplex},
-        ).x
-        for shape in (get_args(GuideShape) if guided else ("matern",))
-    }
-    chosen = min(best, key=lambda shape: deviance(best[shape], shape))
-    estimated = spreads_of(best[chosen], chosen)
-    if guided and effects.guide is not None:
-        found_at = {shape: spreads_of(logs, shape).guide for shape, logs in best.items()}
-        prior = _precision(effects, estimated, conditioned)
-        information, pull = _told_of_guide(dense / estimated.noise**2, right / estimated.noise**2, effects, prior)
-        believed = believed_guide(
-            information,
-            pull,
-            effects.guide.places,
-            {shape: (model.spread, model.length) for shape, model in found_at.items()},
-            longest=2 * span,
-            known_spread=settings.guide_straightness,
-        )
-        estimated = replace(estimated, guide=believed)
-    # heights and tilts again, now that guide and drift are held as they should be
-    own = values_at(estimated)[0][: k * kept].reshape(kept, k)
-    return _for_poses(estimated, own, effects)
-
-
-def _for_poses(spreads: Spreads, own: FloatArray, effects: Effects) -> Spreads:
-    """Spreads of heights and tilts from the scans' own.
-
-    Of so few the mean is t distributed: its standard deviation is larger (JCGM 101:2008, 6.4.9.4).
-    """
-    freedom = len(own) - 1
-    if freedom < 2:
-        return spreads
-    own = own * np.sqrt(max(freedom, 3) / (max(freedom, 3) - 2))
-    if effects.heights:
-        spreads = replace(spreads, height=max(float(np.std(own[:, 0], ddof=1)), 1e-9))
-    return replace(spreads, tilt=max(float(np.std(own[:, effects.tilt_column], ddof=1)), 1e-9))
-
-
-def _told_of_guide(
-    information: FloatArray, right: FloatArray, effects: Effects, prior: Precision
-) -> tuple[FloatArray, FloatArray]:
-    """What the points tell of the guide's coefficients, the scans' own effects eliminated."""
-    n = effects.guide_columns.start
-    own = information[:n, :n] + np.diag(prior.diagonal)
-    target = right + prior.right
-    taken = information[n:, :n] @ FactorisedDense.of(own).solve(np.column_stack([information[:n, n:], target[:n]]))
-    return information[n:, n:] - taken[:, :-1], target[n:] - taken[:, -1]
+    return estimate_spreads(reduce_points(points, part), part, points.scans, settings).noise
 
 
 @single_threaded
@@ -471,18 +278,6 @@ def expected_covariance(
     modes = covariance_modes(points.knots, normal, solution)
     joined = joined_profile(points, effects, solution.values, modes, spreads.noise, np.zeros_like)
     return joined.place, joined.factor, joined.sigma**2
-
-
-def _rough_noise(conditioned: Sequence[ConditionedScan]) -> float:
-    """Noise of a point over its stated one, from third differences, which no smooth curve reaches."""
-    found = []
-    for scan in conditioned:
-        third = np.diff(scan.deviation[scan.used] / scan.sigma[scan.used], 3)
-        if len(third):
-            found.append(NORMAL_MAD * float(np.median(np.abs(third))) / np.sqrt(20.0))  # 1 + 9 + 9 + 1
-    # exact data: what is left is rounding, and zero noise is no weight
-    largest = max(float(np.abs(scan.deviation[scan.used] / scan.sigma[scan.used]).max()) for scan in conditioned)
-    return max(float(np.median(found)) if found else 1.0, 1e-7 * largest, 1e-15)
 
 
 def _local_slope(x: FloatArray, deviation: FloatArray, step: float) -> FloatArray:
@@ -530,7 +325,7 @@ def _result(
         mirror=mirror,
         profile=profile,
         scans=stitched,
-        undetermined=tuple(_undetermined(item, effects, spreads, place, factor, conditioned) for item in ambiguities),
+        undetermined=tuple(undetermined(item, effects, spreads, place, factor, conditioned) for item in ambiguities),
         guide_carriage=guide[0],
         guide_error=guide[1],
         guide_stderr=guide[2],
@@ -638,83 +433,3 @@ def _guide(
     covariance = factorised.last_covariance(effects.guide.size)
     variance = np.einsum("ij,jk,ik->i", less_line, covariance, less_line, optimize=True)
     return carriage, less_line @ values, np.sqrt(np.maximum(variance, 0.0))
-
-
-def _undetermined(
-    item: Ambiguity,
-    effects: Effects,
-    spreads: Spreads,
-    place: FloatArray,
-    factor: FloatArray,
-    conditioned: Sequence[ConditionedScan],
-) -> Undetermined:
-    """How an ambiguity was fixed, and the uncertainty that the profile carries along it."""
-    kind: Literal["length", "angle"] = "length" if effects.heights else "angle"
-    fixed_by, known = "nothing: it stands in the profile as part of the mirror", False
-    if item.kind == "pose":
-        height = "height" in item.function
-        fixed_by = f"the {'heights' if height else 'tilts'} of the scans are zero on average"
-        known = len(conditioned) > 2
-        kind = "length" if height else "angle"
-    elif item.kind == "drift":
-        fixed_by = "nothing: it is taken as none, and stands in the profile as part of the mirror"
-    elif item.partners:
-        kind = "angle" if item.kind == "line" else kind
-        held = []
-        if "guide" in item.partners:
-            spread = number(spreads.guide.spread, "length" if effects.heights else "angle", digits=2)
-            held.append(
-                "the guide is taken as straight, as asked for"
-                if effects.guide is None
-                else "the guide's error is taken as a stationary random function of the carriage (spread "
-                f"{spread}, correlation length {number(spreads.guide.length, 'length')}, as the scans tell)"
-            )
-        if "drift" in item.partners:
-            spread = number(spreads.drift, "length" if effects.heights else "angle", digits=2)
-            held.append(f"the drift of each scan is taken as random about zero (spread {spread}, as the scans tell)")
-        fixed_by, known = ", and ".join(held), not ("guide" in item.partners and effects.guide is None)
-    return Undetermined(
-        function=item.function,
-        fixed_by=fixed_by,
-        stderr=_left_open(item, effects.heights, place, factor) if known else None,
-        kind=kind,
-        remedy=item.remedy,
-        ambiguity=item,
-    )
-
-
-def _left_open(item: Ambiguity, heights: bool, place: FloatArray, factor: FloatArray) -> float:
-    """Standard uncertainty that the covariance carries along an ambiguity: its amplitude over the mirror."""
-    middle, half = (place[0] + place[-1]) / 2, max(float(place[-1] - place[0]) / 2, 1e-12)
-    few = slice(None, None, max(len(place) // FEW_KNOTS, 1))  # the patterns are smooth
-    place, factor = place[few], factor[few]
-    s = (place - middle) / half
-    if item.kind == "periodic":
-        return _periodic(place, factor, item.period or 1.0)
-    if item.kind == "shape":  # rms over the mirror, a parabola set aside
-        basis = np.vander(s, 3)
-        rest = factor - basis @ np.linalg.lstsq(basis, factor, rcond=None)[0]
-        return float(np.sqrt(np.mean(np.einsum("ij,ij->i", rest, rest))))
-    degree = item.degree or 0
-    if degree == 1 and heights:
-        return _along(s * half, factor)
-    if degree == 0:
-        return _along(np.ones_like(s), factor)
-    lower = np.vander(s, degree)
-    return _along(s**degree - lower @ np.linalg.lstsq(lower, s**degree, rcond=None)[0], factor)
-
-
-def _along(pattern: FloatArray, factor: FloatArray) -> float:
-    """Standard uncertainty of the coefficient of a pattern, by least squares on the profile."""
-    return float(np.linalg.norm(pattern @ factor) / (pattern @ pattern))
-
-
-def _periodic(place: FloatArray, factor: FloatArray, period: float) -> float:
-    """Rms over the mirror of the standard uncertainty along sinusoids of the period, the parabola set aside."""
-    parabola = np.vander(place / np.abs(place).max(), 3)
-    factor = factor - parabola @ np.linalg.lstsq(parabola, factor, rcond=None)[0]
-    harmonics = np.arange(1, 9)
-    phase = 2 * np.pi * harmonics[:, None] * place[None, :] / period
-    basis = np.concatenate([np.cos(phase), np.sin(phase)]).T
-    fit = basis @ np.linalg.lstsq(basis, factor, rcond=None)[0]
-    return float(np.sqrt(np.mean(np.einsum("ij,ij->i", fit, fit))))

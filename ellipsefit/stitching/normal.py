@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.stitching.bordered import Bordered
-from ellipsefit.stitching.conditioning import ConditionedScan
+from ellipsefit.stitching.conditioned import ConditionedScan
 from ellipsefit.stitching.guide import GuideBasis
 from ellipsefit.threads import in_threads
 

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
-from ellipsefit.stitching.conditioning import ConditionedScan
+from ellipsefit.stitching.conditioned import ConditionedScan
 
 #: Cells of the lattice along the carriage, at most: the guide that is solved for is not finer.
 CELLS: Final = 96

@@ -14,10 +14,12 @@ from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 from ellipsefit.scan import Orientation, Scan, ScanDirection
 from ellipsefit.stitching.ambiguity import scan_ambiguities
-from ellipsefit.stitching.conditioning import StitchSettings, condition_scans
+from ellipsefit.stitching.conditioned import StitchSettings
+from ellipsefit.stitching.conditioning import condition_scans
 from ellipsefit.stitching.guide import guide_basis, one_guide
-from ellipsefit.stitching.joining import Spreads, expected_covariance
+from ellipsefit.stitching.joining import expected_covariance
 from ellipsefit.stitching.normal import Effects
+from ellipsefit.stitching.spreads import Spreads
 
 #: Points per scan that the forecast uses; more change nothing but the noise, which is scaled.
 FORECAST_POINTS: Final = 240

@@ -17,7 +17,7 @@ from ellipsefit.profile import Profile
 from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, uncertainty
 from ellipsefit.stitching.ambiguity import Ambiguity
-from ellipsefit.stitching.conditioning import REASONS, ConditionedScan, StitchSettings
+from ellipsefit.stitching.conditioned import REASONS, ConditionedScan, StitchSettings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_

@@ -21,7 +21,7 @@ from ellipsefit.focus import FocusResult
 from ellipsefit.place import Placement, SeasonForecast
 from ellipsefit.profile import PlacedProfile, Profile
 from ellipsefit.stitching import Stitched
-from ellipsefit.stitching.conditioning import REASONS
+from ellipsefit.stitching.conditioned import REASONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
