@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from ellipsefit.align.layout import Layout, layout, target_lines
 from ellipsefit.align.limits import line_map
 from ellipsefit.align.objectives import SETTLING
-from ellipsefit.arrays import FloatArray
+from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.decision import Decision, decide, worst
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.prior import PARAMETERS
@@ -46,7 +47,7 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
     end = min(high[0], mean[0] + 9 * spread[0])
     if end <= start:
         return 0.0
-    node, weight = np.polynomial.legendre.leggauss(96)
+    node, weight = _quadrature()
     first = (start + end) / 2 + (end - start) / 2 * node
     density = np.exp(-(((first - mean[0]) / spread[0]) ** 2) / 2) / (np.sqrt(2 * np.pi) * spread[0])
     slope = covariance[0, 1] / covariance[0, 0]
@@ -59,6 +60,13 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
     else:
         given = ndtr((high[1] - centre) / left) - ndtr((low[1] - centre) / left)
     return float(np.clip((end - start) / 2 * weight @ (density * given), 0.0, 1.0))
+
+
+@cache
+def _quadrature() -> tuple[FloatArray, FloatArray]:
+    """Nodes and weights of Gauss and Legendre: finding them takes longer than all that is done with them."""
+    node, weight = np.polynomial.legendre.leggauss(96)
+    return sealed(node), sealed(weight)
 
 
 def _inside(mean: float, spread: float, limit: float) -> float:

@@ -115,25 +115,38 @@ class SpreadLikelihood:
         """Random effects of each segment."""
         return int(self.gram.shape[1]) - self.shared - 1
 
-    def __call__(self, spread: FloatArray) -> float:
-        """Value at spreads, shape (random,); UNTOLD where it cannot be told from rounding."""
-        try:
-            value = self._deviance(spread)
-        except np.linalg.LinAlgError:  # data without noise
-            return UNTOLD
-        return value if np.isfinite(value) else UNTOLD
+    def __call__(self, spread: FloatArray) -> tuple[float, FloatArray]:
+        """Value and its derivatives by the logarithms of the spreads, shape (random,).
 
-    def _deviance(self, spread: FloatArray) -> float:
-        s, r, gram = self.shared, self.random, self.gram
-        spreads = np.tile(spread, (len(gram), 1))
-        spreads[list(self.loose), : self.own] = 1.0  # m, rad: boundless
-        mine = gram[:, s : s + r, s : s + r] + spreads[:, :, None] ** -2.0 * np.eye(r)
-        total = float(np.linalg.slogdet(mine)[1].sum()) + 2 * float(np.log(spreads).sum())
-        coupling = np.linalg.solve(mine, gram[:, s : s + r, :])
+        UNTOLD where it cannot be told from rounding.
+        """
+        try:
+            value, gradient = self._deviance(spread)
+        except np.linalg.LinAlgError:  # data without noise
+            return UNTOLD, np.zeros(self.random)
+        return (value, gradient) if np.isfinite(value) else (UNTOLD, np.zeros(self.random))
+
+    def _deviance(self, spread: FloatArray) -> tuple[float, FloatArray]:
+        s, r, count = self.shared, self.random, len(self.gram)
+        # effects in units of their spreads: each is of unit variance
+        scale = np.ones((count, s + r + 1))
+        scale[:, s : s + r] = spread
+        scale[list(self.loose), s : s + self.own] = 1.0  # m, rad: boundless
+        gram = self.gram * scale[:, :, None] * scale[:, None, :]
+        mine = np.linalg.inv(gram[:, s : s + r, s : s + r] + np.eye(r))
+        coupling = mine @ gram[:, s : s + r, :]
         reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
-        normal, right = reduced[:s, :s], reduced[:s, -1]
-        total += float(np.linalg.slogdet(normal)[1])
-        return total + float(reduced[-1, -1] - right @ np.linalg.solve(normal, right))
+        shared, right = np.linalg.inv(reduced[:s, :s]), reduced[:s, -1]
+        best = shared @ right
+        rest = float(reduced[-1, -1] - right @ best)
+        value = rest - float(np.linalg.slogdet(mine)[1].sum()) - float(np.linalg.slogdet(shared)[1])
+        # Fisher's identity: each spread asks for the mean square of its effects that the data let expect
+        known = coupling[:, :, :s]
+        effect = coupling[:, :, -1] - known @ best
+        variance = np.diagonal(mine, axis1=1, axis2=2) + ((known @ shared) * known).sum(axis=2)
+        pull = 2 - 2 * (effect**2 + variance)
+        pull[list(self.loose), : self.own] = 0.0
+        return value, pull.sum(axis=0)
 
 
 def estimate_spreads(
@@ -191,16 +204,18 @@ def estimate_spreads(
 
     first = np.log(start[open_])
 
-    def deviance(logs: FloatArray) -> float:
-        return likelihood(spreads(logs))
+    def deviance(logs: FloatArray) -> tuple[float, FloatArray]:
+        value, gradient = likelihood(spreads(logs))
+        return value, gradient[open_]
 
     def best(start: FloatArray, bounds: list[tuple[float, float]]) -> tuple[FloatArray, float]:
         found = minimize(
             deviance,
             start,
-            method="Nelder-Mead",
+            jac=True,
+            method="L-BFGS-B",
             bounds=bounds,
-            options={"xatol": 1e-4, "fatol": 1e-6, "maxfev": 2000},
+            options={"ftol": 1e-12, "gtol": 1e-5, "maxiter": 200},
         )
         return spreads(found.x), float(found.fun)
 

@@ -36,6 +36,7 @@ from ellipsefit.fit.reduction import Reduction, reduce_profile
 from ellipsefit.fit.result import FOCI, EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
 from ellipsefit.fit.robust import DIRTY_SHARE, Oddities, knocked_segments, noise_tails, without_strays
 from ellipsefit.fit.shop import ShopForm, shop_form
+from ellipsefit.fit.solver import LeastSquaresSolution
 from ellipsefit.fit.surface_error import SurfaceError, estimate_correlated, estimate_white, whiten, without_form
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement, Mirror
@@ -139,17 +140,17 @@ def fit_ellipse(
         )
     start = np.array([getattr(placed.mirror.nominal, name) for name in PARAMETERS])
     if vary is None:
-        varied, notes = _choose_varied(problem, start, placed.mirror.measurement)
+        state, notes = _choose_varied(problem, start, placed.mirror.measurement)
         warnings += notes
     else:
-        varied = tuple(index for index, name in enumerate(PARAMETERS) if name in vary)
-    parameters, solution = problem.solve(start, varied)
+        chosen = tuple(index for index, name in enumerate(PARAMETERS) if name in vary)
+        state = _State.solved(problem, start, chosen, placed.mirror.measurement)
+    parameters, varied, solution = state.parameters, state.varied, state.solution
     if any(solution.at_bound):
         warnings.append("a parameter runs away from the nominal without end: the data don't tell it; hold one")
     converged = solution.converged and not any(solution.at_bound)
     if not converged:
         warnings.append("the fit has NOT CONVERGED")
-    state = _State.at(problem, parameters, varied, placed.mirror.measurement)
     checks = prior_checks(
         problem,
         start,
@@ -428,12 +429,14 @@ class _State:
 
     parameters: FloatArray  # (3,)
     varied: tuple[int, ...]
+    solution: LeastSquaresSolution
     linear: FloatArray  # (n,) the linear unknowns
     covariance: FloatArray  # (v + n, v + n)
     systematic: dict[str, FloatArray]  # change of all unknowns by one standard uncertainty of each common input
 
     @classmethod
-    def at(cls, problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...], how: Measurement) -> _State:
+    def solved(cls, problem: JointProblem, start: FloatArray, varied: tuple[int, ...], how: Measurement) -> _State:
+        parameters, solution = problem.solve(start, varied)
         covariance = problem.posterior(parameters, varied) * problem.scale**2
         ellipse = Ellipse(*(float(value) for value in parameters))
         patterns = systematic_patterns(problem.reduction, ellipse, how)
@@ -443,6 +446,7 @@ class _State:
         return cls(
             parameters=parameters,
             varied=varied,
+            solution=solution,
             linear=problem.linear_solution(parameters),
             covariance=covariance,
             systematic=changes,
@@ -473,24 +477,20 @@ class _State:
         return stderr
 
 
-def _choose_varied(problem: JointProblem, start: FloatArray, how: Measurement) -> tuple[tuple[int, ...], list[str]]:
-    """What the data can tell of p, q, theta, and a note for each that is held."""
+def _choose_varied(problem: JointProblem, start: FloatArray, how: Measurement) -> tuple[_State, list[str]]:
+    """The solution in which all of p, q, theta are free that the data can tell, and a note for each that is held."""
     longer, shorter = (0, 1) if start[0] >= start[1] else (1, 0)
-    varied: tuple[int, ...] = (0, 1, 2)
     held: list[tuple[int, float]] = []
+    state = _State.solved(problem, start, (0, 1, 2), how)
     for index in (longer, 2, shorter):
-        parameters, solution = problem.solve(start, varied)
-        v = len(varied)
-        covariance = _State.at(problem, parameters, varied, how).covariance[:v, :v]
-        place = varied.index(index)
-        stderr = float(np.sqrt(covariance[place, place]))
-        value = min(parameters[index], start[index])
-        if stderr <= KNOWN_SHARE * value and not solution.at_bound[place]:
+        place = state.varied.index(index)
+        stderr = float(np.sqrt(state.covariance[place, place]))
+        value = min(state.parameters[index], start[index])
+        if stderr <= KNOWN_SHARE * value and not state.solution.at_bound[place]:
             continue
         held.append((index, stderr))
-        varied = tuple(other for other in varied if other != index)
-    parameters, _ = problem.solve(start, varied)
-    return varied, [_held_note(problem, parameters, index, stderr, varied) for index, stderr in held]
+        state = _State.solved(problem, start, tuple(other for other in state.varied if other != index), how)
+    return state, [_held_note(problem, state.parameters, index, stderr, state.varied) for index, stderr in held]
 
 
 def _held_note(

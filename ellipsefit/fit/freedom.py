@@ -106,13 +106,15 @@ def spread_cost(problem: JointProblem, parameters: FloatArray, *, spreads_estima
             loose=problem.loose,
         )
 
-        def deviance(change: FloatArray) -> float:
+        def pull(change: FloatArray) -> FloatArray:
             moved = np.log(base)
             moved[chosen] += change
-            return likelihood(np.exp(moved))
+            return likelihood(np.exp(moved))[1][chosen]
 
-        if deviance(np.zeros(len(chosen))) < UNTOLD:  # else the data have no noise, and spreads are no estimates
-            covariance.append(_inverse_information(_hessian(deviance, len(chosen))))
+        if likelihood(base)[0] < UNTOLD:  # else the data have no noise, and spreads are no estimates
+            steps = np.eye(len(chosen)) * _STEP
+            bends = np.array([(pull(step) - pull(-step)) / (2 * _STEP) for step in steps])
+            covariance.append(_inverse_information((bends + bends.T) / 2))
             logs.append(len(chosen))
             at.append("spreads")
     surface = surface_likelihood(problem, parameters)
@@ -170,11 +172,6 @@ def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArra
     own = np.array(problem.spreads[-r:]) * scale[:r]
     spreads = (float(own[0]), float(own[1])) if r == 2 else (problem.spreads[0], float(own[0]))
     return replace(problem, spreads=spreads, form=tuple(float(value) for value in np.array(problem.form) * scale[r:]))
-
-
-def _hessian(function: Callable[[FloatArray], float], size: int) -> FloatArray:
-    """Second derivatives of a number at zero, shape (size, size)."""
-    return _bends(lambda change: np.array([function(change)]), size)[:, :, 0]
 
 
 def _bends(function: Callable[[FloatArray], FloatArray], size: int) -> FloatArray:

@@ -81,8 +81,8 @@ def minimise(
         bounds=(lower, upper),
         method="trf",
         x_scale="jac" if scale is None else scale,
-        ftol=1e-15,
-        xtol=1e-15,
+        ftol=1e-10,  # the last digits are `_polish`'s
+        xtol=1e-10,
         gtol=None,  # an absolute gradient means nothing for residuals of unknown size
         max_nfev=1000,
     )

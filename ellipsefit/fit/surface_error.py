@@ -375,7 +375,7 @@ class SurfaceLikelihood:
         s, r = self.s, self.r
         value = self._of_scatter(logs[0])
         gradient = np.array([2 * self.within_freedom - 2 * self.within / noise**2, 0.0, 0.0])
-        changes, solved, grams = [], [], []
+        changes, inverses, solved, grams = [], [], [], []
         for group in self.groups:
             count = len(group.columns)
             correlation, longer = _correlation(group.x, length, self.kind)
@@ -383,24 +383,24 @@ class SurfaceLikelihood:
             correlation *= spread**2
             longer *= spread**2
             covariance = correlation + group.form
-            covariance[np.diag_indices_from(covariance)] += white
+            diagonal = slice(None, None, len(white) + 1)
+            covariance.flat[diagonal] += white
             triangle, info = lapack.dpotrf(covariance, lower=1, overwrite_a=1)
             if info != 0:
                 return np.inf, np.zeros(3)
             value += count * 2 * float(np.log(np.diag(triangle)).sum())
             inverse = lapack.dpotri(triangle, lower=1, overwrite_c=1)[0]
-            inverse = np.tril(inverse) + np.tril(inverse, -1).T
-            change = (2 * white, 2 * correlation, longer)
-            traces = (inverse.diagonal() @ change[0], np.vdot(inverse, change[1]), np.vdot(inverse, change[2]))
-            gradient += count * np.array(traces)
-            changes.append(change)
+            inverse = inverse + inverse.T  # the upper half is zero
+            inverse.flat[diagonal] /= 2
+            changes.append((2 * white, 2 * correlation, longer))
+            inverses.append(inverse)
             solved.append(inverse @ group.columns)
             grams.append(group.columns.transpose(0, 2, 1) @ solved[-1])
         # eliminate each segment's own effects, then solve the shared ones together
         gram = np.concatenate(grams)
-        mine = gram[:, s : s + r, s : s + r]
-        value += float(np.linalg.slogdet(mine)[1].sum()) if r else 0.0
-        coupling = np.linalg.solve(mine, gram[:, s : s + r, :])
+        mine = np.linalg.inv(gram[:, s : s + r, s : s + r])
+        value -= float(np.linalg.slogdet(mine)[1].sum()) if r else 0.0
+        coupling = mine @ gram[:, s : s + r, :]
         reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
         normal, right = reduced[:s, :s], reduced[:s, -1]
         covariance_shared = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
@@ -411,18 +411,17 @@ class SurfaceLikelihood:
         found = np.column_stack([np.tile(best, (len(gram), 1)), coupling[:, :, -1] - coupling[:, :, :s] @ best])
         spread_all = np.concatenate([np.tile(np.eye(s), (len(gram), 1, 1)), -coupling[:, :, :s]], axis=1)
         effects = spread_all @ covariance_shared @ spread_all.transpose(0, 2, 1)
-        effects[:, s:, s:] += np.linalg.inv(mine)
+        effects[:, s:, s:] += mine
         start = 0
-        for change, one in zip(changes, solved, strict=True):
+        for change, inverse, one in zip(changes, inverses, solved, strict=True):
             rows = slice(start, start + len(one))
             start += len(one)
             design = one[:, :, : s + r]
-            rest = one[:, :, -1] - (design @ found[rows][:, :, None])[:, :, 0]
-            weighted = design @ effects[rows]
-            for k, slope in enumerate(change):
-                product = slope[:, None] * design if k == 0 else slope @ design
-                pull = slope * rest if k == 0 else rest @ slope
-                gradient[k] -= float(np.vdot(weighted, product)) + float(np.vdot(rest, pull))
+            rest = one[:, :, -1:] - design @ found[rows][:, :, None]
+            # derivative by the covariance K: K^-1 less K^-1 E K^-1, E the squares that the data let expect
+            left, right = np.concatenate([design @ effects[rows], rest], 2), np.concatenate([design, rest], 2)
+            pull = len(one) * inverse - np.tensordot(left, right, axes=((0, 2), (0, 2)))
+            gradient += (pull.diagonal() @ change[0], np.vdot(pull, change[1]), np.vdot(pull, change[2]))
         return float(value), gradient
 
     def curvature(self, logs: FloatArray, step: float) -> FloatArray:
