@@ -14,7 +14,6 @@ from matplotlib.collections import PolyCollection
 from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
 from numpy.testing import assert_allclose
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
@@ -179,11 +178,8 @@ def test_segments_are_shaded_as_far_as_they_reach_measured_or_not() -> None:
     assert few.profile.x.max() < 0.0
     axes = Figure().subplots()
     fig.draw_aligned(axes, few)
-    shaded = [
-        (patch.get_x() * MM, (patch.get_x() + patch.get_width()) * MM)
-        for patch in axes.patches
-        if isinstance(patch, Rectangle)
-    ]
+    (shades,) = [part for part in axes.collections if part.get_label() == "_segments"]
+    shaded = [(path.vertices[:, 0].min() * MM, path.vertices[:, 0].max() * MM) for path in shades.get_paths()]
     assert_allclose(shaded, [(part.start, part.end) for part in MIRROR.segments[1::2]], rtol=0, atol=1e-15)
 
 

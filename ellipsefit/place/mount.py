@@ -19,14 +19,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from ellipsefit.arrays import BoolArray, FloatArray, sealed
 from ellipsefit.errors import DataError, ParameterError
-from ellipsefit.place.pose import Pose, point_jacobian, rotation_matrix
+from ellipsefit.place.pose import Pose, Poses, point_jacobian, rotation_matrix
+
+_Posed = TypeVar("_Posed", Pose, Poses)
 
 #: Contacts of a rigid body that is neither loose nor forced (Maxwell).
 CONTACTS: Final = 6
@@ -313,17 +315,20 @@ class Mount:
             -np.sin(angles)[:, None] * self._tangents + np.cos(angles)[:, None] * self._normals
         )
 
-    def gaps(self, pose: Pose, angles: FloatArray) -> FloatArray:
-        """By how much each contact is open, the left side of (1) less rho, shape (6,) [m]."""
-        normals = self._normals @ pose.matrix.T
-        return np.asarray(
-            np.sum((pose.apply(self._points) - self.centres(angles)) * normals, axis=1) - self._radii, dtype=np.float64
-        )
+    def gaps(self, pose: Pose | Poses, angles: FloatArray) -> FloatArray:
+        """By how much each contact is open, the left side of (1) less rho, shape (..., 6) [m]."""
+        arms = pose.apply(self._points) - self.centres(angles)
+        return np.asarray(np.sum(arms * self._normals_at(pose), axis=-1) - self._radii, dtype=np.float64)
 
-    def pose_rows(self, pose: Pose, angles: FloatArray) -> FloatArray:
-        """Change of the gaps with a twist of the carrier, shape (6, 6): (N, (c - T) x N) with N = R n."""
-        normals = self._normals @ pose.matrix.T
-        return np.column_stack([normals, np.cross(self.centres(angles) - pose.translation, normals)])
+    def pose_rows(self, pose: Pose | Poses, angles: FloatArray) -> FloatArray:
+        """Change of the gaps with a twist of the carrier, shape (..., 6, 6): (N, (c - T) x N) with N = R n."""
+        normals = self._normals_at(pose)
+        arms = self.centres(angles) - pose.translation[..., None, :]
+        return np.concatenate([normals, np.cross(arms, normals)], axis=-1)
+
+    def _normals_at(self, pose: Pose | Poses) -> FloatArray:
+        """Normals of the carrier in the mount's frame, shape (..., 6, 3)."""
+        return np.asarray(self._normals @ np.swapaxes(pose.matrix, -1, -2))
 
     def pose_at(self, angles: Sequence[float] | FloatArray, start: Pose | None = None) -> Pose:
         """Pose of the carrier in the mount's frame for given angles: exact forward kinematics.
@@ -360,17 +365,17 @@ class Mount:
                 return Pose.of_matrix(shift, matrix)
         raise DataError("the contacts do not fix the carrier at these angles: the layout has become singular")
 
-    def branches(self, pose: Pose) -> Branches:
-        """Both angles at which each wheel meets a pose: exact inverse kinematics, shape (6,) each [rad].
+    def branches(self, pose: Pose | Poses) -> Branches:
+        """Both angles at which each wheel meets a pose: exact inverse kinematics, shape (..., 6) each [rad].
 
         A contact that stands still has the angle that it has.
         """
-        normals = self._normals @ pose.matrix.T
-        across = self._shafts * np.sum(self._tangents * normals, axis=1)
-        along = self._shafts * np.sum(self._normals * normals, axis=1)
+        normals = self._normals_at(pose)
+        across = self._shafts * np.sum(self._tangents * normals, axis=-1)
+        along = self._shafts * np.sum(self._normals * normals, axis=-1)
         rest = pose.apply(self._points) - self._points
         rest = rest + self._radii[:, None] * self._normals + self._shafts[:, None] * self._tangents
-        wanted = np.sum(rest * normals, axis=1) - self._radii
+        wanted = np.sum(rest * normals, axis=-1) - self._radii
         size = np.hypot(across, along)
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = wanted / size
@@ -382,15 +387,16 @@ class Mount:
         fixed = ~self.movable
         return Branches(np.where(fixed, self.angles, near), np.where(fixed, self.angles, far))
 
-    def angles_for(self, pose: Pose, near: FloatArray | None = None) -> FloatArray:
-        """Angles within range that give a pose, on the branch nearest to `near` (by default now), shape (6,) [rad].
+    def angles_for(self, pose: Pose | Poses, near: FloatArray | None = None) -> FloatArray:
+        """Angles within range that give a pose, on the branch nearest to `near` (by default now), shape (..., 6) [rad].
 
         NaN where no angle within range does. Contacts that stand still are not asked: see `reach`.
         """
         near = self.angles if near is None else near
-        found = np.full(CONTACTS, np.nan)
         low, high = self.lowest, self.highest
-        for branch in self.branches(pose):
+        branches = self.branches(pose)
+        found = np.full_like(branches.near, np.nan)
+        for branch in branches:
             for turn in (-2 * np.pi, 0.0, 2 * np.pi):
                 angle = branch + turn
                 # what rounding may add: much in angle near a dead centre, but no motion
@@ -407,17 +413,20 @@ class Mount:
         The carrier goes along the motions that open the fixed contacts alone, so the wheels' part is unchanged to
         first order.
         """
+        first = self.gaps(pose, self.angles)[~self.movable]
+        missed = float(np.sqrt(np.mean(first**2))) if len(first) else 0.0
+        return self._onto_fixed(pose), missed
+
+    def _onto_fixed(self, pose: _Posed) -> _Posed:
+        """The pose that closes the contacts that stand still."""
         fixed = np.flatnonzero(~self.movable)
-        if not len(fixed):
-            return pose, 0.0
-        first = self.gaps(pose, self.angles)[fixed]
-        for _ in range(20):
-            opened = self.gaps(pose, self.angles)[fixed]
-            response = np.linalg.inv(self.pose_rows(pose, self.angles))[:, fixed]
-            pose = pose.moved(-response @ opened)
+        for _ in range(20 if len(fixed) else 0):
+            opened = self.gaps(pose, self.angles)[..., fixed]
+            response = np.linalg.inv(self.pose_rows(pose, self.angles))[..., fixed]
+            pose = pose.moved(-(response @ opened[..., None])[..., 0])
             if np.abs(opened).max() < 1e-13:
                 break
-        return pose, float(np.sqrt(np.mean(first**2)))
+        return pose
 
     def reach(self, wanted: Pose, near: FloatArray | None = None) -> Reach:
         """Angles that give a pose exactly, or, where they cannot, those that come nearest.
@@ -492,33 +501,38 @@ class Mount:
             turn = np.where(np.abs(pushed) > 0, moved / pushed, 0.0)
         return np.asarray(now + turn)
 
-    def extent(self, direction: FloatArray, base: Pose | None = None, most: float = 1.0) -> float:
-        """How far the carrier can go along a twist before a wheel ends, as a factor of the twist, up to `most`.
+    def extents(self, directions: FloatArray, base: Pose | None = None, most: float = 1.0) -> FloatArray:
+        """How far the carrier can go along each of n twists before a wheel ends, as factors of them, shape (n,).
 
         Parameters
         ----------
-        direction : array, shape (6,)
+        directions : array, shape (n, 6)
             Shift [m] and rotation [rad] about the outer axes.
         base : Pose, optional
             Where it starts; by default at rest.
+        most : float
+            Farther is not asked.
         """
         base = Pose.identity() if base is None else base
         middle = (self.lowest + self.highest) / 2
+        count = len(directions)
+        start = Poses(np.tile(base.translation, (count, 1)), np.tile(base.matrix, (count, 1, 1)))
 
-        def inside(factor: float) -> bool:
-            pose, _ = self.with_fixed(base.moved(factor * direction))
-            return not np.isnan(self.angles_for(pose, middle)).any()
+        def inside(factors: FloatArray) -> BoolArray:
+            poses = self._onto_fixed(start.moved(factors[:, None] * directions))
+            reached: BoolArray = np.isfinite(self.angles_for(poses, middle)).all(axis=1)
+            return reached
 
         # no wheel moves its contact by more than twice its eccentricity; the factor 2 is for what is not linear
-        asked = np.abs(self.constraint_matrix() @ direction)[self.movable]
+        asked = np.abs(directions @ self.constraint_matrix().T)[:, self.movable]
         span = 2 * self._shafts[self.movable]
-        bound = 2 * float(np.min(span / np.maximum(asked, 1e-12 * span)))
-        low, high = 0.0, min(most, bound)
-        if inside(high):
-            return high
+        bound = 2 * np.min(span / np.maximum(asked, 1e-12 * span), axis=1)
+        low, high = np.zeros(count), np.minimum(most, bound)
+        low = np.where(inside(high), high, low)
         for _ in range(12):
             half = (low + high) / 2
-            low, high = (half, high) if inside(half) else (low, half)
+            reached = inside(half)
+            low, high = np.where(reached, half, low), np.where(reached, high, half)
         return low
 
 

@@ -132,6 +132,44 @@ class Pose:
         return np.concatenate([other.translation - self.translation, turn])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Poses:
+    """Many poses at once, for what is asked of each of them; nothing is checked.
+
+    Parameters
+    ----------
+    translation : array, shape (n, 3)
+        [m].
+    matrix : array, shape (n, 3, 3)
+        Rotation matrices.
+    """
+
+    translation: FloatArray
+    matrix: FloatArray
+
+    def apply(self, points: FloatArray) -> FloatArray:
+        """Points of the body, shape (m, 3), in the outer frame, shape (n, m, 3) [m]."""
+        moved: FloatArray = points @ np.swapaxes(self.matrix, -1, -2) + self.translation[:, None, :]
+        return moved
+
+    def moved(self, twists: FloatArray) -> Poses:
+        """Each pose after its own twist, shape (n, 6): as `Pose.moved`."""
+        return Poses(self.translation + twists[:, :3], _rotation_matrices(twists[:, 3:]) @ self.matrix)
+
+
+def _rotation_matrices(vectors: FloatArray) -> FloatArray:
+    """`rotation_matrix` of many rotation vectors, shape (n, 3) to (n, 3, 3)."""
+    square = np.sum(vectors**2, axis=1)[:, None, None]
+    angle = np.sqrt(square)
+    small = angle < _SMALL
+    safe = np.where(small, 1.0, angle)
+    first = np.where(small, 1 - square / 6, np.sin(safe) / safe)
+    second = np.where(small, 0.5 - square / 24, 2 * (np.sin(safe / 2) / safe) ** 2)
+    turn = np.moveaxis(cross_matrix(vectors.T), -1, 0)
+    matrices: FloatArray = np.eye(3) + first * turn + second * (turn @ turn)
+    return matrices
+
+
 def point_jacobian(arms: npt.ArrayLike) -> FloatArray:
     """How points move with a twist: [I, -[r]x] for each, shape (3 N, 6).
 

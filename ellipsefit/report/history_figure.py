@@ -104,9 +104,11 @@ def plot_history(history: Any, quantities: Sequence[tuple[str, str, Any, str, st
     """Figure of a `RecordHistory`: each of eight quantities over the rounds, and the shares of the last change."""
     from matplotlib.figure import Figure
 
+    from ellipsefit.report.layout import SnugLayout
+
     why = history.attribution
     with our_style():
-        figure = Figure(figsize=(WIDTH, 8.6 if why is not None else 5.6), layout="constrained")
+        figure = Figure(figsize=(WIDTH, 8.6 if why is not None else 5.6), layout=SnugLayout())
         grid = figure.add_gridspec(4 + 2 * (why is not None), 2)
         numbers = [one.number for one in history.rounds]
         for place, (key, name, _, _, unit) in enumerate(quantities):

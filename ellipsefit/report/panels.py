@@ -31,11 +31,14 @@ def stack(heights: tuple[float, ...], *, aligned: bool = True) -> tuple[Figure, 
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDTH, sum(heights) + 0.5 * len(heights) + 0.35), layout="constrained")
+    from ellipsefit.report.layout import SnugLayout  # what draws is loaded when it is needed
+
+    figure = Figure(figsize=(WIDTH, sum(heights) + 0.5 * len(heights) + 0.35), layout=SnugLayout(aligned=aligned))
     FigureCanvasAgg(figure)
-    panels = figure.subplots(len(heights), 1, squeeze=False, gridspec_kw={"height_ratios": heights})
-    if aligned:
-        figure.align_ylabels()
+    # near to where they will stand, so that ticks are chosen once
+    tall = 72 * figure.get_figheight()
+    near = {"left": 0.09, "right": 0.985, "bottom": 32 / tall, "top": 1 - 30 / tall, "hspace": 0.15}
+    panels = figure.subplots(len(heights), 1, squeeze=False, gridspec_kw={"height_ratios": heights, **near})
     return figure, list(panels[:, 0])
 
 
@@ -54,8 +57,9 @@ def along(axes: Axes, segments: Sequence[Segment]) -> float:
     margin = 0.01 * (last - first)
     # what a page's script tells with the position
     axes.set_label(json.dumps([[part.name, part.start / scale, part.end / scale] for part in segments]))
-    for segment in segments[1::2]:
-        axes.axvspan(segment.start / scale, segment.end / scale, color=SHADE, linewidth=0, zorder=0)
+    spans = [(segment.start / scale, segment.length / scale) for segment in segments[1::2]]
+    whole = axes.get_xaxis_transform()  # from the foot of the axes to their top
+    axes.broken_barh(spans, (0.0, 1.0), transform=whole, color=SHADE, linewidth=0, zorder=0, label="_segments")
     axes.set_xlim((first - margin) / scale, (last + margin) / scale)
     axes.grid(axis="y", color=GRID, linewidth=0.5)
     return scale

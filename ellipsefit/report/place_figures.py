@@ -114,19 +114,16 @@ def reach_outline(placement: Placement, one: FloatArray, other: FloatArray) -> F
     mount = placement.carrier.mount
     if mount is None:
         return np.zeros((0, 2))
-    found = []
-    for angle in np.linspace(0, 2 * np.pi, DIRECTIONS + 1):
-        direction = np.cos(angle) * one + np.sin(angle) * other
-        factor = mount.extent(_about_middle(direction, mount.points.mean(axis=0)), most=20.0)
-        found.append((factor * np.cos(angle), factor * np.sin(angle)))
-    return np.array(found)
+    angle = np.linspace(0, 2 * np.pi, DIRECTIONS + 1)
+    unit = np.column_stack([np.cos(angle), np.sin(angle)])
+    factors = mount.extents(_about_middle(unit @ np.array([one, other]), mount.points.mean(axis=0)), most=20.0)
+    outline: FloatArray = factors[:, None] * unit
+    return outline
 
 
-def _about_middle(twist: FloatArray, middle: FloatArray) -> FloatArray:
-    """Twist of the origin that turns about a point."""
-    moved = twist.copy()
-    moved[:3] = twist[:3] - np.cross(twist[3:], middle)
-    return moved
+def _about_middle(twists: FloatArray, middle: FloatArray) -> FloatArray:
+    """Twists of the origin, shape (n, 6), that turn about a point."""
+    return np.column_stack([twists[:, :3] - np.cross(twists[:, 3:], middle), twists[:, 3:]])
 
 
 def _coordinates(pose: Pose, middle: FloatArray) -> FloatArray:
@@ -192,8 +189,10 @@ def _row(draw: Any, count: int, height: float) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    from ellipsefit.report.layout import SnugLayout
+
     with our_style():
-        figure = Figure(figsize=(WIDTH, height), layout="constrained")
+        figure = Figure(figsize=(WIDTH, height), layout=SnugLayout())
         FigureCanvasAgg(figure)
         panels = figure.subplots(1, count, squeeze=False)[0]
         for number, axes in enumerate(panels):
@@ -208,8 +207,10 @@ def plot_placement(placement: Placement) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    from ellipsefit.report.layout import SnugLayout
+
     with our_style():
-        figure = Figure(figsize=(WIDTH, 7.6), layout="constrained")
+        figure = Figure(figsize=(WIDTH, 7.6), layout=SnugLayout())
         FigureCanvasAgg(figure)
         panels = figure.subplot_mosaic(
             [["above", "above"], ["side", "side"], ["source", "image"]], height_ratios=[1.6, 1.6, 3]

@@ -101,12 +101,14 @@ def plot_uncertainty(fit: EllipseFit) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    from ellipsefit.report.layout import SnugLayout
+
     known = [pair for pair in _PAIRS if np.isfinite(_joint(fit, pair[1])[1]).all()]
     lines = (len(known) + 1) // 2
     bars = len(fit.budget.contributions) + 1 if fit.budget.combined else 0
     with our_style():
         ratios = [2.4] * lines + ([0.24 * bars + 0.1] if bars else [])
-        figure = Figure(figsize=(WIDTH, sum(ratios) + 0.55 * len(ratios) + 0.3), layout="constrained")
+        figure = Figure(figsize=(WIDTH, sum(ratios) + 0.55 * len(ratios) + 0.3), layout=SnugLayout())
         FigureCanvasAgg(figure)
         grid = figure.add_gridspec(max(len(ratios), 1), 2, height_ratios=ratios or None)
         for place, (title, names, labels, kinds) in enumerate(known):
