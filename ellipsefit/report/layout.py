@@ -61,7 +61,7 @@ class SnugLayout(LayoutEngine):
         if not own:
             return
         canvas: Any = fig
-        renderer = canvas._get_renderer()  # the only way to the renderer that will draw
+        renderer = canvas._get_renderer()
         for _ in range(MOST_TIMES):
             ticks = _ticks(own)
             _place(fig, own, [_room_about(axes, renderer) for axes in own], renderer, aligned=self._aligned)
@@ -79,8 +79,11 @@ def _room_about(axes: Axes, renderer: Any) -> _Room:
     box = axes.get_window_extent()
     beyond = dict.fromkeys(SIDES, 0.0)
     names, shown = [], []
+    for child in axes.child_axes:  # a second axis goes where its parent has been put
+        place = child.get_axes_locator()
+        child.apply_aspect(None if place is None else place(child, renderer))
     for axis in (axis for one in (axes, *axes.child_axes) for axis in (one.xaxis, one.yaxis)):
-        if not (axes.axison and axis.get_visible()):
+        if not (axes.axison and axis.get_visible()) or _mute(axis):
             continue
         label = axis.label
         axis.set_label_coords(0.5, 0.5)  # or its place would be found anew from all ticks, here and when drawn
@@ -99,6 +102,12 @@ def _room_about(axes: Axes, renderer: Any) -> _Room:
     for axis in shown:
         axis.set_visible(True)
     return _Room({side: max(beyond[side], reach[side]) for side in SIDES}, tuple(names))
+
+
+def _mute(axis: Axis) -> bool:
+    """Whether an axis has ticks alone, which nothing has to make room for."""
+    shown = axis.get_tick_params()
+    return not axis.get_label_text() and not any(shown.get(f"label{side}", False) for side in SIDES)
 
 
 def _reach(box: BboxBase, extent: BboxBase | None) -> dict[str, float]:
@@ -127,9 +136,7 @@ def _place(figure: Figure, own: Sequence[Axes], rooms: Sequence[_Room], renderer
             here = [offset[name.side] + name.size for name in room.names if name.side == side]
             place = span[side]
             margins[side][place] = max(margins[side][place], room.beyond[side], *here)
-    head = sum(
-        part.get_window_extent(renderer).height + 2 * pad for part in (*figure.legends, *figure.texts)
-    )
+    head = sum(part.get_window_extent(renderer).height + 2 * pad for part in (*figure.legends, *figure.texts))
     across = _shared(figure.bbox.width, margins["left"], margins["right"], grid.get_width_ratios(), pad)
     down = _shared(figure.bbox.height - head, margins["top"], margins["bottom"], grid.get_height_ratios(), pad)
     if across is None or down is None:
@@ -144,10 +151,9 @@ def _place(figure: Figure, own: Sequence[Axes], rooms: Sequence[_Room], renderer
         box = axes.get_window_extent()
         for name in room.names:
             off = offset[name.side]
-            if name.side in ("left", "right"):
-                name.axis.set_label_coords(-off / box.width if name.side == "left" else 1 + off / box.width, 0.5)
-            else:
-                name.axis.set_label_coords(0.5, -off / box.height if name.side == "bottom" else 1 + off / box.height)
+            x, y = off / box.width, off / box.height
+            at = {"left": (-x, 0.5), "right": (1 + x, 0.5), "bottom": (0.5, -y), "top": (0.5, 1 + y)}[name.side]
+            name.axis.set_label_coords(*at, transform=axes.transAxes)
 
 
 def _spans(axes: Axes) -> dict[str, int]:

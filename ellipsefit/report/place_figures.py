@@ -222,7 +222,7 @@ def plot_placement(placement: Placement) -> Figure:
         panels["side"].set_xlabel("x along the carrier, downstream [m]")
         for name in ("source", "image"):
             draw_focus(panels[name], placement, name)
-        panels["source"].legend(loc="lower left")
+        panels["source"].legend(loc="upper left", bbox_to_anchor=(0.0, -0.2), ncols=2)
     return figure
 
 
