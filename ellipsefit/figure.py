@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray, sealed
+from ellipsefit.convolution import convolved
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.moments import Moments
@@ -367,8 +368,6 @@ def gaussian_filter(x: FloatArray, values: FloatArray, cutoff: float) -> FloatAr
         Weights exp(-pi (d / (alpha cutoff))**2) up to d = cutoff, divided by their sum, so also at the
         ends and where points are missing.
     """
-    from scipy.signal import oaconvolve
-
     if len(x) < 2:
         return values.copy()
     # the median step is rounded as the positions are: counting on from point to point, its error does not add up
@@ -384,7 +383,8 @@ def gaussian_filter(x: FloatArray, values: FloatArray, cutoff: float) -> FloatAr
     grid, present = np.zeros(places[-1] + 1), np.zeros(places[-1] + 1)
     middle = values.mean()  # a large offset would cost digits in the transform
     grid[places], present[places] = values - middle, 1.0
-    smooth: FloatArray = middle + (oaconvolve(grid, kernel, "same") / oaconvolve(present, kernel, "same"))[places]
+    about = places + reach  # where the kernel's middle is at a point
+    smooth: FloatArray = middle + convolved(grid, kernel)[about] / convolved(present, kernel)[about]
     return smooth
 
 

@@ -179,7 +179,8 @@ def test_segments_are_shaded_as_far_as_they_reach_measured_or_not() -> None:
     axes = Figure().subplots()
     fig.draw_aligned(axes, few)
     (shades,) = [part for part in axes.collections if part.get_label() == "_segments"]
-    shaded = [(path.vertices[:, 0].min() * MM, path.vertices[:, 0].max() * MM) for path in shades.get_paths()]
+    corners = [np.asarray(path.vertices, dtype=np.float64)[:, 0] * MM for path in shades.get_paths()]
+    shaded = [(x.min(), x.max()) for x in corners]
     assert_allclose(shaded, [(part.start, part.end) for part in MIRROR.segments[1::2]], rtol=0, atol=1e-15)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from scipy.special import chdtrc, fdtrc, ndtri
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
@@ -131,20 +132,16 @@ def _combinations(
 
 def _check(name: str, chi_squared: float, degrees: int, freedom: float, what: str) -> PriorCheck:
     """The sentence and the probability; `freedom`: of the variance of the data."""
-    from scipy.stats import chi2, f
-
     p_value = 1.0
     if degrees:
         known = not np.isfinite(freedom)
-        p_value = float(chi2.sf(chi_squared, degrees) if known else f.sf(chi_squared / degrees, degrees, freedom))
+        p_value = float(chdtrc(degrees, chi_squared) if known else fdtrc(degrees, freedom, chi_squared / degrees))
     return _judged(name, chi_squared, degrees, p_value, what)
 
 
 def _judged(name: str, chi_squared: float, degrees: int, p_value: float, what: str) -> PriorCheck:
     """The sentence to a probability."""
-    from scipy.stats import norm
-
-    away = float(norm.isf(p_value / 2)) if p_value > 0 else float(np.sqrt(chi_squared))
+    away = -float(ndtri(p_value / 2)) if p_value > 0 else float(np.sqrt(chi_squared))
     verdict = "one of them is wrong" if p_value < CONFLICT else "they agree"
     text = f"{what} are {away:.1f} standard deviations apart (p = {_spoken(p_value)}): {verdict}"
     return PriorCheck(name=name, chi_squared=chi_squared, degrees=degrees, p_value=p_value, text=text)
@@ -160,8 +157,6 @@ def _shop(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...]
     How rough the surface is at waves as long as a segment is only known from shorter ones: the probability is the mean
     over all surface errors that the data leave believable.
     """
-    from scipy.stats import chi2
-
     shop = problem.shop
     assert shop is not None
     mean, covariance = _held(problem, FORM, parameters, varied)
@@ -175,7 +170,8 @@ def _shop(problem: JointProblem, parameters: FloatArray, varied: tuple[int, ...]
     p_value = 0.0
     for error, share in believed_errors(likelihood, problem.error):
         other = replace(problem, error=error, whitened=whiten(problem.reduction, error))
-        p_value += share * float(chi2.sf(*_statistic(*_held(other, FORM, parameters, varied))))
+        away, freedom = _statistic(*_held(other, FORM, parameters, varied))
+        p_value += share * float(chdtrc(freedom, away))
     return _judged("segment form from the shop", chi_squared, degrees, p_value, what)
 
 

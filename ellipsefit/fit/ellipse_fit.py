@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, get_args
 
 import numpy as np
+from scipy.special import gammaincinv
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.checks import Suspicion, refuse_or_warn
@@ -704,10 +705,8 @@ def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> dic
     """
     if check is None:
         return {}
-    from scipy.stats import chi2
-
     freedom = max(count / 4, 2.0)
-    low, high = np.sqrt(chi2.ppf([0.0025, 0.9975], freedom) / freedom)
+    low, high = np.sqrt(2 * gammaincinv(freedom / 2, [0.0025, 0.9975]) / freedom)
     stated = np.sqrt(np.diag(state.covariance))[: len(state.varied)]
     return {
         PARAMETERS[index]: f"{PARAMETERS[index]}: the model claims ± {uncertainty(float(claim), _kind(index))}, "

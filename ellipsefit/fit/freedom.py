@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from scipy.special import stdtrit
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.ellipse import Ellipse
@@ -39,9 +40,7 @@ def coverage_scale(freedom: float) -> float:
     >>> round(coverage_scale(16), 3), coverage_scale(float("inf"))  # JCGM 100:2008, Table G.2: 1.03
     (1.032, 1.0)
     """
-    from scipy.stats import t
-
-    return float(t.ppf(0.841344746, freedom)) if np.isfinite(freedom) else 1.0
+    return float(stdtrit(freedom, 0.841344746)) if np.isfinite(freedom) else 1.0
 
 
 def expanded_factor(freedom: float) -> float:
@@ -52,9 +51,7 @@ def expanded_factor(freedom: float) -> float:
     >>> round(expanded_factor(10), 2), round(expanded_factor(float("inf")), 6)  # Table G.2: 2.28 / 1.05, and 2
     (2.17, 2.0)
     """
-    from scipy.stats import t
-
-    return float(t.ppf(0.977249868, freedom) / t.ppf(0.841344746, freedom)) if np.isfinite(freedom) else 2.0
+    return float(stdtrit(freedom, 0.977249868) / stdtrit(freedom, 0.841344746)) if np.isfinite(freedom) else 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from scipy.special import bdtrc, ndtr, stdtrit
 
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.profile import FEWEST_POINTS, PlacedProfile
@@ -157,8 +158,6 @@ def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
         all (more for fewer than 14 segments, whose scale is less sure), the common pose (found by least absolute
         deviations, which one stray segment cannot pull) set aside; at most a third of the segments.
     """
-    from scipy.stats import t
-
     count, r = effects.shape
     if count < 5:
         return np.zeros(0, dtype=np.intp)
@@ -167,7 +166,7 @@ def knocked_segments(effects: FloatArray, pose: FloatArray) -> IntArray:
     scale = NORMAL_MAD * np.median(away, axis=0) * count / (count - 1)  # a pose takes a degree of freedom from each
     ratio = (away / np.maximum(scale, 1e-15)).max(axis=1)
     # the scale of a few is itself uncertain: a median absolute deviation is worth about half of its values
-    limit = max(KNOCKED, float(t.isf(KNOCKED_CHANCE, count / 2 - 1)))
+    limit = max(KNOCKED, -float(stdtrit(count / 2 - 1, KNOCKED_CHANCE)))
     worst: IntArray = np.argsort(ratio)[::-1][: count // 3]
     far: IntArray = worst[ratio[worst] > limit]
     return far
@@ -247,8 +246,6 @@ def noise_tails(placed: PlacedProfile, residual: FloatArray) -> tuple[float, boo
     of them, which have no point in common. More than normal: the share would be as large by chance once in a
     million.
     """
-    from scipy.stats import binom, norm
-
     found = []
     for number in placed.measured:
         part = placed.part(number)
@@ -264,4 +261,4 @@ def noise_tails(placed: PlacedProfile, residual: FloatArray) -> tuple[float, boo
             found.append(bend / (NORMAL_MAD * max(float(np.median(np.abs(bend))), 1e-300)))
     away = np.abs(np.concatenate(found)) if found else np.zeros(0)
     far = int(np.sum(away > FAR))
-    return far / max(len(away), 1), bool(binom.sf(far - 1, len(away), 2 * norm.sf(FAR)) < 1e-6)
+    return far / max(len(away), 1), bool(bdtrc(far - 1, len(away), 2 * ndtr(-FAR)) < 1e-6)

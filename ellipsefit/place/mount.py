@@ -520,8 +520,7 @@ class Mount:
 
         def inside(factors: FloatArray) -> BoolArray:
             poses = self._onto_fixed(start.moved(factors[:, None] * directions))
-            reached: BoolArray = np.isfinite(self.angles_for(poses, middle)).all(axis=1)
-            return reached
+            return np.asarray(np.isfinite(self.angles_for(poses, middle)).all(axis=1), dtype=np.bool_)
 
         # no wheel moves its contact by more than twice its eccentricity; the factor 2 is for what is not linear
         asked = np.abs(directions @ self.constraint_matrix().T)[:, self.movable]

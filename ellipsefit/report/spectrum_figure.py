@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 #: Practical unit of a density by what was measured: factor to SI, name.
 UNITS: Final = {"height": (1e-21, "nm² mm"), "slope": (1e-15, "urad² mm")}
+_RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 #: Normal quantile of an interval of 95 %.
 WIDE: Final = 1.959964
 
@@ -55,8 +56,15 @@ def draw_spectrum(axes: Axes, spectrum: Spectrum) -> list[Artist]:
     above.set_xlabel("wavelength [mm]")
     for axis in (axes.xaxis, above.xaxis):
         axis.set_major_formatter("{x:g}")
+    axes.yaxis.set_major_formatter(_power)
     legend_above(axes, room=4.6, columns=4)
     return artists
+
+
+def _power(value: float, _: object) -> str:
+    """A power of ten in letters of the font: its way to set formulas takes longer than the rest of the figure."""
+    exponent = f"{np.log10(value):.0f}" if value > 0 else ""
+    return f"10{exponent.translate(_RAISED)}"
 
 
 def _inverse(values: npt.ArrayLike) -> FloatArray:
