@@ -57,11 +57,14 @@ class SnugLayout(LayoutEngine):
 
     def execute(self, fig: Figure) -> None:
         """Set the axes in their places; called by whatever draws the figure."""
+        canvas: Any = fig
+        self.settle(fig, canvas._get_renderer())
+
+    def settle(self, fig: Figure, renderer: Any) -> None:
+        """The same by the letters of a renderer; if it is the one that draws, it measures each word once."""
         own = [axes for axes in fig.axes if axes.get_subplotspec() is not None]
         if not own:
             return
-        canvas: Any = fig
-        renderer = canvas._get_renderer()
         for _ in range(MOST_TIMES):
             ticks = _ticks(own)
             _place(fig, own, [_room_about(axes, renderer) for axes in own], renderer, aligned=self._aligned)

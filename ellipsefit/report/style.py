@@ -84,15 +84,26 @@ def as_svg(figure: Figure, name: str, label: str) -> str:
     """
     import html
 
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.backends.backend_svg import FigureCanvasSVG, RendererSVG
+
+    from ellipsefit.report.layout import SnugLayout
 
     buffer = io.StringIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     curves = mark_curves(figure)
     with our_style(), without_glyph_warnings():  # the tables show such names well
-        # `savefig` would draw everything twice, once for the layout, which drawing makes anyway
-        canvas: Any = FigureCanvasSVG(figure)
-        canvas.print_svg(buffer, metadata=nothing)
+        # `savefig` would draw everything twice, and measure all words three times
+        FigureCanvasSVG(figure)
+        figure.set_dpi(72)
+        make: Any = RendererSVG
+        renderer = make(*figure.bbox.size, buffer, image_dpi=72, metadata=nothing)
+        engine = figure.get_layout_engine()
+        if isinstance(engine, SnugLayout):
+            engine.settle(figure, renderer)
+            figure.set_layout_engine("none")
+        figure.draw(renderer)
+        renderer.finalize()
+        figure.set_layout_engine(engine)
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
