@@ -142,7 +142,7 @@ def test_inspection_says_what_was_understood(tmp_path: Path) -> None:
 
 def test_faults_far_down_name_their_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Beyond the first blocks, with comments and blank lines on the way; Latin-1 beyond what is looked at first."""
-    monkeypatch.setattr("ellipsefit.files.text._BLOCK", 1 << 16)
+    monkeypatch.setattr("ellipsefit.files.text.blocks.BLOCK", 1 << 16)
     lines = [f"{number * 1e-3:.6f};{number:.6f}" for number in range(20_000)]
     lines[1000] = "# a remark\n\n" + lines[1000]
     lines[19_000] = "12.5;many"
@@ -168,11 +168,9 @@ def test_of_thousands_of_columns_only_those_in_use_are_kept(tmp_path: Path) -> N
 
 
 def test_a_large_file_is_looked_at_in_parts_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from ellipsefit.files import text
-
-    monkeypatch.setattr(text, "_LARGE", 1 << 20)
-    monkeypatch.setattr(text, "_BLOCK", 1 << 17)
-    monkeypatch.setattr(text, "_PART", 1 << 15)
+    monkeypatch.setattr("ellipsefit.files.text.rows.LARGE", 1 << 20)
+    monkeypatch.setattr("ellipsefit.files.text.blocks.BLOCK", 1 << 17)
+    monkeypatch.setattr("ellipsefit.files.text.rows.PART", 1 << 15)
     count = 200_000
     rows = "".join(f"{number * 1e-2:.5f},{number % 7:.6f},S{number // 50_000}\n" for number in range(count))
     path = saved(tmp_path, "x [mm],height [um],segment\n" + rows + "The end\n")
