@@ -154,6 +154,21 @@ def test_faults_far_down_name_their_line(tmp_path: Path, monkeypatch: pytest.Mon
     assert examine_text(path).encoding == "Latin-1"
 
 
+def test_the_last_rows_of_a_long_file_with_decimal_commas_are_numbers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No line of words ends the file; a last row that is cut short, or a sum, is a fault as it is with points."""
+    monkeypatch.setattr("ellipsefit.files.text.blocks.BLOCK", 1 << 12)
+    rows = "".join(f"{number};{number % 7},25\n".replace(";", ",5;") for number in range(1000))
+    path = saved(tmp_path, f"{HEADER}{rows}")
+    assert len(read_profile(path).x) == 1000
+    content = examine_text(saved(tmp_path, f"{HEADER}{rows}The end\n"))
+    assert (content.rows, content.ignored) == (1000, ("1 line after the table: 'The end'",))
+    for end, fragment in (("1000,5", "line 1002: expected 2 columns"), ("Mean;3,2", "line 1002: column 'x'")):
+        with pytest.raises(FileFormatError, match=fragment):
+            read_profile(saved(tmp_path, f"{HEADER}{rows}{end}"))
+
+
 def test_of_thousands_of_columns_only_those_in_use_are_kept(tmp_path: Path) -> None:
     """All cells as text would take 50 bytes each, 100 MB; a block is read at a time."""
     others = ",".join(["0.5"] * 4000)

@@ -10,7 +10,7 @@ from ellipsefit.files.safe import existing_file, fault_reason
 from ellipsefit.files.text import rows
 from ellipsefit.files.text.blocks import START, Encoding, blocks_of, encodings_of
 from ellipsefit.files.text.columns import DELIMITERS
-from ellipsefit.files.text.faults import Faults, at_line, shown
+from ellipsefit.files.text.faults import Faults, shown
 from ellipsefit.files.text.header import DecimalMark, Header, find_header
 from ellipsefit.files.text.meaning import Meaning, Wanted, meaning_of
 from ellipsefit.files.text.measured import measured_of
@@ -148,9 +148,6 @@ def _examined(
     in_parts = look and size > rows.LARGE
     found = rows.some_rows(first, file, encoding, header, size) if in_parts else rows.every_row(first, blocks, header)
     table = read_table(found, header, meaning, faults)
-    if not table.size:
-        text = "no numbers follow the header; expected one row for each point"
-        faults.add("rows", "", at_line(header.line), text)
     measured = None if faults else measured_of(table, meaning, faults)
     return TextContent(
         kind="scan" if meaning.is_scan else "profile",

