@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Final, Literal, NamedTuple
 
 from ellipsefit.errors import FileFormatError
@@ -23,8 +22,7 @@ _SAMPLE: Final = 20  # rows by which it is known how all are written
 DecimalMark = Literal["point", "comma"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Header:
+class Header(NamedTuple):
     """Where the header stands, what it names, and how rows are written. Lines are counted from 0."""
 
     line: int
@@ -67,7 +65,7 @@ def find_header(lines: Sequence[str], path: str | os.PathLike[str]) -> Header:
     if header is None:
         header, _ = _header_at(lines, whole[0] if whole else _likeliest(lines, plain))
     before = tuple(lines[place] for place in plain if place < header.line)
-    return replace(header, declared=declared, before=before)
+    return header._replace(declared=declared, before=before)
 
 
 def _sorted(lines: Sequence[str]) -> tuple[list[int], list[int], DecimalMark | None]:
@@ -127,12 +125,12 @@ def _header_at(lines: Sequence[str], place: int) -> tuple[Header, bool]:
         return header, False
     named = with_units_below(found.columns, split(sample[0], found.delimiter))
     if named is None:
-        return replace(header, columns=tuple(found.columns), delimiter=found.delimiter), True
-    header = replace(header, columns=tuple(named), units_line=below[0])
+        return header._replace(columns=tuple(found.columns), delimiter=found.delimiter), True
+    header = header._replace(columns=tuple(named), units_line=below[0])
     found = _separated(sample[1:], named, mark)
     if found is None:
         return header, False
-    return replace(header, columns=tuple(found.columns), delimiter=found.delimiter), True
+    return header._replace(columns=tuple(found.columns), delimiter=found.delimiter), True
 
 
 class _Separated(NamedTuple):

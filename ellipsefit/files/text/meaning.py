@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 from ellipsefit.errors import UnitError
 from ellipsefit.files.text.columns import ALONG, KNOWN, NUMERIC, WITHOUT_UNIT, Column
@@ -19,8 +18,7 @@ Wanted = Literal["profile", "scan", "measured"]
 _EXAMPLE_UNITS: Final = {"length": "um", "angle": "urad", "time": "s", "temperature": "degC"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Meaning:
+class Meaning(NamedTuple):
     """Which columns are in use, and how their numbers become SI."""
 
     is_scan: bool

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -21,8 +20,7 @@ from ellipsefit.files.text.rows import Places, Rows
 _LONGEST_NAME: Final = 100
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Table:
+class Table(NamedTuple):
     """The columns in use, numbers in the units of the file."""
 
     columns: Mapping[str, npt.NDArray[Any]]  # numbers, or names of segments; none if there are faults
