@@ -380,6 +380,25 @@ def other_quantity(profile: Profile, _: Mirror) -> Profile:
     return replace(profile, values=np.real(ideal(other, x, 12.0, 8.0, 20e-3)))
 
 
+def _other_quantity(name: str, kind: str) -> Slip:
+    """What the instrument measures besides, of the same mirror, under this one's header."""
+
+    def run(folder: Path) -> frozenset[str]:
+        heights = KINDS[kind].quantity == "height"
+        other = replace(
+            KINDS[kind],
+            quantity="slope" if heights else "height",
+            noise=1e-7 if heights else 60e-9,
+            figure=2e-6 if heights else 100e-9,
+            form=5e-9 if heights else 50e-9,
+        )
+        profile = drawn(other, _seeded(f"{name} {kind}"), KINDS[kind].mirror).measured(_seeded(name))
+        profile = replace(profile, quantity=KINDS[kind].quantity)
+        return evaluated(folder, mirror_text(KINDS[kind].mirror), profile_text(profile, named=False))
+
+    return Slip(name=f"{kind}: {name}", kinds=UNIT, run=run)
+
+
 def pieces_turned(*numbers: int) -> Change:
     """Segments taken off, turned end for end, put back and aligned."""
 
@@ -478,6 +497,7 @@ def profile_slips() -> Iterator[Slip]:
         yield _of_profile("axis turned", kind, REVERSED, x_turned)
         yield _of_profile("values back to front", kind, REVERSED | UNIT | {"sign"}, values_turned)
         yield _of_profile("the other quantity", kind, UNIT, other_quantity)
+        yield _other_quantity("the other quantity of this mirror", kind)
     for kind in heights:
         yield _of_profile("inches", kind, UNIT, scaled(25.4))
     for kind in slopes:
@@ -541,11 +561,13 @@ def mirror_slips() -> Iterator[Slip]:
             "other ellipse", kind, other, first_number("image_distance", lambda v: f"{0.8 * v:g} m"), named=False
         )
     for kind in ("Heron", "Curlew"):
-        yield _of_mirror("half as many segments", kind, frozenset({"other mirror"}), _half_as_many, named=False)
         yield _of_mirror("x_offset", kind, SHIFTED, each("x_offset", "12 mm"), named=False)
         yield _of_mirror("x_direction", kind, REVERSED, _upstream, named=False)
         warm = each("reference_temperature", "293 degC")
         yield _of_mirror("reference in degC as K", kind, frozenset({"temperature"}), warm)
+    for kind in ("Heron", "Curlew", "Dunlin", "Wigeon"):
+        yield _of_mirror("half as many segments", kind, frozenset({"other mirror"}), _as_many(0.5), named=False)
+        yield _of_mirror("twice as many segments", kind, frozenset({"other mirror"}), _as_many(2.0), named=False)
     for kind in ("Heron", "Wigeon"):
         yield _of_mirror(
             "expansion per mK",
@@ -559,12 +581,16 @@ def _upstream(text: str) -> str:
     return text.replace('"downstream"', '"upstream"')
 
 
-def _half_as_many(text: str) -> str:
-    """The file of a mirror of the same length with segments twice as long."""
-    name = re.search(r'name = "([^"]*)"', text)
-    assert name is not None
-    kind = KINDS[name[1]]
-    return mirror_text(replace(kind, segments=kind.segments // 2, pitch=2 * kind.pitch).mirror)
+def _as_many(factor: float) -> Callable[[str], str]:
+    """The file of a mirror of the same length with segments of another."""
+
+    def spoil(text: str) -> str:
+        name = re.search(r'name = "([^"]*)"', text)
+        assert name is not None
+        kind = KINDS[name[1]]
+        return mirror_text(replace(kind, segments=int(kind.segments * factor), pitch=kind.pitch / factor).mirror)
+
+    return spoil
 
 
 def round_slips() -> Iterator[Slip]:

@@ -11,15 +11,16 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import binom
 
-from ellipsefit.checks.curve import check_ends, segment_curves, spread_gain
+from ellipsefit.checks.curve import check_ends, check_size, segment_curves, spread_gain
 from ellipsefit.checks.design import check_mirror
-from ellipsefit.checks.edges import check_gaps
+from ellipsefit.checks.edges import check_gaps, check_joints
 from ellipsefit.checks.suspicion import CHANCE, enough
 from ellipsefit.cli import main
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.files import read_mirror
 from ellipsefit.files.mirror import mirror_text
-from ellipsefit.profile import place_profile
+from ellipsefit.mirror import Mirror
+from ellipsefit.profile import Profile, place_profile
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_profile
 from tests.rehearsal import DATA, even_mirror, made_profile
 from tests.slip_cases import KINDS, all_slips, clean_campaign, drawn, profile_text, x_moved
@@ -140,6 +141,72 @@ def test_gaps_in_the_data_tell_a_shift_to_half_a_step(shift: float) -> None:
     assert told
     assert found.kind == "x shifted"
     assert f"{shift * 1e3:+.4g}"[:2] in found.text
+
+
+def _of_pairs(quantity: str, step: float = 2e-3) -> tuple[Profile, Mirror, Mirror]:
+    """A profile of ten segments, their mirror, and one with five of twice the length that ends where they end."""
+    short, long = invented_mirror(segments=10, length=5.0), invented_mirror(segments=5, length=5.0)
+    rng = np.random.default_rng(4)
+    noise, figure = (60e-9, 100e-9) if quantity == "height" else (1e-7, 1e-6)
+    profile = simulate_profile(
+        short, hidden_state(short, rng), rng, step=step, quantity=quantity, noise=noise, figure=figure
+    )
+    return replace(profile, segment=None), short, long
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_segments_that_are_two_show_a_step_in_their_middle(quantity: str) -> None:
+    profile, short, long = _of_pairs(quantity)
+    assert check_joints(place_profile(profile, short)) == []
+    (found,) = check_joints(place_profile(profile, long))
+    assert found.kind == "other mirror"
+    assert len(found.where) >= 3
+    assert set(found.where) <= {segment.name for segment in long.segments}
+    assert found.p_value is not None
+    assert found.p_value <= CHANCE
+
+
+def test_a_hole_in_the_data_of_one_piece_is_no_joint() -> None:
+    """Holes of one to six points anywhere, in noise alone: none is called a joint in 200 mirrors."""
+    mirror = even_mirror(Ellipse(13.0, 8.5, 19e-3), count=4, pitch=0.5)
+    clean = made_profile(mirror, (13.0, 8.5, 19e-3), points=251)
+    rng = np.random.default_rng(11)
+    for _ in range(200):
+        kept = np.ones(len(clean.x), dtype=bool)
+        for start in rng.integers(0, len(kept) - 6, 12):
+            kept[start : start + rng.integers(1, 7)] = False
+        values = clean.values + rng.normal(0.0, 60e-9, len(kept))
+        profile = Profile(name="profile", quantity="height", x=clean.x[kept], values=values[kept])
+        assert check_joints(place_profile(profile, mirror)) == []
+
+
+def test_data_that_run_on_over_gaps_are_of_another_mirror() -> None:
+    profile, short, _ = _of_pairs("height")
+    assert check_gaps(profile.x, short) == ([], True)
+    halves = invented_mirror(segments=20, length=5.0)
+    (found,), told = check_gaps(profile.x, halves)
+    assert told
+    assert found.kind == "other mirror"
+    assert "run on over 10 of the 19 gaps" in found.text
+    # where points stand too far apart to show a gap, nobody can tell
+    sparse, _, _ = _of_pairs("height", step=5e-3)
+    assert check_gaps(sparse.x, halves)[0] == []
+
+
+@pytest.mark.parametrize("factor", [1.0, 3.0])
+def test_form_that_shops_leave_is_no_other_quantity(factor: float) -> None:
+    """A mirror so flat that its segments' own form, 200 nm rms and three times that, hides its curve."""
+    mirror = invented_mirror(segments=6, length=1.8, nominal=Ellipse(900.0, 700.0, 2e-3))
+    rng = np.random.default_rng(3)
+    profile = simulate_profile(mirror, hidden_state(mirror, rng, change=(0.0, 0.0, 0.0)), rng, correlation_length=0.3)
+    values = profile.values.copy()
+    for segment in mirror.segments:
+        part = profile.segment == segment.name
+        s = 2 * (profile.x[part] - segment.middle) / segment.length
+        values[part] += factor * 200e-9 * np.sqrt(5) * rng.normal() * (3 * s**2 - 1) / 2
+    curves = segment_curves(place_profile(replace(profile, values=values), mirror))
+    assert np.ptp(curves.ratio) > 1.0  # it is hidden
+    assert check_size(curves) == []
 
 
 @pytest.mark.parametrize("name", ["alder", "cedar", "dogwood"])

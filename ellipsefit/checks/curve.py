@@ -32,6 +32,9 @@ USUAL_BEND: Final = 5e-3
 WORTH: Final = 4
 #: Spread of the segments' tilts [rad], and as a share of that of the nominal curve, that no alignment leaves.
 MISALIGNED: Final = (500e-6, 0.3)
+#: Form that no shop leaves in most segments of a mirror, rms, of heights [m] and slopes [rad] (common practice: a
+#: tenth of it and less).
+MISSHAPEN: Final = {"height": 2e-6, "slope": 30e-6}
 #: Values of a segment's error that count as independent, at most.
 INDEPENDENT: Final = 5
 #: What a curvature so many times the nominal one comes from.
@@ -146,12 +149,13 @@ def check_size(curves: Curves) -> list[Suspicion]:
     sure = float(-ndtri(CHANCE / 2 / count))
     error = np.hypot(stderr, spread)
     of_middle = float(np.hypot(np.median(stderr), spread)) * np.sqrt(np.pi / 2 / count)
-    if of_middle * sure > 0.5:  # so flat that its own errors hide the curve
+    hidden = of_middle * sure > 0.5
+    if hidden and not _misshapen(curves, ratio, sure * stderr):  # so flat that its own errors hide the curve
         return []
     off = np.abs(ratio - 1) > USUAL + sure * error
     no_curve = (np.abs(ratio - middle) > 0.3 * max(abs(middle), 1.0) + sure * stderr).mean() > 0.5
     where = f"of mirror '{curves.mirror.name}'"
-    if no_curve or (abs(middle) < 0.02 + sure * of_middle and of_middle * sure < 0.1):
+    if hidden or no_curve or (abs(middle) < 0.02 + sure * of_middle and of_middle * sure < 0.1):
         return [
             Suspicion(
                 kind="not this curve",
@@ -177,6 +181,13 @@ def check_size(curves: Curves) -> list[Suspicion]:
             refused=refused,
         )
     ]
+
+
+def _misshapen(curves: Curves, ratio: FloatArray, sure: FloatArray) -> bool:
+    """Whether most segments are bent by more than form does, each sure by itself, and none as another: no factor."""
+    sizes = np.array([np.sqrt(np.mean(curve**2)) for curve in curves.ideal])
+    off = np.abs(ratio - 1)
+    return bool(((off > USUAL + sure) & (off * sizes > MISSHAPEN[curves.quantity])).mean() > 0.5)
 
 
 def _single_sizes(

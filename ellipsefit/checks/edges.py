@@ -1,20 +1,27 @@
-"""Where the data have gaps, against where the mirror file has them."""
+"""Where the data have gaps and steps, against where the mirror file has them."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.special import bdtrc
 
-from ellipsefit.arrays import FloatArray
+from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.checks.suspicion import CHANCE, Suspicion
 from ellipsefit.mirror import Mirror
+from ellipsefit.profile import PlacedProfile
+from ellipsefit.rows import number
 
 #: A step so many times the usual one is a gap.
 HOLE: Final = 1.5
 #: Share of the mirror's gaps that the data must show, and of those that must be met, to tell anything.
 MET: Final = 0.7
+#: Points on either side of a hole from which a step across it is taken.
+BESIDE: Final = 8
+#: A step is one if it is so many times the largest where there is no hole.
+STEP: Final = 2.0
 #: Standard uncertainties of the origin of x that are allowed for.
 SURE: Final = 4.0
 
@@ -50,10 +57,23 @@ def check_gaps(x: FloatArray, mirror: Mirror) -> tuple[list[Suspicion], bool]:
     holes = Gaps(middle=((place[1:] + place[:-1]) / 2)[wide], width=steps[wide])
     wanted = _mirror_gaps(mirror, float(place[0]), float(place[-1]))
     count = len(wanted.middle)
-    if count < 2 or len(holes.middle) < max(2.0, MET * count):
+    if min(count, len(holes.middle)) < 2:
         return [], False
     reach = step / 2 + SURE * mirror.measurement.x_uncertainty + 1e-9
-    if _met(holes, wanted, 0.0, reach, step) >= MET * min(count, len(holes.middle)):
+    here = _met(holes, wanted, 0.0, reach, step)
+    visible = float(wanted.width.min()) >= HOLE * step
+    if visible and here >= max(2.0, MET * len(holes.middle)) and here < MET * count and count - here > 1:
+        return [
+            Suspicion(
+                kind="other mirror",
+                text=f"the data run on over {count - here} of the {count} gaps that mirror '{mirror.name}' has between "
+                "its segments, and show the others; expected the spans of the mirror that was measured (another "
+                "mirror's file?)",
+            )
+        ], True
+    if len(holes.middle) < MET * count:
+        return [], False
+    if here >= MET * min(count, len(holes.middle)):
         return [], True
     # one shift for all, or the same seen from the other end
     best: tuple[int, float, bool] = (0, 0.0, False)
@@ -75,7 +95,7 @@ def check_gaps(x: FloatArray, mirror: Mirror) -> tuple[list[Suspicion], bool]:
     share = min(1.0, len(holes.middle) * 2 * step / (mirror.span[1] - mirror.span[0]))
     chance = min(1.0, 2 * len(holes.middle) * count * float(bdtrc(met - 1, count, share)))
     if met < MET * count or chance > CHANCE:
-        if wanted.width.min() < HOLE * step:  # they need not be seen, and those seen may be points left out
+        if not visible:  # they need not be seen, and those seen may be points left out
             return [], False
         return [
             Suspicion(
@@ -123,3 +143,83 @@ def _met(holes: Gaps, wanted: Gaps, shift: float, reach: float, step: float) -> 
     room = reach + np.maximum(holes.width[None, :] - wanted.width[:, None], 0.0) / 2
     fits = (away <= room) & (holes.width[None, :] >= wanted.width[:, None] - step - 2 * reach)
     return int(fits.any(axis=1).sum())
+
+
+def check_joints(placed: PlacedProfile) -> list[Suspicion]:
+    """Whether segments are of one piece: across a hole in its data one surface goes on, two stand each for itself.
+
+    What is measured less the nominal curve is carried on to the hole from both sides. How far that misses where there
+    is no hole tells how far it may.
+    """
+    found = [_steps(placed, segment) for segment in placed.measured]
+    usual = np.concatenate([steps.usual for steps in found])
+    across = np.concatenate([steps.across for steps in found])
+    independent = len(usual) // (2 * BESIDE + 1)
+    if len(across) < 2 or not independent:
+        return []
+    largest = STEP * float(np.abs(usual).max())
+    torn = [int((np.abs(steps.across) > largest).sum()) for steps in found]
+    # that so many holes show more than all those places do without one, in any order
+    chance = float(bdtrc(sum(torn) - 1, len(across), 1 / (independent + 1)))
+    if sum(torn) < 2 or chance > CHANCE:
+        return []
+    where = tuple(placed.mirror.segments[n].name for n, count in zip(placed.measured, torn, strict=True) if count)
+    sizes = np.abs(across)[np.abs(across) > largest]
+    kind = "length" if placed.quantity == "height" else "angle"
+    few = ", ".join(where[:4]) + (f" and {len(where) - 4} more" if len(where) > 4 else "")
+    return [
+        Suspicion(
+            kind="other mirror",
+            where=where,
+            text=f"the surface has {len(sizes)} steps of {number(float(np.median(sizes)), kind)} where the mirror file "
+            f"has none, at holes in the data of {few}: each of these is two segments or more; expected the spans of "
+            f"the mirror that was measured (is the file of mirror '{placed.mirror.name}' another's?)",
+            p_value=chance,
+        )
+    ]
+
+
+class _Steps(NamedTuple):
+    """Steps of a segment's surface [m or rad]: across its holes, and found likewise where it has none."""
+
+    across: FloatArray
+    usual: FloatArray
+
+
+def _steps(placed: PlacedProfile, segment: int) -> _Steps:
+    part = placed.part(segment)
+    x = placed.x[part]
+    heights = placed.quantity == "height"
+    nominal = placed.mirror.nominal
+    rest = placed.values[part] - (nominal.height(x) if heights else nominal.slope(x))
+    across: list[float] = []
+    usual: list[FloatArray] = [np.zeros(0)]
+    if len(x) > 2 * BESIDE + 1:
+        step = float(np.median(np.diff(x)))
+        rest = rest - np.polyval(np.polyfit(x, rest, 1), x) if heights else rest
+        whole = np.diff(x) < HOLE * step
+        for hole, missing in _holes(x, whole, step):
+            kernel = _across(missing, 1 if heights else 0)
+            sides = np.r_[hole + 1 - BESIDE : hole + 1, hole + 1 : hole + 1 + BESIDE]
+            if not (whole[sides[:-1]] | (sides[:-1] == hole)).all():
+                continue
+            across.append(float(np.r_[kernel[:BESIDE], kernel[-BESIDE:]] @ rest[sides]))
+            span = len(kernel)
+            if len(x) >= span:
+                runs = np.convolve(whole, np.ones(span - 1), "valid") > span - 1.5
+                usual.append(np.convolve(rest, kernel[::-1], "valid")[runs])
+    return _Steps(across=np.array(across), usual=np.concatenate(usual))
+
+
+def _holes(x: FloatArray, whole: BoolArray, step: float) -> Iterator[tuple[int, int]]:
+    """The point before each hole that has enough points on either side, and how many points are missing there."""
+    for hole in np.flatnonzero(~whole):
+        if BESIDE <= hole + 1 <= len(x) - BESIDE:
+            yield int(hole), max(round(float(x[hole + 1] - x[hole]) / step) - 1, 1)
+
+
+def _across(missing: int, degree: int) -> FloatArray:
+    """Weights of points before a hole, in it (zero) and after it that give the step in its middle."""
+    away = np.arange(BESIDE) + (missing + 1) / 2  # steps from the middle
+    weights = np.linalg.pinv(np.vander(away, degree + 1))[-1]
+    return np.concatenate([-weights[::-1], np.zeros(missing), weights])

@@ -12,7 +12,7 @@ from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
 from ellipsefit.checks.curve import check_ends, check_lines, check_size, segment_curves
 from ellipsefit.checks.design import check_changed, check_mirror, positions, same_segments
-from ellipsefit.checks.edges import check_gaps
+from ellipsefit.checks.edges import check_gaps, check_joints
 from ellipsefit.checks.fingerprint import check_earlier, check_stale
 from ellipsefit.checks.segments import check_segments
 from ellipsefit.checks.suspicion import Suspicion
@@ -80,6 +80,8 @@ def check_profile(placed: PlacedProfile, profile: Profile | None = None) -> Chec
     gaps, seen = check_gaps(placed.x if profile is None else used_positions(profile, placed), placed.mirror)
     known = {item.kind for item in ends}
     gaps = [item for item in gaps if item.kind not in known]
+    if not (size or ends or odd or gaps):
+        gaps = check_joints(placed)
     design = check_mirror(placed.mirror)
 
     def answer(found: list[Suspicion], can_tell: bool, why: str) -> str:
