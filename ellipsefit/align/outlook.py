@@ -43,16 +43,19 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
         sure = 1.0 if np.isinf(limits[0]) else float(abs(mean[0]) <= limits[0])
         return sure * _inside(float(mean[1]), float(spread[1]), float(limits[1]))
     # the first by Gauss-Legendre quadrature over its allowed range, the second given the first
+    slope = covariance[0, 1] / covariance[0, 0]
+    left = float(np.sqrt(max(covariance[1, 1] - slope * covariance[0, 1], 0.0)))
     start = max(low[0], mean[0] - 9 * spread[0])
     end = min(high[0], mean[0] + 9 * spread[0])
+    if slope != 0:  # and no further than the second allows: its edge must not lie between two nodes
+        reach = (np.array([-1.0, 1.0]) * (limits[1] + 9 * left) - mean[1]) / slope + mean[0]
+        start, end = max(start, reach.min()), min(end, reach.max())
     if end <= start:
         return 0.0
     node, weight = _quadrature()
     first = (start + end) / 2 + (end - start) / 2 * node
     density = np.exp(-(((first - mean[0]) / spread[0]) ** 2) / 2) / (np.sqrt(2 * np.pi) * spread[0])
-    slope = covariance[0, 1] / covariance[0, 0]
     centre = mean[1] + slope * (first - mean[0])
-    left = float(np.sqrt(max(covariance[1, 1] - slope * covariance[0, 1], 0.0)))
     if np.isinf(limits[1]):
         given = np.ones_like(first)
     elif left == 0:
