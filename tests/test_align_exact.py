@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -317,7 +318,7 @@ def test_rises_of_one_adjuster_or_of_two_side_by_side() -> None:
         adjusters=tuple(Adjuster(name=n, x=0.1, y=y, travel=(-1e-4, 1e-4)) for n, y in (("L", -0.02), ("R", 0.03))),
     )
     # height at y = 0 by the lever rule: 3/5 and 2/5
-    assert_allclose(rise_map(side), [[0.6, 0.4], [0, 0], [-20, 20]], atol=1e-12)
+    assert_allclose(rise_map(side), [[0.6, 0.4], [0.0, 0.0], [-20.0, 20.0]], atol=1e-12)
     assert rise_map(replace(whole, adjusters=())).shape == (3, 0)
 
 
@@ -346,7 +347,9 @@ def test_limits_of_segments_leave_room_for_rounding() -> None:
     assert goal.names[-1] == "rest of one step at S02/A2, lower"
     fine = even_mirror(NOMINAL, count=2, pitch=0.45)
     assert_allclose(goal_limits(layout(fit_of(fine, [0, 0], [0, 0]), NOMINAL, fine), fine, margin=True).limits, NOTHING)
-    assert_allclose(line_map(model)[:3], [[0.5, 0.5, 0, 0], [-1 / 0.225, 1 / 0.225, 0, 0], [0, 0, 0, 0]], atol=1e-12)
+    assert_allclose(
+        line_map(model)[:3], [[0.5, 0.5, 0.0, 0.0], [-1 / 0.225, 1 / 0.225, 0.0, 0.0], [0.0] * 4], atol=1e-12
+    )
 
 
 # ------------------------------------------------------------------ sureness
@@ -548,7 +551,7 @@ def test_an_end_is_approached_rising_where_travel_has_room() -> None:
     assert to(10e-6, replace(screw, backlash=0.0)).approach == "direct"
 
 
-def one_screw(**values: float) -> Mirror:
+def one_screw(**values: Any) -> Mirror:
     segment = Segment(
         name="S", start=-0.2, end=0.2,
         adjusters=(Adjuster(name="A", x=0.0, travel=(-60e-6, 60e-6), **values),),
@@ -560,7 +563,7 @@ def test_test_moves_by_hand() -> None:
     """A fifth of 40 um is 8 um; five times a backlash of 2 um is 10 um; in steps of 3 um they are 9 and 12; what is
     planned as small as 10 um is made whole, and what is smaller tells no direction."""
 
-    def tried(move: float, **values: float) -> float | None:
+    def tried(move: float, **values: Any) -> float | None:
         orders = Orders(mirror=one_screw(**values), moves=(Order(segment="S", adjuster="A", start=0.0, stop=move),))
         found = trial_orders(orders)
         assert found.kind == "test"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -11,9 +12,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from ellipsefit.align.change import LineChange, carrier_map, line_map
-from ellipsefit.align.comparison import Comparison, History, LedgerLine, compare_round, history_dict, history_of
+from ellipsefit.align.comparison import Comparison, LedgerLine, compare_round
 from ellipsefit.align.orders import Order, Orders, adjusters_of
 from ellipsefit.align.response import Response
+from ellipsefit.align.rounds import History
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.mirror import Mirror
@@ -187,9 +189,10 @@ def test_tables_show_micrometres_with_two_places() -> None:
 def test_the_arrays_are_the_influence_matrix() -> None:
     result = as_asked()
     arrays = {one.name: one for one in result.arrays()}
-    assert list(arrays["at"].values) == [f"{s}/{a}" for s, a in KEYS]
-    assert_allclose(arrays["response"].values, result.response.matrix)
-    assert_allclose(arrays["response_stderr"].values, result.response.stderr)
+    values = {name: np.asarray(one.values) for name, one in arrays.items()}
+    assert list(values["at"]) == [f"{s}/{a}" for s, a in KEYS]
+    assert_allclose(values["response"], result.response.matrix)
+    assert_allclose(values["response_stderr"], result.response.stderr)
     assert arrays["at"].coordinate
     assert arrays["moved"].coordinate
     assert not arrays["response"].coordinate
@@ -239,7 +242,7 @@ def test_a_position_is_read_within_travel_and_no_further() -> None:
         assert read(limit).stop == limit
         with pytest.raises(ParameterError, match="lies outside its travel of -150 um to 150 um"):
             read(limit * (1 + 1e-4))
-    rising = {"approach": "rising", "overshoot": 8e-6}
+    rising: dict[str, Any] = {"approach": "rising", "overshoot": 8e-6}
     assert read(20e-6 + 0.9e-8, **rising).stop == orders.moves[0].stop
     near, far = read(23.9e-6, **rising), read(24.1e-6, **rising)
     assert (near.stop, near.approach, near.overshoot) == (23.9e-6, "rising", 8e-6)
@@ -300,7 +303,7 @@ def test_rounds_follow_each_other() -> None:
     assert len(result.history.rounds) == 2
     assert_allclose([line.travelled for line in result.ledger], 1.5 * np.abs(MOVES), rtol=1e-6)
     assert_allclose([line.moves for line in result.ledger], np.column_stack([MOVES, -MOVES / 2]), rtol=1e-6)
-    again = history_of(history_dict(result.history))
+    again = History.from_dict(json.loads(json.dumps(result.history.to_dict())))
     assert [past.planned for past in again.rounds] == [NOON, NOON + timedelta(microseconds=1)]
     for one, other in zip(again.rounds, result.history.rounds, strict=True):
         assert (one.moves, one.positions, one.findings) == (other.moves, other.positions, other.findings)
@@ -325,7 +328,7 @@ def test_a_history_of_fewer_screws_is_another_mirrors() -> None:
 def test_a_response_that_was_given_is_kept_and_read_back() -> None:
     matrix = np.eye(12) + np.arange(144).reshape(12, 12) / 1e4
     given = Response(adjusters=tuple(KEYS), matrix=matrix, stderr=np.full((12, 12), 0.01) + matrix / 100)
-    again = history_of(history_dict(History(mirror=MIRROR.name, given=given))).given
+    again = History.from_dict(History(mirror=MIRROR.name, given=given).to_dict()).given
     assert again is not None
     assert again.adjusters == given.adjusters
     assert_allclose(again.matrix, matrix)

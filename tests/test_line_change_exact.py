@@ -68,7 +68,8 @@ def smooth(seed: int, waves: int = 4) -> FloatArray:
     """A figure of 100 nm, the same at every point whenever it is asked."""
     rng = np.random.default_rng(seed)
     at = places()
-    return 1e-7 * sum(rng.normal() * np.sin(k * at / 0.06 + rng.uniform(0, 6)) for k in range(1, waves))
+    found = [rng.normal() * np.sin(k * at / 0.06 + rng.uniform(0, 6)) for k in range(1, waves)]
+    return np.asarray(1e-7 * np.sum(found, axis=0))
 
 
 def test_each_point_counts_in_the_line_the_ends_included() -> None:
@@ -283,5 +284,5 @@ def test_maps_take_the_rows_that_are_measured() -> None:
     assert_allclose(line_map(mirror, ("C", "B", "A"), 2), whole[[0, 1, 3, 4, 6, 7]], rtol=0, atol=1e-15)
     assert_allclose(line_map(mirror, ("C", "B", "A"), 1), whole[[1, 4, 7]], rtol=0, atol=1e-15)
     assert_allclose(carrier_map(mirror, ("C", "A"), 1), [[1], [1]])
-    assert_allclose(carrier_map(mirror, ("C", "A"), 2), [[1, 2.5], [0, 1], [1, 0.5], [0, 1]])
-    assert_allclose(carrier_map(mirror, ("C",), 3), [[1, 2.5, 0], [0, 1, 0], [0, 0, 1]])
+    assert_allclose(carrier_map(mirror, ("C", "A"), 2), [[1.0, 2.5], [0.0, 1.0], [1.0, 0.5], [0.0, 1.0]])
+    assert_allclose(carrier_map(mirror, ("C",), 3), [[1.0, 2.5, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
