@@ -205,6 +205,12 @@ def test_a_least_squares_programme_stops_at_its_limits() -> None:
     assert found is not None
     assert_allclose(found, [1, 0], atol=1e-9)
     assert minimise_squares(matrix, offset, np.array([[1.0, 0], [-1.0, 0]]), np.array([1.0, -2.0])) is None
+    # in whatever unit its limits are written, one that is 1e-13 of another is none
+    for unit in (1e7, 1e-7):
+        weak = np.array([[1.0, 1.0], [-1e-13, 0.0]]) * unit
+        found = minimise_squares(matrix, offset, weak, np.array([1.0, -1.0]) * unit)
+        assert found is not None
+        assert_allclose(found, [1, 0], atol=1e-12)
     # a limit that knows none of these unknowns is no limit
     found = minimise_squares(matrix, offset, np.array([[0.0, 0.0], [1.0, 1.0]]), np.array([-1.0, 1.0]))
     assert found is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from scipy.stats import chi2, f, norm
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit import fit_ellipse
-from ellipsefit.fit.campaigns import Previous, previous_campaign
+from ellipsefit.fit.campaigns import Previous, both_campaigns, previous_campaign
 from ellipsefit.fit.conflict import _check, _spoken, _statistic
 from ellipsefit.fit.effects import beside_surface, segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
@@ -29,6 +29,7 @@ from ellipsefit.fit.robust import (
     NORMAL_MAD,
     WINDOW,
     _flat,
+    _roughest,
     _running_median,
     _scatter,
     knocked_segments,
@@ -39,7 +40,7 @@ from ellipsefit.fit.solver import inverse_normal, minimise
 from ellipsefit.fit.surface_error import Correlation, SurfaceError, estimate_white, whiten
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment
-from ellipsefit.profile import PlacedProfile, Profile, Quantity, place_profile
+from ellipsefit.profile import Block, PlacedProfile, Profile, Quantity, place_profile
 from tests.align_cases import NOMINAL
 from tests.rehearsal import PARAMETERS, Array, even_mirror, ideal, ideal_partials, made_profile
 
@@ -437,6 +438,53 @@ def test_strays_leave_five_points_at_least() -> None:
     assert same is placed
 
 
+@dataclass
+class Blocks:
+    """A segment that is read in blocks, for those who ask for nothing else."""
+
+    mirror: Mirror
+    blocks_: list[Block]
+    quantity: Quantity = "height"
+
+    def blocks(self, number: int, most: int | None = None) -> list[Block]:
+        assert (number, most) == (0, 16)
+        return self.blocks_
+
+
+def test_a_block_is_dirty_that_is_twice_as_rough_as_most() -> None:
+    """Of blocks with noise of 1, 1, 1 and 9 nm the median is 1 nm; two blocks tell nothing, nor do short ones."""
+    rng = np.random.default_rng(1)
+    ellipse = LONG.nominal
+
+    def block(noise: float, points: int = 20_000) -> Block:
+        x = np.linspace(0.0, 0.4, points)
+        values = ellipse.height(x) + noise * rng.normal(size=points)
+        return Block(x=x, values=values, sigma=None, covariance_factor=None, rows=np.arange(points))
+
+    whole = [block(noise) for noise in (1e-9, 9e-9, 1e-9, 1e-9)]
+    placed: Any = Blocks(LONG, whole)
+    # a running median of 15 follows the noise by a few percent
+    assert_allclose(_roughest(placed, 0), 2e-9, rtol=0.1)
+    assert _roughest(Blocks(LONG, whole[:2]), 0) == np.inf  # type: ignore[arg-type]
+    assert _roughest(Blocks(LONG, [*whole[:2], block(1e-9, 29)]), 0) == np.inf  # type: ignore[arg-type]
+    assert _roughest(Blocks(LONG, [*whole[:2], block(1e-9, 30)]), 0) < np.inf  # type: ignore[arg-type]
+
+
+def test_a_segment_is_dirty_from_a_fiftieth_of_its_points() -> None:
+    """Of 400 points 8 are a fiftieth: nine strays are dirt, eight are not, and each is named with its count."""
+    for count, dirty in ((8, ()), (9, ("S02",))):
+        placed = white(points=400, seed=4)
+        values = placed.values.copy()
+        values[400 + 40 * np.arange(count)] += 5e-6
+        fit = fit_ellipse(replace(placed, values=values), vary=(), segments="free")
+        assert fit.oddities.strays == {"S02": count}
+        assert fit.oddities.dirty == dirty
+        notes = fit.oddities.warnings()
+        assert notes[0].startswith(f"{count} points that stray far from their neighbours are left out")
+        assert ("segment S02 looks dirty" in notes[0]) is bool(dirty)
+        assert fit.oddities.table().cells[0][1] == f"{count} of S02"
+
+
 def test_tails_of_noise_are_counted_against_the_normal_law() -> None:
     """Of normal noise as few as it has; of one point in fifty thrown off by thirty deviations those it shows in; none
     of no points."""
@@ -531,6 +579,45 @@ def test_another_mirror_is_no_last_campaign() -> None:
             Previous(placed=placed, **{**good, key: np.zeros(shape)})
     with pytest.raises(ParameterError, match="moves must be finite"):
         Previous(placed=placed, moves=np.full((1, 2), np.nan), factor=good["factor"])
+
+
+def test_two_campaigns_are_one_reduction() -> None:
+    """Points, scatter and weights of both add up, the first ones' by a factor; how the second stands is how the first
+    does, moved: node values that fit the first exactly fit both, once the moves made are added."""
+    first, second = white(points=50), white(points=80)
+    count = len(first.mirror.segments)
+    moves = np.column_stack([np.full(count, 2e-6), np.linspace(-1e-5, 1e-5, count)])
+    previous = Previous(placed=first, moves=moves, factor=np.zeros((count, 2, 1)))
+    extra = np.ones((first.count, 2))
+    then, now = reduce_profile(replace(first, covariance_factor=1e-7 * extra)), reduce_profile(second)
+    merged, moved = both_campaigns(now, then, segment_effects(now), previous, weight=0.25)
+    assert merged.count == first.count + second.count
+    assert moved.sizes == {
+        "stitching": 0, "stitching of the last campaign": 2, "moves since the last campaign": 1,
+        "pose in the last campaign": 2,
+    }  # fmt: skip
+    assert moved.columns("moves since the last campaign") == slice(2, 3)
+    assert moved.columns("pose in the last campaign") == slice(3, 5)
+    for row, (whole, a, b) in enumerate(zip(merged.segments, now.segments, then.segments, strict=True)):
+        assert_allclose(whole.rest, a.rest + 0.25 * b.rest, rtol=1e-9)
+        assert_allclose(whole.within, a.within + 0.25 * b.within, rtol=1e-9)
+        assert whole.within_freedom == a.within_freedom + b.within_freedom
+        assert_allclose(whole.block_weight, [*a.block_weight, *(0.25 * b.block_weight)])
+        assert_allclose(whole.block_x, [*a.block_x, *b.block_x])
+        # a surface at the nodes of now, and as the points of then would have shown it before the moves
+        surface = 1e-6 * np.cos(3 * a.nodes)
+        turned = node_basis(a.nodes, b.nodes) @ surface
+        lever = b.nodes - b.middle
+        before = turned - moves[row, 0] - moves[row, 1] * lever
+        rest = np.concatenate([a.factor @ surface - a.projection, 0.5 * (b.factor @ before - b.projection)])
+        assert_allclose(whole.factor @ surface - whole.projection, rest, rtol=1e-7, atol=1e-7)
+        pose = np.array([3e-7, 2e-6])
+        lifted = before - pose[0] - pose[1] * (b.middle + lever)
+        rest[len(a.projection) :] = 0.5 * (b.factor @ lifted - b.projection)
+        shown = whole.factor @ surface + whole.shared[:, 3:] @ pose - whole.projection
+        assert_allclose(shown, rest, rtol=1e-7, atol=1e-7)
+        assert_allclose(whole.shared[len(a.projection) :, :2], 0.5 * b.shared)
+        assert_allclose(whole.shared[: len(a.projection)], 0)
 
 
 def test_a_statistic_counts_what_the_data_speak_of() -> None:
