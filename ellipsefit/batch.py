@@ -33,7 +33,7 @@ from ellipsefit.files.batch import (
 from ellipsefit.files.safe import existing_file
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
-from ellipsefit.job import evaluate, run_job
+from ellipsefit.job import evaluate, place_surveyed, run_job
 from ellipsefit.results import Result
 from ellipsefit.rows import Table
 from ellipsefit.stitching import StitchSettings
@@ -319,7 +319,9 @@ def _checksum(item: BatchItem) -> str:
     """SHA-256 of all files of a mirror, by what they are for."""
     whole = hashlib.sha256()
     parts = [("mirror", item.mirror), *(("scans", path) for path in item.scans)]
-    parts += [(role, path) for role, path in (("beam", item.beam), ("previous", item.previous)) if path is not None]
+    single = (("beam", item.beam), ("previous", item.previous), ("carrier", item.carrier))
+    parts += [(role, path) for role, path in single if path is not None]
+    parts += [("survey", path) for path in item.surveys]
     for role, path in parts:
         try:
             with existing_file(path).open("rb") as file:
@@ -347,7 +349,9 @@ def _done(task: _Task, inputs: str) -> MirrorLine:
     }
     if settings.keep == "summary":
         found = evaluate(item.mirror, item.scans, **options)
-        return mirror_line(item.name, found.fit, found.plan, found.light, None)
+        surveyed = item.carrier is not None or item.surveys
+        placement = place_surveyed(item.carrier, item.surveys)[0] if surveyed else None
+        return mirror_line(item.name, found.fit, found.plan, found.light, placement, None)
     target, stage = task.folder / item.name, _unfinished(task.folder, item)
     try:
         with _held(target):
@@ -377,10 +381,11 @@ def _made_beside(task: _Task, inputs: str, stage: Path, target: Path, options: d
         shutil.copyfile(report, stage / report.name)
     item, settings = task.item, task.settings
     page = settings.keep == "report"
+    options |= {"carrier_path": item.carrier, "survey_paths": item.surveys}
     result = run_job(item.mirror, item.scans, stage, when=settings.when, force=task.force, page=page, **options)
     for path in names_taken:
         (stage / path.name).unlink()
-    line = mirror_line(item.name, result.fit, result.plan, result.light, result.round)
+    line = mirror_line(item.name, result.fit, result.plan, result.light, result.placement, result.round)
     temporary = stage / f"{_LINE}.new"
     content = {"inputs": inputs, "record_before": before, "line": line.to_dict()}
     temporary.write_text(json.dumps(content, allow_nan=False), encoding="utf-8")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from itertools import chain
 from typing import Any, ClassVar, Final, Literal, get_args
 
 import numpy as np
@@ -13,6 +14,7 @@ from ellipsefit.align import CorrectionPlan
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus import FocusResult
+from ellipsefit.place import Placement
 from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
@@ -54,6 +56,7 @@ class MirrorLine:
     slope_error_rms: float | None = None  # of the figure [rad]
     whole_slope_error_rms: float | None = None  # segments as they were found [rad]
     throughput: float | None = None
+    image_in_hall: float | None = None  # by the survey: how far the image focus is from where it should be [m]
     warnings: tuple[str, ...] = ()
 
     @classmethod
@@ -84,7 +87,12 @@ class MirrorLine:
 
 
 def mirror_line(
-    name: str, fit: EllipseFit, plan: CorrectionPlan, light: FocusResult | None, round_: int | None
+    name: str,
+    fit: EllipseFit,
+    plan: CorrectionPlan,
+    light: FocusResult | None,
+    placement: Placement | None,
+    round_: int | None,
 ) -> MirrorLine:
     """The numbers of a job that are compared."""
     verdict: Verdict = "feasible"
@@ -95,7 +103,8 @@ def mirror_line(
     elif light is not None and not light.acceptable:
         verdict = "throughput missed"
     ellipse, figure, focus, remaining = fit.ellipse, fit.figure, fit.focus, plan.remaining
-    warnings = (*fit.warnings, *plan.warnings, *(() if light is None else light.warnings))
+    others = [part.warnings for part in (light, placement) if part is not None]
+    warnings = (*fit.warnings, *plan.warnings, *chain.from_iterable(others))
     return MirrorLine(
         name=name,
         verdict=verdict,
@@ -122,6 +131,7 @@ def mirror_line(
         slope_error_rms=_known(figure.slope_error_rms),
         whole_slope_error_rms=_known(figure.whole_slope_error_rms),
         throughput=None if light is None else _known(light.throughput),
+        image_in_hall=None if placement is None else float(np.linalg.norm(placement.image.shift)),
         warnings=tuple(dict.fromkeys(warnings)),
     )
 
@@ -164,6 +174,7 @@ COLUMNS: Final[dict[str, tuple[str, float]]] = {
     "slope_error_rms": ("slope error, rms [urad]", 1e6),
     "whole_slope_error_rms": ("slope error as found, rms [urad]", 1e6),
     "throughput": ("throughput", 1.0),
+    "image_in_hall": ("image in the hall, off by [mm]", 1e3),
 }
 #: Quantities whose spread over all mirrors is shown.
 _COMPARED: Final = (
@@ -174,6 +185,7 @@ _COMPARED: Final = (
     ("image_along", "|image along|, as found", "length"),
     ("image_across", "|image across|, as found", "length"),
     ("throughput", "throughput", "share"),
+    ("image_in_hall", "image in the hall, off by", "length"),
 )
 
 
@@ -250,6 +262,7 @@ def mirror_table(lines: Iterable[MirrorLine], most: int) -> Table:
     chosen = list(lines)
     lit = any(line.throughput is not None for line in chosen)
     short = any(line.travel_missing for line in chosen)
+    placed = any(line.image_in_hall is not None for line in chosen)
     cells = tuple(
         (
             line.name,
@@ -262,6 +275,7 @@ def mirror_table(lines: Iterable[MirrorLine], most: int) -> Table:
             number(line.image_along, "length", unit="mm", sign=True),
             number(line.image_across, "length", unit="um", sign=True),
             *((_shown(line.throughput, "share"),) * lit),
+            *((number(line.image_in_hall, "length", unit="mm"),) * placed),
             str(len(line.warnings)) if line.warnings else "",
         )
         for line in chosen[:most]
@@ -277,10 +291,12 @@ def mirror_table(lines: Iterable[MirrorLine], most: int) -> Table:
         "image along",
         "image across",
         *(("throughput",) * lit),
+        *(("in the hall",) * placed),
         "warnings",
     )
     notes = (
         "Of tolerance, height and tilt left: after the moves. Image: misplacement as found.",
+        *(("In the hall: how far the image focus is from where it should be, by the survey.",) * placed),
         *_rest(len(chosen), most),
     )
     return Table(title="Mirrors, the worst first", header=header, cells=cells, notes=notes)

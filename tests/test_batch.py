@@ -6,6 +6,7 @@ import csv
 import json
 import multiprocessing
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -22,14 +23,24 @@ import numpy as np
 import pytest
 
 import ellipsefit.batch as batch_room
-from ellipsefit.batch import AHEAD, BatchSettings, run_batch
+from ellipsefit.batch import AHEAD, BatchSettings, Keep, run_batch
 from ellipsefit.cli import main
 from ellipsefit.errors import EllipsefitError, FileExistsAlreadyError, FileFormatError, FileMissingError, ParameterError
-from ellipsefit.files import BatchItem, read_batch, read_mirror, read_profile, write_mirror, write_profile
+from ellipsefit.files import (
+    BatchItem,
+    read_batch,
+    read_mirror,
+    read_profile,
+    write_carrier,
+    write_mirror,
+    write_profile,
+    write_survey,
+)
 from ellipsefit.files.batch import JOURNAL, Journal
-from ellipsefit.files.record import read_record_summary
+from ellipsefit.files.record import read_record, read_record_summary
 from ellipsefit.fit import fit_ellipse
-from ellipsefit.job import evaluate
+from ellipsefit.halls import demo_halls
+from ellipsefit.job import evaluate, place_surveyed
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_profile
 from ellipsefit.summary import MirrorLine, Summary
 
@@ -411,9 +422,12 @@ def test_lists_and_folders_name_the_same(mirrors: Path, tmp_path: Path) -> None:
     (tmp_path / "scans").mkdir()
     for name in ("scan_b.h5", "scan_a.h5", "other [1].h5"):
         (tmp_path / "scans" / name).touch()
+    for name in ("survey_2.csv", "survey_1.csv"):
+        (tmp_path / name).touch()
     (tmp_path / "list.toml").write_text(
         '[[mirror]]\nfile = "heron.toml"\nscans = ["scans/scan_*.h5", "scans/other [1].h5"]\nbeam = "light.toml"\n'
-        '[[mirror]]\nname = "again"\nfile = "heron.toml"\nscans = "one.csv"\nprevious = "last.h5"\n',
+        '[[mirror]]\nname = "again"\nfile = "heron.toml"\nscans = "one.csv"\nprevious = "last.h5"\n'
+        'carrier = "carrier.toml"\nsurvey = ["survey_*.csv", "late.csv"]\n',
         encoding="utf-8",
     )
     first, second = read_batch([tmp_path / "list.toml"])
@@ -421,6 +435,16 @@ def test_lists_and_folders_name_the_same(mirrors: Path, tmp_path: Path) -> None:
     assert [path.name for path in first.scans] == ["scan_a.h5", "scan_b.h5", "other [1].h5"]
     assert first.beam == tmp_path / "light.toml"
     assert second.previous == tmp_path / "last.h5"
+    assert (first.carrier, first.surveys) == (None, ())
+    assert second.carrier == tmp_path / "carrier.toml"
+    assert [path.name for path in second.surveys] == ["survey_1.csv", "survey_2.csv", "late.csv"]
+    (tmp_path / "list.csv").write_text(
+        "name,mirror,scans,beam,previous,carrier,survey\n"
+        "heron,heron.toml,scans/scan_*.h5|scans/other [1].h5,light.toml,,,\n"
+        "again,heron.toml,one.csv,,last.h5,carrier.toml,survey_*.csv|late.csv\n",
+        encoding="utf-8",
+    )
+    assert read_batch([tmp_path / "list.csv"]) == (first, second)
 
 
 @pytest.mark.parametrize(
@@ -434,6 +458,7 @@ def test_lists_and_folders_name_the_same(mirrors: Path, tmp_path: Path) -> None:
         ("a.csv", "mirror,scans\n\nm,s,t\n", "line 3: expected 2 columns as in the header; got 3"),
         ("a.csv", "mirror,scans\nm,\n", "line 2: expected a mirror file"),
         ("a.csv", "mirror,scans\nm,a||b\n", "line 2: expected a mirror file"),
+        ("a.csv", "mirror,scans,survey\nm,a,s||t\n", "line 2: expected a file of a survey"),
         ("a.csv", "mirror,scans\nm,a\nm,b\n", r"line 3: has the name 'm', as has .*line 2"),
         ("a.csv", "mirror,scans,name\nm,a,../b\n", r"line 2: the name '\.\./b' can't be that of a folder"),
         ("a.csv", "mirror,scans,name\nm,a,Summary.csv\n", "line 2: the name 'Summary.csv' can't be"),
@@ -465,6 +490,39 @@ def test_other_things_than_lists_are_refused(tmp_path: Path) -> None:
         run_batch((), tmp_path, LINE, workers=0)
     with pytest.raises(ParameterError, match="keep must be one of"):
         BatchSettings(when=WHEN, keep="all")  # type: ignore[arg-type]  # as a notebook might
+
+
+@pytest.fixture
+def surveyed(mirrors: Path, tmp_path: Path) -> Path:
+    """Three mirrors, of which one has a carrier with a survey, and one a carrier alone."""
+    folder = tmp_path / "in"
+    for number in range(3):
+        shutil.copytree(mirrors / f"wren-{number}", folder / f"wren-{number}")
+    carriers, surveys = demo_halls()
+    write_survey(surveys[0][0], folder / "wren-1" / "survey_1.csv")
+    for number in (1, 2):
+        write_carrier(carriers[0], folder / f"wren-{number}" / "carrier.toml")
+    return folder
+
+
+@pytest.mark.parametrize("keep", ["record", "summary"])
+def test_a_surveyed_carrier_is_placed_as_well(surveyed: Path, tmp_path: Path, keep: Keep) -> None:
+    """Oracle: the placement alone. A carrier without a survey is a fault of its mirror; a new survey is new work."""
+    settings = BatchSettings(when=WHEN, keep=keep)
+    result = run_batch(read_batch([surveyed]), tmp_path / "out", settings)
+    plain, placed, lonely = result.summary.lines
+    alone, _ = place_surveyed(surveyed / "wren-1" / "carrier.toml", [surveyed / "wren-1" / "survey_1.csv"])
+    assert placed.image_in_hall == np.linalg.norm(alone.image.shift)
+    assert set(alone.warnings) <= set(placed.warnings)
+    assert plain.image_in_hall is None
+    assert (lonely.verdict, "carrier and survey belong together" in lonely.reason) == ("failed", True)
+    assert "in the hall" in str(result)
+    write_survey(demo_halls()[1][0][1], surveyed / "wren-1" / "survey_1.csv", force=True)
+    again = run_batch(read_batch([surveyed]), tmp_path / "out", settings)
+    assert again.done_before == 1
+    assert again.summary.lines[1].image_in_hall != placed.image_in_hall
+    if keep == "record":
+        assert read_record(tmp_path / "out" / "wren-1" / "record.h5").surveys
 
 
 def test_the_worst_come_first_and_a_screen_shows_some() -> None:

@@ -153,7 +153,7 @@ def recorded(folder: Path) -> Any:
 
 
 def summarised() -> Summary:
-    return Summary(lines=(mirror_line("one", fitted(), plan(), None, 1),))
+    return Summary(lines=(mirror_line("one", fitted(), plan(), None, None, 1),))
 
 
 #: One of each, small; a result that is missing here fails the first test.

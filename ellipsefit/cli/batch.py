@@ -38,10 +38,10 @@ def batch(
 ) -> None:
     """Do all of it for many mirrors: what run does, to DIR/NAME, and DIR/summary.csv, .json and .html.
 
-    A CSV list has the columns mirror and scans (files or patterns, parted by |) and, if wanted, name, beam and
-    previous; --beam is for mirrors that name none. A folder of a mirror holds mirror.toml, its scan* files or
-    one profile* file, and beam.toml if there is one. A batch that was stopped goes on with the same command;
-    --force does all again.
+    A CSV list has the columns mirror and scans (files or patterns, parted by |) and, if wanted, name, beam, previous,
+    carrier and survey; --beam is for mirrors that name none. A folder of a mirror holds mirror.toml, its scan* files
+    or one profile* file, and where they are wanted beam.toml, carrier.toml and its survey* files. A batch that was
+    stopped goes on with the same command; --force does all again.
 
     Exit status 1: some mirror is not acceptable; 2: some mirror has no result.
     """

@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from glob import glob
@@ -28,6 +28,7 @@ SUMMARIES: Final = ("summary.csv", "summary.json", "summary.html")
 _TAKEN: Final = (JOURNAL, *SUMMARIES)
 _LONGEST_NAME: Final = 100
 _SCANS: Final = "a file of scans or of a profile, a pattern such as 'heron/scan_*.csv', or a list of these"
+_SURVEYS: Final = "a file of a survey, a pattern such as 'heron/survey_*.csv', or a list of these"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +40,8 @@ class BatchItem:
     scans: tuple[Path, ...]
     beam: Path | None = None
     previous: Path | None = None  # record, or file of a fit, of the last campaign
+    carrier: Path | None = None
+    surveys: tuple[Path, ...] = ()  # of that carrier
     fault: str = ""  # what is wrong with it already; it will fail with this
 
 
@@ -50,11 +53,13 @@ def read_batch(paths: Sequence[str | os.PathLike[str]]) -> tuple[BatchItem, ...]
     paths : sequence of path
         Each a list, a folder of one mirror, or a folder of such folders.
 
-        - A list is CSV with the columns mirror, scans and, optional, name, beam and previous; or TOML with a
-          table [[mirror]] each, of the keys file, scans, name, beam and previous. Files are named from the
-          list's folder on. Several files of scans are a list in TOML and parted by | in CSV; each may be a pattern.
+        - A list is CSV with the columns mirror, scans and, optional, name, beam, previous, carrier and survey; or
+          TOML with a table [[mirror]] each, of the keys file, scans, and these. Files are named from the list's
+          folder on. Several files of scans or surveys are a list in TOML and parted by | in CSV; each may be a
+          pattern.
         - The folder of a mirror holds mirror.toml and either its scans, all files whose names begin with 'scan', or
-          one file whose name begins with 'profile'; and beam.toml, if there is a beam.
+          one file whose name begins with 'profile'; beam.toml, if there is a beam; and carrier.toml with its
+          surveys, files whose names begin with 'survey', if the carrier was surveyed.
 
     Returns
     -------
@@ -113,12 +118,15 @@ def _folder_item(folder: Path) -> BatchItem:
     if bool(scans) == bool(profiles) or len(profiles) > 1:
         got = ", ".join(place.name for place in (scans + profiles)[:4]) or "none of them"
         fault = f"{folder}: expected files whose names begin with 'scan', or one that begins with 'profile'; got {got}"
-    beam = folder / "beam.toml"
+    beam, carrier = folder / "beam.toml", folder / "carrier.toml"
+    surveys = [place for place in files if place.name.casefold().startswith("survey")]
     return BatchItem(
         name=folder.resolve().name,
         mirror=folder / "mirror.toml",
         scans=tuple(scans or profiles),
         beam=beam if beam.exists() else None,
+        carrier=carrier if carrier.exists() else None,
+        surveys=tuple(surveys),
         fault=fault,
     )
 
@@ -140,19 +148,28 @@ def _counts(line: str) -> bool:
     return line.strip() != "" and not line.lstrip().startswith("#")
 
 
-def _texts(value: object) -> tuple[str, ...]:
-    texts = [value] if isinstance(value, str) else value
-    if not isinstance(texts, list) or not texts or not all(isinstance(text, str) and text.strip() for text in texts):
-        raise ValueError(f"got {str(value)[:60]!r}; expected {_SCANS}")
-    return tuple(texts)
+def _texts(expected: str) -> Callable[[object], tuple[str, ...]]:
+    def check(value: object) -> tuple[str, ...]:
+        texts = [value] if isinstance(value, str) else value
+        if (
+            not isinstance(texts, list)
+            or not texts
+            or not all(isinstance(text, str) and text.strip() for text in texts)
+        ):
+            raise ValueError(f"got {str(value)[:60]!r}; expected {expected}")
+        return tuple(texts)
+
+    return check
 
 
 class _MirrorTable(Table):
     file: str = Field(description="the mirror file")
-    scans: Annotated[tuple[str, ...], BeforeValidator(_texts)] = Field(description=_SCANS)
+    scans: Annotated[tuple[str, ...], BeforeValidator(_texts(_SCANS))] = Field(description=_SCANS)
     name: str | None = None
     beam: str | None = None
     previous: str | None = None
+    carrier: str | None = None
+    survey: Annotated[tuple[str, ...], BeforeValidator(_texts(_SURVEYS))] = Field(default=(), description=_SURVEYS)
 
 
 class _ListTable(Table):
@@ -161,17 +178,11 @@ class _ListTable(Table):
 
 def _from_toml(data: bytes, path: Path) -> list[tuple[str, BatchItem]]:
     table = check_table(parse_toml(data, path), _ListTable, path)
-    return [
-        (
-            f"{path}, mirror {number}",
-            _item(path, entry.name, entry.file, entry.scans, entry.beam, entry.previous),
-        )
-        for number, entry in enumerate(table.mirror, 1)
-    ]
+    return [(f"{path}, mirror {number}", _item(path, entry)) for number, entry in enumerate(table.mirror, 1)]
 
 
 _NEEDED: Final = ("mirror", "scans")
-_KNOWN: Final = (*_NEEDED, "name", "beam", "previous")
+_KNOWN: Final = (*_NEEDED, "name", "beam", "previous", "carrier", "survey")
 
 
 def _from_csv(rows: Sequence[tuple[int, str]], path: Path) -> list[tuple[str, BatchItem]]:
@@ -194,40 +205,39 @@ def _from_csv(rows: Sequence[tuple[int, str]], path: Path) -> list[tuple[str, Ba
         where = f"{path}, line {number}"
         if len(row) != len(header):
             raise FileFormatError(f"{where}: expected {len(header)} columns as in the header; got {len(row)}")
-        entry = {name: cell.strip() for name, cell in zip(header, row, strict=True)}
-        scans = tuple(part.strip() for part in entry["scans"].split("|"))
-        if not entry["mirror"] or not all(scans):
+        given: dict[str, Any] = {name: cell.strip() for name, cell in zip(header, row, strict=True) if cell.strip()}
+        for name in {"scans", "survey"} & set(given):
+            given[name] = [part.strip() for part in given[name].split("|")]
+        if "mirror" not in given or not all(given.get("scans", [""])):
             raise FileFormatError(f"{where}: expected a mirror file, and {_SCANS} parted by |; got an empty cell")
-        found.append(
-            (
-                where,
-                _item(
-                    path,
-                    entry.get("name") or None,
-                    entry["mirror"],
-                    scans,
-                    entry.get("beam") or None,
-                    entry.get("previous") or None,
-                ),
-            )
-        )
+        if not all(given.get("survey", ())):
+            raise FileFormatError(f"{where}: expected {_SURVEYS} parted by |; got an empty one")
+        entry = _MirrorTable.model_validate({"file": given.pop("mirror"), **given})
+        found.append((where, _item(path, entry)))
     if not found:
         raise FileFormatError(f"{path}: no mirror follows the header; {expected}")
     return found
 
 
-def _item(
-    path: Path, name: str | None, mirror: str, scans: Sequence[str], beam: str | None, previous: str | None
-) -> BatchItem:
+def _item(path: Path, entry: _MirrorTable) -> BatchItem:
     folder = path.parent
-    design = folder / mirror
+    design = folder / entry.file
     usual = design.resolve().parent.name if design.stem == "mirror" else design.stem
+
+    def place(file: str | None) -> Path | None:
+        return None if file is None else folder / file
+
+    def places(patterns: Sequence[str]) -> tuple[Path, ...]:
+        return tuple(found for pattern in patterns for found in _matching(folder / pattern))
+
     return BatchItem(
-        name=usual if name is None else name,
+        name=usual if entry.name is None else entry.name,
         mirror=design,
-        scans=tuple(place for scan in scans for place in _matching(folder / scan)),
-        beam=None if beam is None else folder / beam,
-        previous=None if previous is None else folder / previous,
+        scans=places(entry.scans),
+        beam=place(entry.beam),
+        previous=place(entry.previous),
+        carrier=place(entry.carrier),
+        surveys=places(entry.survey),
     )
 
 
