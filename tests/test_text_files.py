@@ -85,10 +85,13 @@ FAULTS: dict[str, tuple[str | bytes, tuple[str, ...]]] = {
         f"{HEADER}1,234;2,345\n2,345;3,456\n",
         ("line 2: column 'x': '1,234' may be 1.234 or 1234", "'# decimal: comma'"),
     ),
-    "commas against what is declared": (f"# decimal: point\n{HEADER}1,5;2\n", ("expected points, as declared",)),
+    "commas against what is declared": (
+        f"# decimal: point\n{HEADER}1,5;2\n",
+        ("decimal points, as the file declares",),
+    ),
     "thousands": (f"{HEADER}1,234,567;2\n", ("line 2: column 'x'", "several commas", "no marks of thousands")),
     "points for thousands": (f"{HEADER}1.234,5;2\n", ("line 2: column 'x' has decimal points and commas",)),
-    "points here and commas there": (f"{HEADER}1,2345;2.5\n", ("column 'x' has commas", "'height' points")),
+    "points here and commas there": (f"{HEADER}1,2345;2.5\n", ("column 'x' has commas", "'height' has points")),
     "blanks for thousands": (f"{HEADER}1 234,5;2\n", ("line 2: column 'x': expected a number; got '1 234,5'",)),
     "apostrophes for thousands": (f"{HEADER}1'234.5;2\n", ("expected a number",)),
     "no units": ("x;height\n1;2\n", ("line 1: column 'x' has no unit", "'x [mm]'")),
@@ -167,6 +170,30 @@ def test_the_last_rows_of_a_long_file_with_decimal_commas_are_numbers(
     for end, fragment in (("1000,5", "line 1002: expected 2 columns"), ("Mean;3,2", "line 1002: column 'x'")):
         with pytest.raises(FileFormatError, match=fragment):
             read_profile(saved(tmp_path, f"{HEADER}{rows}{end}"))
+
+
+def test_a_fault_in_many_blocks_says_in_how_many_rows_if_it_is_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ellipsefit.files.text.blocks.BLOCK", 1 << 10)
+    rows = "".join(f"{number};{number % 7};{'' if number % 100 == 3 else 'S01'}\n" for number in range(1000))
+    (fault,) = examine_text(saved(tmp_path, f"x [mm];height [um];segment\n{rows}")).faults
+    assert fault.endswith("line 5: column 'segment': expected a name of 1 to 100 characters; got '' (so in 10 rows)")
+    rows = "".join(f"{number}.125,5;2\n" for number in range(1000))
+    (fault,) = examine_text(saved(tmp_path, f"{HEADER}{rows}")).faults
+    assert fault.endswith("expected one of them; got '0.125,5'")
+
+
+def test_a_fault_in_the_last_part_of_a_large_file_is_said_to_be_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ellipsefit.files.text.blocks.BLOCK", 1 << 12)
+    monkeypatch.setattr("ellipsefit.files.text.rows.LARGE", 1 << 15)
+    monkeypatch.setattr("ellipsefit.files.text.rows.PART", 1 << 10)
+    path = saved(tmp_path, HEADER + "".join(f"{number};2\n" for number in range(10_000)) + "10000;nan\n")
+    (fault,) = examine_text(path, look=True).faults
+    start = path.stat().st_size - (1 << 10)
+    assert f"near byte {start}: column 'height' is nan" in fault
 
 
 def test_of_thousands_of_columns_only_those_in_use_are_kept(tmp_path: Path) -> None:

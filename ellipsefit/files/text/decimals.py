@@ -43,6 +43,8 @@ class Decimals:
     def note_commas(self, column: str, cells: Sequence[str], places: Places, faults: Faults) -> None:
         """Remember the commas among these cells; several in one, or a point beside it, is a fault."""
         self._commas = True
+        if faults.met("comma", column):  # is told once
+            return
         for row, cell in enumerate(cells):
             if "." in cell:
                 self._points.add(column)
@@ -50,12 +52,10 @@ class Decimals:
             if not commas:
                 continue
             if "." in cell:
-                text = f"column '{column}' has decimal points and commas; expected one of them; got {shown(cell)}"
-            elif commas > 1:
+                faults.add("comma", column, places.of(row), _two_marks(column, cell))
+                return
+            if commas > 1:
                 text = f"column '{column}': {shown(cell)} has several commas; expected no marks of thousands"
-            else:
-                text = ""
-            if text:
                 faults.add("comma", column, places.of(row), text)
                 return
             self._sure = self._sure or not _GROUPED.fullmatch(cell.strip())
@@ -74,16 +74,24 @@ class Decimals:
     def _doubt(self, column: str, cell: str) -> str:
         """What is wrong with a file whose first comma this is; '': nothing."""
         if column in self._points:
-            return f"column '{column}' has decimal points and commas; expected one of them; got {shown(cell)}"
+            return _two_marks(column, cell)
         if self._points:
             columns = " and ".join(f"'{one}'" for one in sorted(self._points))
-            return f"column '{column}' has commas, such as {shown(cell)}, and {columns} points; expected one of them"
+            have = "has" if len(self._points) == 1 else "have"
+            return (
+                f"column '{column}' has commas, such as {shown(cell)}, but {columns} {have} points; expected one "
+                "decimal mark in a file"
+            )
         if self.declared == "point":
-            return f"column '{column}': got {shown(cell)}; expected points, as declared"
+            return f"column '{column}': got {shown(cell)}; expected decimal points, as the file declares"
         if self._sure or self.declared is not None:
             return ""
         cell = cell.strip()
         return (
             f"column '{column}': {shown(cell)} may be {cell.replace(',', '.')} or {cell.replace(',', '')}; "
-            "expected a line '# decimal: comma' before the header, or points"
+            "expected a line '# decimal: comma' before the header, or decimal points"
         )
+
+
+def _two_marks(column: str, cell: str) -> str:
+    return f"column '{column}' has decimal points and commas; expected one of them; got {shown(cell)}"

@@ -78,7 +78,7 @@ def _check_columns(header: Header, faults: Faults) -> None:
             faults.add("units", column.name, at_line(header.end), text)
     for name, count in sorted(Counter(names).items()):
         if name in KNOWN and count > 1:
-            text = f"column '{name}' stands {count} times in the header; expected once"
+            text = f"column '{name}' stands {count} times in the header; expected it once"
             faults.add("twice", name, place, text)
     if "x" not in names:
         text = f"no column 'x'; expected columns such as {EXAMPLE}; got {shown(', '.join(names))}"
@@ -104,7 +104,7 @@ def _conversion(column: Column, kind: str, header: Header, faults: Faults) -> tu
     name, unit = column.name, column.unit
     example = f"'{name} [{'mm' if name in ('x', 'y', 'carriage') else _EXAMPLE_UNITS[kind]}]'"
     if not unit:
-        faults.add("unit", name, at_line(header.end), f"column '{name}' has no unit; expected such as {example}")
+        faults.add("unit", name, at_line(header.end), f"column '{name}' has no unit; expected one, such as {example}")
         return None
     try:
         return unit_factor(unit, kind)

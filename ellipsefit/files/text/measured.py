@@ -115,5 +115,5 @@ def _check_sigma(used: BoolArray, found: Mapping[str, FloatArray], table: Table,
         return
     wrong = np.flatnonzero(used & ~(found["sigma"] > 0))
     if len(wrong):
-        text = f"sigma is {table.columns['sigma'][wrong[0]]:g}; expected a standard uncertainty above 0"
+        text = f"column 'sigma' is {table.columns['sigma'][wrong[0]]:g}; expected a standard uncertainty above 0"
         faults.add("sigma", "sigma", table.place(int(wrong[0])), text, len(wrong))

@@ -133,11 +133,12 @@ def _plain_columns(rows: list[str], delimiter: str, width: int, used: list[int])
 
 def _names(cells: list[str], block: Rows, faults: Faults) -> npt.NDArray[np.str_] | None:
     # one object for each run of equal names, so that a long column costs little
-    known = {cell: cell.strip() for cell in dict.fromkeys(cells)}
-    wrong = next((cell for cell in known if not 0 < len(known[cell]) <= _LONGEST_NAME), None)
-    if wrong is not None:
-        text = f"column 'segment': expected a name of 1 to {_LONGEST_NAME} characters; got {shown(wrong)}"
-        faults.add("name", "segment", block.places.of(cells.index(wrong)), text)
+    known = {cell: cell.strip() for cell in set(cells)}
+    faulty = {cell for cell in known if not 0 < len(known[cell]) <= _LONGEST_NAME}
+    wrong = [row for row, cell in enumerate(cells) if cell in faulty] if faulty else []
+    if wrong:
+        text = f"column 'segment': expected a name of 1 to {_LONGEST_NAME} characters; got {shown(cells[wrong[0]])}"
+        faults.add("name", "segment", block.places.of(wrong[0]), text, len(wrong))
         return None
     return np.array([known[cell] for cell in cells], dtype=np.str_)
 
