@@ -21,7 +21,6 @@ import coverage
 import pytest
 
 ROOT: Final = Path(__file__).parents[2]
-OWN: Final = frozenset({"ellipsefit", "tests"})
 #: What is to be tested this way, as paths from the root.
 SOURCES: Final = tuple(
     str(path.relative_to(ROOT))

@@ -22,14 +22,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import CodeType, FunctionType
+from types import CodeType, FunctionType, ModuleType
 from typing import Final, Literal
 
 import pytest
 from hypothesis import Phase, settings
 
 from tests.mutation.mutants import Mutant, Spans
-from tests.mutation.reach import OWN, ROOT, Reach
+from tests.mutation.reach import ROOT, Reach
 
 Fate = Literal["killed", "survived", "not reached"]
 #: A test that takes three times as long as usual, and ten seconds, has noticed something.
@@ -193,8 +193,8 @@ class Judge:
         before = compile(Path(path).read_text(encoding="utf-8"), path, "exec", dont_inherit=True)
         after = compile(mutant.text(ROOT), path, "exec", dont_inherit=True)
         if not put_in_place(before, after, name):
-            for module in [module for module in sys.modules if module.split(".")[0] in OWN]:
-                del sys.modules[module]
+            for loaded in [loaded for loaded, module in sys.modules.items() if _is_ours(module)]:
+                del sys.modules[loaded]
             sys.meta_path.insert(0, _Changed(name, path, after))
             return pytest.main([*(test.nodeid for test in tests), "-x", *QUIET]) != 0
         for test, following in zip(tests, [*tests[1:], None], strict=True):
@@ -202,6 +202,12 @@ class Judge:
             if self.failed:
                 return True
         return False
+
+
+def _is_ours(module: ModuleType) -> bool:
+    """Whether it is one of the package or of the tests, under whatever name these were imported."""
+    file = getattr(module, "__file__", None)
+    return file is not None and Path(file).is_relative_to(ROOT) and module.__name__ != "__main__"
 
 
 #: Plugins are loaded already; nothing is written but what tests write, and that only where it failed.
