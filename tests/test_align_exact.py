@@ -28,16 +28,20 @@ from ellipsefit.align.layout import _light, _range, _target_range, layout, mode_
 from ellipsefit.align.limits import NOTHING, goal_limits, line_map, rounding, segment_limits, target_limits
 from ellipsefit.align.orders import Order, Orders, approached, moved_mirror, trial_orders
 from ellipsefit.align.outlook import as_measured, deviation_covariance, look_ahead, probability_inside
+from ellipsefit.align.plan import _travel_missing_at
 from ellipsefit.align.program import minimise_linear, minimise_squares
 from ellipsefit.align.response import Response
+from ellipsefit.align.sequence import Sequence, sequence_of
 from ellipsefit.decision import decide
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit import EllipseFit, fit_ellipse
+from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.mirror import Adjuster, Mirror, Segment, Tolerance
 from tests.align_cases import NOMINAL, fit_of, levers, with_adjusters
 from tests.rehearsal import even_mirror, made_profile
 from tests.test_objectives import less_common
+from tests.test_roll import SIDES, several_lines, tripod_mirror
 
 # ------------------------------------------------------------------ polygons
 
@@ -125,6 +129,7 @@ def test_choices_of_screws_are_those_that_free_a_motion() -> None:
     assert [choice.freedom for choice in found] == [0, 1, 1, 1, 2]
     assert _still(moves[:0], 2).shape == (2, 2)
     assert _still(moves, 2).shape == (2, 0)
+    assert _still(moves[:, :0], 0).shape == (0, 0)
     assert_allclose(np.abs(_still(moves[1:2], 2)).ravel(), [0, 1], atol=1e-15)
 
 
@@ -138,6 +143,7 @@ def test_segments_share_the_carrier_or_are_no_segments() -> None:
     assert [part.places.tolist() for part in parts] == [[0], [1], []]
     assert [part.own.shape for part in parts] == [(1, 1), (1, 1), (1, 0)]
     assert_allclose(parts[2].shared, [[1.0]])
+    assert parts[2].moves.shape == (0, 0)
     assert _segments(rows, np.ones(3), np.array([[1.0, 1, 0], [0, 0, 1]]), 1) is None
     wide = np.ones((1, 5))
     assert _segments(wide, np.ones(1), np.array([[0.0, 1, 1, 1, 1]]), 1) is None
@@ -517,6 +523,63 @@ def test_slopes_are_judged_by_tilts_alone() -> None:
     assert_allclose(values[:, 1].sum(), 0, atol=1e-18)
 
 
+def test_roll_is_as_unsure_as_measured_and_as_the_moves_make_it() -> None:
+    """Of three adjusters the roll by the plane through them; gains unsure by 5 %, settling of 0.2 um, in squares."""
+    mirror = with_adjusters(tripod_mirror(), gain_error=0.05)
+    fit = several_lines(mirror, np.zeros(6), np.zeros(6), np.full(6, 80e-6), (-0.02, 0.02), noise=1e-7)
+    model = layout(fit, NOMINAL, mirror)
+    moves = np.linspace(-5e-6, 5e-6, 18)
+    found = look_ahead(fit, model, moves, np.zeros((6, 2)), (None, None))
+    plane = np.linalg.inv(np.column_stack([np.ones(3), np.array(SIDES)]))  # height, tilt and roll from rises
+    for number, (segment, roll) in enumerate(zip(found.segments, segment_rolls(fit), strict=True)):
+        assert roll is not None
+        own = moves[3 * number : 3 * number + 3]
+        variance = plane[2] ** 2 @ ((0.05 * own) ** 2 + 0.04e-12)
+        assert segment.roll_stderr is not None
+        assert_allclose(segment.roll_stderr, np.hypot(roll.stderr, np.sqrt(variance)), rtol=1e-9)
+    assert found.rows()[0].header == ("segment", "height ±", "tilt ±", "roll ±")
+    plan = plan_corrections(fit)
+    assert plan.carrier_roll is not None
+    # the carrier takes the common roll, and each segment keeps what both leave
+    for rest, roll, own in zip(
+        plan.segments, segment_rolls(fit), np.reshape([move.move for move in plan.moves], (6, 3)), strict=True
+    ):
+        assert roll is not None
+        assert rest.roll is not None
+        assert_allclose(rest.roll, roll.roll + plan.carrier_roll + plane[2] @ own, rtol=0, atol=1e-15)
+    assert plan.rows()[2].header == ("segment", "height left", "tilt left", "roll left", "image shift")
+    assert plan.rows()[0].cells[2][0] == "carrier: roll"
+
+
+def test_no_travel_is_missing_where_the_goal_is_reached_and_what_is_missing_suffices() -> None:
+    """Segments 20 um up and down in turn on adjusters of 5 um, tolerance of 8 um: 20 - 5 - 8 = 7 um, by hand."""
+    tolerance = Tolerance(segment_height=8e-6)
+    mirror = even_mirror(NOMINAL, count=6, pitch=0.45, travel=(-5e-6, 5e-6), tolerance=tolerance)
+    lifts = 20e-6 * np.array([1, -1, -1, 1, 1, -1.0])
+    lifts = lifts - np.polyval(np.polyfit(np.arange(6), lifts, 1), np.arange(6))
+    model = layout(fit_of(mirror, lifts, np.zeros(6)), NOMINAL, mirror)
+    goal = goal_limits(model, mirror, margin=False)
+    missing = _travel_missing_at(model, goal)
+    assert missing is not None
+    best = linprog(
+        [0, 0, *np.zeros(12), 1],
+        A_ub=np.concatenate([
+            np.column_stack([goal.rows, np.zeros(len(goal.rows))]),
+            np.column_stack([np.concatenate([model.moves, -model.moves]), -np.ones(24)]),
+        ]) * 1.0,
+        b_ub=np.concatenate([goal.limits, np.full(24, 5e-6)]) * 1e6,
+        bounds=[(None, None)] * 14 + [(0, None)],
+        method="highs",
+    )  # fmt: skip
+    assert best.status == 0
+    assert_allclose(missing, float(best.fun or 0.0) * 1e-6, rtol=1e-6)
+    assert missing > 1e-6
+    wide = replace(model, highest=np.full(12, 50e-6), lowest=np.full(12, -50e-6))
+    assert _travel_missing_at(wide, goal) == 0.0
+    stuck = replace(model, moves=np.zeros_like(model.moves))
+    assert _travel_missing_at(stuck, goal) == 0.0  # segments that move by themselves ask for no travel
+
+
 # ------------------------------------------------------------------ orders
 
 
@@ -608,9 +671,38 @@ def test_orders_within_travel_to_the_very_end() -> None:
             mirror=mirror,
             moves=(Order(segment="S", adjuster="A", start=0.0, stop=58e-6, approach="falling", overshoot=4e-6),),
         )
+    moved = one_screw(position=7e-6)
+    with pytest.raises(ParameterError, match=r"the move starts from 3 um but the adjuster stands at 7 um"):
+        Orders(mirror=moved, moves=(Order(segment="S", adjuster="A", start=3e-6, stop=0.0),))
     with pytest.raises(ParameterError, match=r"the move starts from 0\.002 um but the adjuster stands at 0 um"):
         Orders(mirror=mirror, moves=(Order(segment="S", adjuster="A", start=2e-9, stop=0.0),))
     Orders(mirror=mirror, moves=(Order(segment="S", adjuster="A", start=0.9e-9, stop=0.0),))
+
+
+def test_a_sequence_says_where_each_step_goes_and_leads_back() -> None:
+    """Up to 20 um from 5 um with 4 um of overshoot beyond a fall; back the same way, straight where nothing is lost."""
+    mirror = one_screw(position=5e-6)
+    step = Order(segment="S", adjuster="A", start=5e-6, stop=-20e-6, approach="rising", overshoot=4e-6)
+    sequence = sequence_of(Orders(mirror=mirror, moves=(step,)))
+    assert sequence.rows()[0].cells == (("1", "S", "A", "+5.00 um", "-24.00 um", "-20.00 um"),)
+    assert sequence.to_dict() == [
+        {"segment": "S", "adjuster": "A", "from": 5e-6, "via": -24e-6, "to": -20e-6, "approach": "rising"}
+    ]
+    back = sequence.undo(1)
+    assert back.mirror.segments[0].adjusters[0].position == -20e-6
+    (only,) = back.moves
+    assert (only.start, only.stop, only.approach, only.overshoot) == (-20e-6, 5e-6, "direct", 0.0)
+    assert sequence.undo(0).moves == ()
+    for done in (-1, 2):
+        with pytest.raises(ParameterError, match=f"done must be from 0 to 1 steps; got {done}"):
+            sequence.undo(done)
+    far = replace(step, stop=-58e-6)
+    with pytest.raises(ParameterError, match="S/A: -62 um on the way is outside its travel of -60 um to 60 um"):
+        Sequence(mirror=mirror, steps=(far,), remeasured=True)
+    lossy = one_screw(position=5e-6, backlash=1e-6)
+    notes = sequence_of(Orders(mirror=lossy, moves=(replace(step, approach="direct"),))).rows()[0].notes
+    assert notes[-1] == "No room for an overshoot on either side, backlash stays: S/A."
+    assert len(sequence.rows()[0].notes) == 1
 
 
 def test_a_plan_of_a_perfect_mirror_says_so() -> None:

@@ -184,6 +184,34 @@ def test_a_stretch_that_is_too_short_in_common_is_refused() -> None:
                 line_change(seen(np.zeros(123), x=whole), seen(np.zeros(len(x)), x=x))
 
 
+def test_what_lies_beyond_the_second_measurement_is_not_compared() -> None:
+    """The second stops a third short at both ends, where the first one is 1 um off: the lines do not know of it."""
+    first, last = MIRROR.segments[0].start, MIRROR.segments[0].end
+    x = np.linspace(first, last, 40)
+    short = x[13:-13]
+    one = replace(MIRROR, segments=MIRROR.segments[:1])
+    before = np.where((x < short[0]) | (x > short[-1]), 1e-6, 0.0)
+    found = line_change(seen(before, x=x, mirror=one), seen(np.full(len(short), 2e-7), x=short, mirror=one))
+    assert_allclose(found.change, [2e-7, 0], rtol=0, atol=1e-16)
+
+
+def test_lines_are_paired_by_where_they_run_across() -> None:
+    """Lines at y = 10 mm and 20 mm, the second time 0.3 mm off: a roll of 100 urad is seen between them, and height and
+    tilt are those at y = 0. A line 5 mm off has no partner."""
+    x = places()
+    both = np.concatenate([x, x])
+    across = np.repeat([10e-3, 20e-3], len(x))
+    before = seen(np.zeros(len(both)), x=both, y=across)
+    after = seen(1e-4 * across + 3e-7, x=both, y=across + 0.3e-3)
+    found = line_change(before, after).change.reshape(3, 3)
+    assert_allclose(found, np.tile([3e-7, 0, 1e-4], (3, 1)), rtol=1e-9, atol=1e-16)
+    moved = seen(1e-4 * across, x=both, y=across + np.repeat([0.0, 5e-3], len(x)))
+    # the line at 10 mm alone tells no roll: what it shows is height
+    alone = line_change(before, moved)
+    assert alone.freedoms == 2
+    assert_allclose(alone.change[::2], 1e-6, rtol=1e-9)
+
+
 def test_a_scan_line_of_one_point_is_none() -> None:
     """A second line at y = 20 mm with one point of `after` in the first segment cannot be interpolated: the line at
     y = 0 alone is compared there, and elsewhere both."""

@@ -29,7 +29,17 @@ from ellipsefit.align.learning import (
 from ellipsefit.align.objectives import _fewest_moved, _groups, check_objectives, expected_rows, touch_cost
 from ellipsefit.align.orders import Order, Orders, adjusters_of
 from ellipsefit.align.plan import _rounded_moves, target_within
-from ellipsefit.align.sheet import approach, direction, listed, sheet_lines, sheet_notes, sheet_table, turns
+from ellipsefit.align.response import Response
+from ellipsefit.align.sheet import (
+    approach,
+    check_digit,
+    direction,
+    listed,
+    sheet_lines,
+    sheet_notes,
+    sheet_table,
+    turns,
+)
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import fit_ellipse
@@ -216,6 +226,11 @@ def test_a_line_of_the_sheet_by_hand() -> None:
     assert approach(rising) == "from below: first to -9.00 um"
     assert approach(replace(rising, approach="falling", stop=5e-6)) == "from above: first to +9.00 um"
     assert approach(replace(rising, stop=5e-6)) == "from below"
+    # ISO/IEC 7064, MOD 11,10 by hand: product 10; digit d: (product + d) mod 10 or 10, times two mod 11
+    product = 10
+    for digit in (2, 8, 3, 6, 1):  # 'S' is 28, '-' is 36
+        product = 2 * ((product + digit) % 10 or 10) % 11
+    assert check_digit("S-1") == check_digit("s - 1") == (11 - product) % 10
     names = [f"N{n}" for n in range(10)]
     assert listed(names[:8]) == ", ".join(names[:8])
     assert listed(names) == ", ".join(names[:8]) + " and 2 more"
@@ -285,6 +300,14 @@ def test_what_is_known_before_any_round() -> None:
     assert_allclose(known.backlash_stderr[:2], [2e-6, 0.5e-6], rtol=1e-12)
     inside = np.sqrt(np.diag(known.covariance)[-6:])
     assert_allclose(inside[:2], [2e-6, 0.25e-6], rtol=1e-12)
+    given = Response(adjusters=known.adjusters, matrix=2 * np.eye(6), stderr=np.diag(np.full(6, 0.02)))
+    told = first_knowledge(mirror, given)
+    assert_allclose(told.influence, 2 * np.eye(6))
+    assert_allclose(told.response().stderr, given.stderr)  # and nothing of what it does not speak of
+    # a response without uncertainties is believed as usual screws are
+    bare = first_knowledge(mirror, replace(given, stderr=np.zeros((6, 6))))
+    assert_allclose(np.diag(bare.response().stderr), 0.1)
+    assert_allclose(bare.response().stderr[0, 1], 0.05)
     turned = known.reversed(frozenset({1}))
     assert_allclose(turned.influence, np.diag([1.0, -1, 1, 1, 1, 1]))
     assert_allclose(turned.response().stderr, expected, rtol=1e-12)
@@ -462,6 +485,30 @@ def test_the_density_of_a_round_is_that_of_a_normal_vector() -> None:
     more[2, 2] += KNOCK**2
     more[3, 3] += (KNOCK * 2 / length) ** 2
     assert_allclose(search.density(knocked), log_density(lines @ moves, more) + constant, rtol=1e-8)
+
+
+def test_alternatives_come_with_the_most_probable_first() -> None:
+    """One of two screws that do nearly the same was not moved: what else would explain it, in falling shares of one."""
+    mirror = with_adjusters(small_mirror(2), resolution=0.0, backlash=0.0)
+    known = first_knowledge(mirror)
+    moves = np.array([20e-6, 20e-6, -15e-6, 30e-6])
+    lines = line_map(mirror, ("S01", "S02"), 2)
+    seen = np.array([0.0, 20e-6, -15e-6, 30e-6])
+    noise = (20e-6) ** 2 * lines @ lines.T
+    change = LineChange(quantity="height", segments=("S01", "S02"), change=lines @ seen, covariance=noise, alike=None)
+    orders = orders_for(mirror, moves, direct=True)
+    search = _Search(known, mirror, orders, change)
+    start = _Stance(done=Done.of(mirror, orders.moves), sign=np.ones(4))
+    stance = next(one for one in search.single(start, 0, [0, 1, 2, 3]) if one.mistakes[-1].kind == "not moved")
+    finding = search.judge(stance, stance.mistakes[-1])
+    shares = [share for _, share in finding.alternatives]
+    assert len(shares) >= 1
+    assert shares == sorted(shares, reverse=True)
+    assert finding.alternatives[0][0] == ()  # so vague a measurement lets believe that all was done
+    assert finding.probability + sum(shares) <= 1 + 1e-12
+    # posterior odds of not moved against all as asked: rates and densities
+    odds = np.exp(search.value(stance) - search.value(start))
+    assert_allclose(finding.probability / shares[0], odds, rtol=1e-9)
 
 
 def test_words_of_every_mistake() -> None:

@@ -12,12 +12,13 @@ from numpy.testing import assert_allclose
 from ellipsefit.align import plan_corrections
 from ellipsefit.align.layout import rise_map
 from ellipsefit.align.response import Response
+from ellipsefit.checks.edges import check_joints
 from ellipsefit.errors import FileFormatError, ParameterError
 from ellipsefit.files.response import read_response
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment
-from ellipsefit.profile import Profile
+from ellipsefit.profile import Profile, place_profile
 from tests.align_cases import NOMINAL, fit_of
 from tests.rehearsal import Array, even_mirror, ideal
 
@@ -110,6 +111,19 @@ def test_the_uncertainty_of_roll_is_honest() -> None:
     # never below what the noise makes, and of batch means with 7 degrees of freedom
     assert np.all(stated >= exact * (1 - 1e-9))
     assert 0.5 < np.mean((values / stated) ** 2) <= 1 + 3.3 * np.sqrt(2 / 240)
+
+
+def test_lines_beside_each_other_show_no_steps() -> None:
+    """A roll of 1 mrad over 40 mm is 40 um from one line to the next, at one x: each line is whole for itself, with its
+    hole and without; and lines that lie within 0.1 mm, all but one, are no steps either."""
+    mirror = tripod_mirror(2)
+    x = np.concatenate([np.linspace(s.start, s.end, 61) for s in mirror.segments])
+    x = np.delete(x, [30, 31, 90])
+    for width in (0.04, 1e-4):
+        both, across = np.tile(x, 2), np.repeat([-width / 2, width / 2], len(x))
+        values = mirror.nominal.height(both) + 1e-3 * across
+        profile = Profile(name="lines", quantity="height", x=both, y=across, values=values, frame="mirror")
+        assert check_joints(place_profile(profile, mirror)) == []
 
 
 def test_one_line_tells_no_roll() -> None:

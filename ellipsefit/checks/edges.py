@@ -18,6 +18,8 @@ from ellipsefit.rows import number
 HOLE: Final = 1.5
 #: Share of the mirror's gaps that the data must show, and of those that must be met, to tell anything.
 MET: Final = 0.7
+#: How near two scan lines are that count as one [m].
+SAME_LINE: Final = 0.5e-3
 #: Points on either side of a hole from which a step across it is taken.
 BESIDE: Final = 8
 #: A step is one if it is so many times the largest where there is no hole.
@@ -188,13 +190,17 @@ class _Steps(NamedTuple):
 
 def _steps(placed: PlacedProfile, segment: int) -> _Steps:
     part = placed.part(segment)
-    x = placed.x[part]
     heights = placed.quantity == "height"
     nominal = placed.mirror.nominal
-    rest = placed.values[part] - (nominal.height(x) if heights else nominal.slope(x))
+    deviation = placed.values[part] - (nominal.height if heights else nominal.slope)(placed.x[part])
+    # several scan lines are one beside the other along x: each is looked at for itself
+    line = np.zeros(len(deviation)) if placed.y is None else np.round(placed.y[part] / SAME_LINE)
     across: list[float] = []
     usual: list[FloatArray] = [np.zeros(0)]
-    if len(x) > 2 * BESIDE + 1:
+    for own in (line == each for each in np.unique(line)):
+        x, rest = placed.x[part][own], deviation[own]
+        if len(x) <= 2 * BESIDE + 1:
+            continue
         step = float(np.median(np.diff(x)))
         rest = rest - np.polyval(np.polyfit(x, rest, 1), x) if heights else rest
         whole = np.diff(x) < HOLE * step
@@ -214,7 +220,7 @@ def _steps(placed: PlacedProfile, segment: int) -> _Steps:
 def _holes(x: FloatArray, whole: BoolArray, step: float) -> Iterator[tuple[int, int]]:
     """The point before each hole that has enough points on either side, and how many points are missing there."""
     for hole in np.flatnonzero(~whole):
-        if BESIDE <= hole + 1 <= len(x) - BESIDE:
+        if BESIDE <= hole + 1 <= len(x) - BESIDE and step > 0:  # more than half of the points in one place: no line
             yield int(hole), max(round(float(x[hole + 1] - x[hole]) / step) - 1, 1)
 
 
