@@ -118,6 +118,23 @@ def audited() -> Audit:
     return Audit(mirror=fitted().mirror, settings=AuditSettings(campaigns=20), quantities=(good,), held={"theta": 1})
 
 
+def stuck() -> Result:
+    """Travel of 1 um against segments that stand off by more."""
+    mirror, rng = invented_mirror(segments=3, length=1.5, travel=1e-6), np.random.default_rng(8)
+    found = ef.plan_corrections(
+        ef.fit_ellipse(simulate_profile(mirror, hidden_state(mirror, rng), rng, step=5e-3), mirror)
+    ).conflict
+    assert found is not None
+    assert found.travel
+    return found
+
+
+def looked_ahead() -> Result:
+    found = plan().outlook
+    assert found is not None
+    return found
+
+
 def job(folder: Path) -> JobResult:
     record, report = folder / "record.h5", folder / "report.html"
     return JobResult(
@@ -165,6 +182,7 @@ SAMPLES: dict[str, Callable[[Path], Result]] = {
     "Checked": lambda _: fitted().checked,
     "Comparison": lambda _: compared(),
     "Conformity": lambda _: judge_mirror(fitted(), plan()),
+    "Conflict": lambda _: stuck(),
     "Conversion": converted,
     "CorrectionPlan": lambda _: plan(),
     "EllipseFit": lambda _: fitted(),
@@ -176,6 +194,7 @@ SAMPLES: dict[str, Callable[[Path], Result]] = {
     "Inspection": inspected,
     "JobResult": job,
     "MountCalibration": lambda _: calibrated(),
+    "Outlook": lambda _: looked_ahead(),
     "Pair": lambda _: ef.pair_carriers(placed()[0][0][0], placed()[0][1][0]),
     "Placement": lambda _: placed()[0][0][0],
     "PracticeFolder": lambda folder: start_practice(
@@ -267,6 +286,30 @@ def test_any_table_of_an_answer_and_the_points_are_data_frames() -> None:
     assert list(plan().to_dataframe("segments")["name"]) == ["S01", "S02", "S03", "S04", "S05"]
     with pytest.raises(ParameterError, match="table: EllipseFit has no 'bananas'; expected one of 'segments', 'point'"):
         found.to_dataframe("bananas")
+
+
+@pytest.mark.parametrize(
+    ("draw", "axes"),
+    [
+        (lambda: fitted().plot(), 5),
+        (lambda: fitted().plot_errors(), 2),
+        (lambda: fitted().plot_uncertainty(), None),
+        (lambda: plan().plot(), 3),
+        (lambda: placed()[0][0][0].plot(), 4),
+        (lambda: placed()[0][0][0].plot_reach(), 3),
+    ],
+)
+def test_a_figure_is_one_line(draw: Callable[[], Any], axes: int | None) -> None:
+    figure = draw()
+    figure.draw_without_rendering()
+    assert axes is None or len(figure.axes) == axes
+
+
+def test_a_carrier_without_wheels_has_no_reach_to_draw() -> None:
+    sound = placed()[0][0][0]
+    bare = ef.place_carrier(replace(sound.carrier, mount=None), placed()[1][1][0][0])
+    with pytest.raises(ParameterError, match="has no mount; expected one to draw what its wheels reach"):
+        bare.plot_reach()
 
 
 def test_a_plan_without_moves_gives_an_empty_table() -> None:

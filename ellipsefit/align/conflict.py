@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
 from ellipsefit.align.layout import Layout
 from ellipsefit.align.limits import NOTHING, Limits, travel_limits
 from ellipsefit.align.program import minimise_linear
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
 #: Shortfall below which limits count as met together [m, rad].
@@ -26,13 +27,14 @@ class TravelNeeded:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Conflict:
+class Conflict(Result):
     """Limits that can't be met together; without any one of them the others can.
 
     `travel` is the least additional travel, all adjusters together, with which the goal would be reached before
     rounding; None: no travel suffices.
     """
 
+    table: ClassVar[str | None] = "travel_needed"
     limits: tuple[str, ...]
     travel: tuple[TravelNeeded, ...] | None
 

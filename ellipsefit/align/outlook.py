@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from ellipsefit.fit.result import EllipseFit
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Mirror
+from ellipsefit.results import Result
 from ellipsefit.rows import Table, number, uncertainty
 
 #: Standard uncertainties that a wanted move must exceed to be more than what the measurement is unsure of.
@@ -93,13 +94,14 @@ class SegmentOutlook:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
+class Outlook(Result):
     """What a plan can be expected to reach, if the carrier goes where it is sent.
 
     Segments are judged against the common height and tilt of all of them, whose uncertainty is the carrier's: what
     scans leave open of the whole profile, say, is settled by a survey of the carrier and not by any adjuster.
     """
 
+    table: ClassVar[str | None] = "segments"
     segments: tuple[SegmentOutlook, ...]
     leave: tuple[str, ...]  # adjusters not to be touched
     doubtful: tuple[str, ...]  # moved although the move is within what the measurement is unsure of

@@ -308,6 +308,12 @@ class EllipseFit(Result):
 
         return plot_fit(self)
 
+    def plot_errors(self) -> Figure_:
+        """Figure of the height and slope errors, each segment's height and tilt taken away."""
+        from ellipsefit.report import errors_figure
+
+        return errors_figure(self)
+
     def plot_uncertainty(self) -> Figure_:
         """Figure of confidence regions and of the budget of the image focus."""
         from ellipsefit.report import plot_uncertainty

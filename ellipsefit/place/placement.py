@@ -11,7 +11,7 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.checks import Suspicion, refuse_or_warn
 from ellipsefit.checks.design import TEMPERATURE
 from ellipsefit.decision import decide
-from ellipsefit.errors import DataError
+from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.place.carrier import Carrier, in_space
 from ellipsefit.place.moves import STEP, MountPlan, plan_mount
 from ellipsefit.place.pose import Pose, cross_matrix, point_jacobian, rotation_vector
@@ -195,6 +195,22 @@ class Placement(Result):
         from ellipsefit.report import plot_placement  # the one way up: a result draws itself when asked
 
         return plot_placement(self)
+
+    def plot_reach(self) -> Figure_:
+        """Figure of what the wheels reach, where the carrier stands and where it is to go.
+
+        Raises
+        ------
+        ParameterError
+            If the carrier has no mount, so that there are no wheels.
+        """
+        from ellipsefit.report import reach_figure
+
+        if self.plan is None:
+            raise ParameterError(
+                f"carrier '{self.carrier.name}' has no mount; expected one to draw what its wheels reach"
+            )
+        return reach_figure(self)
 
     def _pose_table(self) -> Table:
         shift, turn = self.misplacement[:3], self.misplacement[3:]
