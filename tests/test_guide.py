@@ -224,6 +224,9 @@ def answer_of(name: str, folder: Path) -> Any:
         "audit": "Audit",
         "inspect": "Inspection",
         "run and demo": "JobResult",
+        "convert": "Conversion",
+        "batch": "BatchResult",
+        "history": "RecordHistory",
     }[name]
     return results.SAMPLES[kind](folder).to_dict()
 
@@ -231,7 +234,7 @@ def answer_of(name: str, folder: Path) -> Any:
 ANSWERS = ("stitch", "plan-scans", "fit", "correct", "focus", "run and demo", "compare", "place", "drift", "audit")
 
 
-@pytest.mark.parametrize("name", [*ANSWERS, "inspect", "rehearse", "sheet"])
+@pytest.mark.parametrize("name", [*ANSWERS, "inspect", "rehearse", "sheet", "convert", "batch", "history"])
 def test_the_keys_of_an_answer_are_all_described_and_no_others(name: str, tmp_path: Path) -> None:
     rows = re.findall(r"(?m)^\| (`.*?) \|", sections(TEXTS["answers"])[name])
     told = {key for row in rows for key in re.findall(r"`([^`]+)`", row)}
@@ -245,6 +248,11 @@ def test_the_keys_of_an_answer_are_all_described_and_no_others(name: str, tmp_pa
     held = {path for path in found if "[]" not in path}
     idle = {key for key in told if not any(covers(key, path) for path in found)}
     assert {key for key in idle if "[]" not in key or key.partition("[]")[0] not in held} == set()
+
+
+def test_the_answer_of_every_command_is_described() -> None:
+    told = {name for heading in sections(TEXTS["answers"]) for name in heading.split(" and ")}
+    assert told == set(all_commands())
 
 
 # links and pages
