@@ -82,7 +82,9 @@ def test_json_on_standard_output_is_alone_there(home: Path, capsys: pytest.Captu
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
-        (["fti"], "Did you mean 'fit'?"),
+        (["fti"], "ellipsefit: no command 'fti' (did you mean 'fit'?); 'ellipsefit --help' shows what is expected"),
+        (["--verison"], "ellipsefit: no option '--verison' (did you mean '--version'?); 'ellipsefit --help' shows"),
+        (["drift", "--qiuet"], "no option '--qiuet' (did you mean '--quiet'?); 'ellipsefit drift --help' shows"),
         (["fit", "--jsno", "-"], "--json"),
         (["guide", "glosary"], "did you mean 'glossary'?"),
     ],

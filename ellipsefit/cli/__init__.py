@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -40,7 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except parser_error as fault:
         context = getattr(fault, "ctx", None)
         hint = f"; '{context.command_path if context else 'ellipsefit'} --help' shows what is expected"
-        _fail(fault.format_message().rstrip(".") + hint * isinstance(fault, usage_error))
+        _fail(_refusal(fault) + hint * isinstance(fault, usage_error))
     sys.exit(status or 0)
 
 
@@ -57,6 +58,11 @@ _COMMANDS: Final = (
     "rehearse",
     "sheet",
 )
+#: The commands in the order in which they are met.
+_ORDER: Final = (
+    *("demo", "inspect", "convert", "stitch", "plan-scans", "fit", "correct", "focus", "sheet", "compare", "rehearse"),
+    *("audit", "place", "drift", "run", "batch", "history", "guide"),
+)
 
 
 def whole_app() -> typer.Typer:
@@ -65,7 +71,26 @@ def whole_app() -> typer.Typer:
 
     for name in _COMMANDS:  # each adds its commands when it is loaded
         import_module(f"ellipsefit.cli.{name}")
+    places = {name: place for place, name in enumerate(_ORDER)}
+    app.registered_commands.sort(
+        key=lambda found: places[str(found.name or getattr(found.callback, "__name__", "")).replace("_", "-")]
+    )
     return app
+
+
+def _refusal(fault: Any) -> str:
+    """What the parser did not understand, with the nearest word that it knows."""
+    import difflib
+
+    option = getattr(fault, "option_name", None)
+    if option:
+        near = difflib.get_close_matches(option, getattr(fault, "possibilities", None) or (), n=1)
+        return f"no option '{option}'" + "".join(f" (did you mean '{word}'?)" for word in near)
+    text = str(fault.format_message())
+    unknown = re.fullmatch(r"No such command '(.*?)'\.(?: Did you mean '(.*?)'.*)?", text, re.DOTALL)
+    if unknown:
+        return f"no command '{unknown[1]}'" + (f" (did you mean '{unknown[2]}'?)" if unknown[2] else "")
+    return text.rstrip(".")
 
 
 def _fail(message: str, *, status: int = 2) -> None:

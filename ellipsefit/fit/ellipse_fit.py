@@ -500,7 +500,7 @@ def _held_note(
     """Why a parameter is held, and how the varied ones follow the value at which it is held."""
     kind = _kind(index)
     share = 100 * stderr / parameters[index]
-    size = f"{number(stderr, kind)} ({share:.2g} %)" if np.isfinite(stderr) and share < 1000 else "beyond any use"
+    size = f"{number(stderr, kind)} ({share:.3g} %)" if np.isfinite(stderr) and share < 1000 else "beyond any use"
     note = (
         f"{PARAMETERS[index]} is held at nominal, {number(parameters[index], kind, digits=5)}: free, its standard "
         f"uncertainty would be {size}, above 1 % of its value"

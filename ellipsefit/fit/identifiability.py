@@ -51,7 +51,10 @@ class Identifiability(Result):
 
     def rows(self) -> list[Table]:
         """What is known, as tables."""
-        cells = tuple((str(item), f"{100 * item.stderr:.2g} %") for item in self.combinations)
+        cells = tuple(
+            (str(item), f"{100 * item.stderr:.2g} %" if item.stderr < 0.995 else f"{item.stderr:.2g} times")
+            for item in self.combinations
+        )
         value, stderr = self.pole_curvature
         other = (
             ("p + q (length of the major axis)", with_uncertainty(*self.focal_sum, "length")),
