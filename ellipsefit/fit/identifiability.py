@@ -51,10 +51,7 @@ class Identifiability(Result):
 
     def rows(self) -> list[Table]:
         """What is known, as tables."""
-        cells = tuple(
-            (str(item), f"{100 * item.stderr:.2g} %" if item.stderr < 0.995 else f"{item.stderr:.2g} times")
-            for item in self.combinations
-        )
+        cells = tuple((str(item), _percent(item.stderr)) for item in self.combinations)
         value, stderr = self.pole_curvature
         other = (
             ("p + q (length of the major axis)", with_uncertainty(*self.focal_sum, "length")),
@@ -98,4 +95,13 @@ def identify(ellipse: Ellipse, covariance: FloatArray) -> Identifiability:
         focal_sum=(p + q, stderr["sum"]),
         semi_minor=(b, stderr["b"]),
         pole_curvature=(curvature, stderr["curvature"]),
+    )
+
+
+def _percent(share: float) -> str:
+    """A relative uncertainty with two digits and without powers of ten."""
+    return (
+        f"{np.format_float_positional(100 * share, 2, fractional=False, trim='-')} %"
+        if share < 10
+        else "beyond any use"
     )
