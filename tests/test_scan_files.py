@@ -684,7 +684,7 @@ def test_of_very_many_scans_some_are_looked_at(tmp_path: Path, monkeypatch: pyte
     write_scans([whole_scan(f"s{number:04d}", values=whole_scan().values + number) for number in range(400)], path)
     whole = inspect_file(path).to_dict()["facts"]
     assert (whole["scans"], "looked_at" in whole) == (400, False)
-    monkeypatch.setattr("ellipsefit.files.inspect.LARGE", 1000)
+    monkeypatch.setattr("ellipsefit.files.inspect.measured.LARGE", 1000)
     content = inspect_file(path)
     facts = content.to_dict()["facts"]
     assert (content.kind, content.faults, content.content) == ("scans", (), None)
@@ -699,8 +699,8 @@ def test_of_very_many_scans_some_are_looked_at(tmp_path: Path, monkeypatch: pyte
 def test_of_one_long_scan_the_beginning_is_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, along = tmp_path / "scan.h5", np.arange(50_000.0)
     write_scans([Scan(name="a", quantity="height", x=along, values=along, carriage=along, sigma=along + 1)], path)
-    monkeypatch.setattr("ellipsefit.files.inspect.LARGE", 1000)
-    monkeypatch.setattr("ellipsefit.files.inspect.LOOKED", 2000)
+    monkeypatch.setattr("ellipsefit.files.inspect.measured.LARGE", 1000)
+    monkeypatch.setattr("ellipsefit.files.inspect.measured.LOOKED", 2000)
     content = inspect_file(path)
     assert content.faults == ()
     assert content.to_dict()["facts"]["looked_at"] == "one scan, 2000 points of each"

@@ -21,7 +21,6 @@ from ellipsefit.cli import main
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, FileFormatError, FileMissingError
 from ellipsefit.figure import Surface, figure_errors
-from ellipsefit.files import inspect as inspection
 from ellipsefit.files import (
     inspect_file,
     inspect_together,
@@ -501,8 +500,8 @@ def test_a_large_file_is_inspected_as_if_it_were_held(
 ) -> None:
     """The same facts; the median step is that of medians of parts, and here all steps are equal to 1e-9."""
     held = inspect_file(files[1]).to_dict()
-    monkeypatch.setattr(inspection, "HELD", 100)
-    monkeypatch.setattr(inspection, "PART", 300)
+    monkeypatch.setattr("ellipsefit.files.inspect.measured.HELD", 100)
+    monkeypatch.setattr("ellipsefit.files.inspect.profiles.PART", 300)
     monkeypatch.setattr("ellipsefit.stream.BLOCK", 300)
     read = inspect_together([inspect_file(path) for path in files])
     assert isinstance(read[1].content, NexusProfile)
