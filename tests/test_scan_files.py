@@ -457,7 +457,7 @@ def test_a_text_without_carriage_is_a_scan_only_if_asked_for(tmp_path: Path) -> 
         ("0,5;20,5", "later;20,5", ("line 4: column 'time': expected a number", "'later'")),
         ("1,5;3;14", "nan;3;14", ("line 5: column 'x' is nan; expected a finite number",)),
         ("1,5;3;14", "1,5;3;inf", ("line 5: column 'carriage' is inf",)),
-        ("2;22;50", "2;22;0", ("line 7: sigma is 0", "above 0")),
+        ("2;22;50", "2;22;0", ("line 7: column 'sigma' is 0", "above 0")),
         ("5,5;5;18;2;22;50\n", "", ("scan 'morning'", "has 4 points", "at least 5")),
     ],
 )
