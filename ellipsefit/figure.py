@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from ellipsefit.arrays import FloatArray, IntArray, sealed
-from ellipsefit.convolution import convolved
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray, sealed
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
-from ellipsefit.moments import Moments
+from ellipsefit.filtering import ALPHA, SlopeFilter, longest_step, slope_noise
+from ellipsefit.moments import BLOCKS, Moments
 from ellipsefit.profile import BLOCK, PlacedProfile, Quantity
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table
+from ellipsefit.rows import Table, with_uncertainty
 from ellipsefit.rows import number as shown_number
 from ellipsefit.stream import Placed
 
-#: ISO 16610-21:2011: the Gaussian transmits 50 % at the cut-off, alpha = sqrt(ln 2 / pi).
-ALPHA: Final = float(np.sqrt(np.log(2) / np.pi))
-#: Share of a step by which points may miss an even grid and still count as on it.
-EVEN: Final = 0.01
 #: Default cut-off of the filter before a slope is taken from heights: a length [m], a number of steps.
 CUTOFF: Final = (20e-3, 5)
 #: Points that are at least twice as dense as so many to the cut-off are averaged to about so many before they are
@@ -78,8 +73,12 @@ FIGURE_KEYS: Final = {
     "slope_error_pv": "slope error, peak to valley",
     "whole_height_error_rms": "height error with the segments' misplacement, rms",
     "whole_slope_error_rms": "slope error with the segments' misplacement, rms",
+    "height_noise_rms": "noise in the height error, rms",
+    "slope_noise_rms": "noise in the slope error, rms",
     "cutoff": "cut-off of the filter before slopes are taken",
 }
+#: Those of them that have a standard uncertainty.
+UNSURE_KEYS: Final = tuple(FIGURE_KEYS)[:6]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +86,13 @@ class Figure(Result):
     """Height and slope error of a mirror, each segment's height and tilt taken away; `whole_*`: left in.
 
     Lengths in m, slopes in rad; None: not known from these data. rms values are over points; pv is the
-    largest minus the smallest, which grows with the number of points.
+    largest minus the smallest, which grows with the number of points. Both are of what was measured, its noise
+    in it; `*_noise_rms` says how large that is by itself, filtered alike: the surface's own rms is the root of the
+    difference of the squares, as far as the noise is known.
+
+    `*_stderr` is how far another measurement of the same surface would scatter about it, with what all points share
+    (stitching, gain, scale, sag) and with how unsure the ellipse and the lines are that were taken away. Of peak to
+    valley it is a bound from above, for noise and what points share.
     """
 
     height_error_rms: float
@@ -101,6 +106,16 @@ class Figure(Result):
     segment_slope_error_rms: tuple[float | None, ...]
     height_error: FloatArray  # (N,) at the points that are shown: those of the profile, or means of many
     slope_error: FloatArray  # (N,)
+    height_error_rms_stderr: float | None = None  # None, as all below: nothing is known of the measurement's errors
+    height_error_pv_stderr: float | None = None
+    slope_error_rms_stderr: float | None = None
+    slope_error_pv_stderr: float | None = None
+    whole_height_error_rms_stderr: float | None = None
+    whole_slope_error_rms_stderr: float | None = None
+    height_noise_rms: float | None = None
+    slope_noise_rms: float | None = None
+    segment_height_error_rms_stderr: tuple[float | None, ...] = ()
+    segment_slope_error_rms_stderr: tuple[float | None, ...] = ()
 
     def arrays(self) -> tuple[Array, ...]:
         """Errors at the points that are shown."""
@@ -111,12 +126,23 @@ class Figure(Result):
 
     def to_dict(self) -> dict[str, float | None]:
         """The machine-readable answer, SI; errors at points are in `arrays`."""
-        return {name: getattr(self, name) for name in FIGURE_KEYS}
+        found: dict[str, float | None] = {}
+        for name in FIGURE_KEYS:
+            found[name] = getattr(self, name)
+            if name in UNSURE_KEYS:
+                found[f"{name}_stderr"] = getattr(self, f"{name}_stderr")
+        return found
+
+    def told(self, name: str) -> str:
+        """One of `FIGURE_KEYS` as it is shown, with its uncertainty where one is known."""
+        value = getattr(self, name)
+        kind = "length" if "height" in name or name == "cutoff" else "angle"
+        stderr = getattr(self, f"{name}_stderr") if name in UNSURE_KEYS else None
+        return with_uncertainty(value, stderr, kind) if stderr else shown_number(value, kind)
 
     def rows(self) -> list[Table]:
         """What is wrong with the surface itself, as a table."""
-        kinds = ((name, "length" if "height" in name or name == "cutoff" else "angle") for name in FIGURE_KEYS)
-        cells = tuple((FIGURE_KEYS[name], shown_number(getattr(self, name), kind)) for name, kind in kinds)
+        cells = tuple((words, self.told(name)) for name, words in FIGURE_KEYS.items())
         return [Table(title="Figure", cells=cells)]
 
     def __post_init__(self) -> None:
@@ -140,90 +166,198 @@ def figure_errors(
     shown : PlacedProfile, optional
         Where `height_error` and `slope_error` are given; by default at `placed.shown()`.
 
+    Returns
+    -------
+    Figure
+        Without uncertainties: a fit knows them.
+
     Raises
     ------
     ParameterError
         If the cut-off is not positive.
     """
+    return measured_figure(placed, surface, cutoff=cutoff, shown=shown)[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Told:
+    """What height and slope error were gathered from, by number of the segment: for their uncertainty."""
+
+    quantity: Quantity
+    cutoff: float | None
+    lengths: dict[int, float]  # from the first to the last point of each segment [m]
+    height: dict[int, Gathered]
+    slope: dict[int, Gathered]
+
+    def of(self, error: Quantity) -> dict[int, Gathered]:
+        """Of one of the two errors."""
+        return self.height if error == "height" else self.slope
+
+    def extremes(self, error: Quantity) -> tuple[int, Extreme, int, Extreme]:
+        """Segment and place of the highest, and of the lowest error."""
+        parts = self.of(error)
+        high = max(parts, key=lambda number: parts[number].high.value)
+        low = min(parts, key=lambda number: parts[number].low.value)
+        return high, parts[high].high, low, parts[low].low
+
+    def extremes_noise(self, error: Quantity) -> float:
+        """Variance of the difference of the two extreme errors, for noise of weight 1 with s = 1.
+
+        It bounds the variance of peak to valley, wherever another measurement has its extremes, if noise is alike
+        everywhere: Var f <= E[(grad f)' cov (grad f)] for Gaussian variables (H. Chernoff, Ann. Probab. 9 (1981)
+        533-535; L. H. Y. Chen, J. Multivariate Anal. 12 (1982) 306-315), and the gradient of peak to valley is 1 at the
+        highest and -1 at the lowest point.
+        """
+        high, top, low, bottom = self.extremes(error)
+        alike = self._correlation(error, abs(top.x - bottom.x), self.lengths[high]) if high == low else 0.0
+        return top.variance + bottom.variance - 2 * alike * float(np.sqrt(top.variance * bottom.variance))
+
+    def _correlation(self, error: Quantity, distance: float, length: float) -> float:
+        """Of the noise of two different points of one segment."""
+        if error == self.quantity:
+            return 0.0
+        if error == "height":
+            part = distance / length
+            return 1 - 6 * part * (1 - part)
+        # of the derivative of white noise after a Gaussian of this standard deviation
+        square = (distance / (ALPHA * (self.cutoff or 1.0))) ** 2 * 2 * np.pi
+        return float((1 - square / 2) * np.exp(-square / 4))
+
+
+def measured_figure(
+    placed: Placed, surface: Surface, *, cutoff: float | None = None, shown: PlacedProfile | None = None
+) -> tuple[Figure, Told]:
+    """As `figure_errors`, with what the uncertainty of each number needs."""
     if cutoff is not None and not 0 < cutoff < np.inf:
         raise ParameterError(f"cutoff must be a positive length in m; got {cutoff!r}")
     shown = placed.shown() if shown is None else shown
     rest, _ = surface.left(shown)
-    height, slope, whole_height, whole_slope = ({number: _Extent() for number in placed.measured} for _ in range(4))
+    height, slope = ({number: Gathered.of(placed, surface, number) for number in placed.measured} for _ in range(2))
     sampled = []
-    if placed.quantity == "height":
+    heights_measured = placed.quantity == "height"
+    if heights_measured:
         cutoff = default_cutoff(placed) if cutoff is None else cutoff
         for number in placed.measured:
-            residuals = _residuals(placed, surface, number, height[number], whole_height[number])
+            residuals = _residuals(placed, surface, number, height[number])
             sample = _Sampled(shown.x[shown.part(number)])
-            for piece in _filtered_slopes(residuals, placed, number, cutoff):
-                slope[number].add(piece.values, piece.points)
-                whole_slope[number].add(piece.values + surface.own[number, 1], piece.points)
+            for piece in _filtered_slopes(residuals, placed, number, cutoff, slope[number]):
+                slope[number].add(piece, piece.values + surface.own[number, 1])
                 sample.add(piece.x, piece.values)
             sampled.append(sample.values())
         at_points = (rest, np.concatenate(sampled))
     else:
         cutoff = None
         for number in placed.measured:
-            residuals = _residuals(placed, surface, number, slope[number], whole_slope[number])
+            residuals = _residuals(placed, surface, number, slope[number])
             sampled.append(_integrated(residuals, height[number], shown.x[shown.part(number)]))
         at_points = (np.concatenate(sampled), rest)
-        whole_height = height if len(placed.mirror.segments) == 1 else {}
+    known = heights_measured or len(placed.mirror.segments) == 1
     numbers = range(len(placed.mirror.segments))
-    return Figure(
-        height_error_rms=_rms(height),
+    figure = Figure(
+        height_error_rms=rms_of(height.values()),
         height_error_pv=_peak_to_valley(height),
-        slope_error_rms=_rms(slope),
+        slope_error_rms=rms_of(slope.values()),
         slope_error_pv=_peak_to_valley(slope),
-        whole_height_error_rms=_rms(whole_height) if whole_height else None,
-        whole_slope_error_rms=_rms(whole_slope),
+        whole_height_error_rms=rms_of(height.values(), whole=True) if known else None,
+        whole_slope_error_rms=rms_of(slope.values(), whole=True),
         cutoff=cutoff,
-        segment_height_error_rms=tuple(height[i].rms if i in height else None for i in numbers),
-        segment_slope_error_rms=tuple(slope[i].rms if i in slope else None for i in numbers),
+        segment_height_error_rms=tuple(rms_of([height[i]]) if i in height else None for i in numbers),
+        segment_slope_error_rms=tuple(rms_of([slope[i]]) if i in slope else None for i in numbers),
         height_error=at_points[0],
         slope_error=at_points[1],
     )
+    lengths = {number: float(np.ptp(placed.ends(number))) for number in placed.measured}
+    return figure, Told(quantity=placed.quantity, cutoff=cutoff, lengths=lengths, height=height, slope=slope)
 
 
-class _Extent:
-    """Sum of squares and extremes of values that come in parts; NaN is no value."""
+class Extreme(NamedTuple):
+    """The largest or smallest error of a segment: where, and the variance of noise there, of that of weight 1."""
 
-    def __init__(self) -> None:
-        self.count = self.square = 0.0
-        self.low, self.high = np.inf, -np.inf
+    value: float
+    x: float
+    variance: float
 
-    def add(self, values: FloatArray, count: IntArray | None = None) -> None:
-        known = np.isfinite(values)
+
+class Gathered:
+    """What comes together of one error of one segment, from points that come in parts; NaN is no value.
+
+    The error is F r, r being what a fit leaves of the measured points and F the identity, the slope filter or the
+    integration. Noise of covariance s**2 V changes the sum of squares by twice F'F r times it, so that sums with the
+    pulls F'F r tell the uncertainty of an rms. All is for noise of a point of weight 1 with s = 1.
+    """
+
+    def __init__(self, middle: float, count: int) -> None:
+        self.middle, self.expected = middle, count
+        self.count = self.square = self.whole_square = 0.0
+        self.low, self.high = Extreme(np.inf, np.nan, 0.0), Extreme(-np.inf, np.nan, 0.0)
+        self.whole_pull = np.zeros(2)  # of heights and tilts on the sum of squares with misplacement, halved
+        self.pulls = np.zeros(min(BLOCKS, count))  # sums in the blocks of the reduction
+        self.scatter = 0.0  # pulls' V pulls
+        self.noise = 0.0  # trace of F V F'
+        self.pairs = 0.0  # trace of (F V F')**2
+        self.done = 0
+
+    @classmethod
+    def of(cls, placed: Placed, surface: Surface, number: int) -> Gathered:
+        """Nothing yet of a segment."""
+        return cls(float(surface.middles[number]), placed.points_of(number))
+
+    def add(self, piece: _Piece, whole: FloatArray) -> None:
+        """Errors at places, and the same with the misplacement."""
+        known = np.isfinite(piece.values)
         if not known.all():
-            values, count = values[known], None if count is None else count[known]
-        if len(values):
-            self.count += len(values) if count is None else float(count.sum())
-            self.square += float(values @ values) if count is None else float(count * values @ values)
-            self.low, self.high = min(self.low, float(values.min())), max(self.high, float(values.max()))
+            piece, whole = piece.take(known), whole[known]
+        x, values, points, variance = piece
+        if not len(values):
+            return
+        alone = len(values) == int(points.sum())
+        self.count += float(points.sum())
+        self.square += float(values @ values) if alone else float(points * values @ values)
+        low, high = int(values.argmin()), int(values.argmax())
+        if values[low] < self.low.value:
+            self.low = Extreme(float(values[low]), float(x[low]), float(variance[low]))
+        if values[high] > self.high.value:
+            self.high = Extreme(float(values[high]), float(x[high]), float(variance[high]))
+        weighted = whole if alone else points * whole
+        self.whole_square += float(weighted @ whole)
+        self.whole_pull += (float(weighted.sum()), float(weighted @ (x - self.middle)))
 
-    @property
-    def rms(self) -> float:
-        return _rms({0: self})
+    def pull(self, piece: _Piece) -> None:
+        """Pulls at places, in their order; `points` says how many each place stands for."""
+        ends = self.done + np.cumsum(piece.points)
+        self.done = int(ends[-1]) if len(ends) else self.done
+        edges = np.arange(1, len(self.pulls)) * self.expected // len(self.pulls)
+        block = np.searchsorted(edges, ends - (piece.points + 1) // 2, side="right")
+        self.pulls += np.bincount(block, piece.values, len(self.pulls))[: len(self.pulls)]
+        self.scatter += float(piece.variance * piece.values @ piece.values)
 
 
-def _rms(parts: dict[int, _Extent]) -> float:
-    count = sum(part.count for part in parts.values())
-    return float(np.sqrt(sum(part.square for part in parts.values()) / count)) if count else float("nan")
+def rms_of(parts: Iterable[Gathered], *, whole: bool = False) -> float:
+    """Root of the mean square over all points of some segments; NaN where there are none."""
+    parts = list(parts)
+    count = sum(part.count for part in parts)
+    square = sum(part.whole_square if whole else part.square for part in parts)
+    return float(np.sqrt(square / count)) if count else float("nan")
 
 
-def _peak_to_valley(parts: dict[int, _Extent]) -> float:
-    return max(part.high for part in parts.values()) - min(part.low for part in parts.values())
+def _peak_to_valley(parts: dict[int, Gathered]) -> float:
+    return max(part.high.value for part in parts.values()) - min(part.low.value for part in parts.values())
 
 
 class _Piece(NamedTuple):
-    """Values at places along a segment, and how many points each stands for."""
+    """Values at places along a segment, how many points each stands for, and the variance of its noise."""
 
     x: FloatArray
     values: FloatArray
     points: IntArray
+    variance: FloatArray  # of that of a point of weight 1
+
+    def take(self, which: slice | BoolArray) -> _Piece:
+        """Some of the places."""
+        return _Piece(self.x[which], self.values[which], self.points[which], self.variance[which])
 
 
-_NOTHING: Final = _Piece(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.intp))
+_NOTHING: Final = _Piece(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.intp), np.zeros(0))
 
 
 class _Sampled:
@@ -247,13 +381,18 @@ class _Sampled:
         return self.found
 
 
-def _residuals(placed: Placed, surface: Surface, number: int, own: _Extent, whole: _Extent) -> Iterator[_Piece]:
-    """What the surface leaves of a segment, block by block; extents without and with misplacement grow with it."""
+def _residuals(placed: Placed, surface: Surface, number: int, told: Gathered) -> Iterator[_Piece]:
+    """What the surface leaves of a segment, block by block, gathered on its way."""
     for block in placed.blocks(number):
         rest = surface.residual(number, block.x, block.values)
-        own.add(rest)
-        whole.add(rest + surface.misplacement(number, block.x))
-        yield _Piece(block.x, rest, np.ones(len(rest), dtype=np.intp))
+        points = np.ones(len(rest), dtype=np.intp)
+        variance = np.ones_like(rest) if block.sigma is None else block.sigma**2
+        piece = _Piece(block.x, rest, points, variance)
+        told.add(piece, rest + surface.misplacement(number, block.x))
+        told.pull(piece)
+        told.noise += float(variance.sum())
+        told.pairs += float(variance @ variance)
+        yield piece
 
 
 def default_cutoff(placed: Placed) -> float:
@@ -268,37 +407,58 @@ def default_cutoff(placed: Placed) -> float:
     return max(length, count * float(np.median(steps)))
 
 
-def _filtered_slopes(pieces: Iterator[_Piece], placed: Placed, number: int, cutoff: float) -> Iterator[_Piece]:
-    """Slopes of a segment after the Gaussian filter, from its heights, piece by piece."""
-    first, last = placed.ends(number)
-    step = (last - first) / (placed.points_of(number) - 1)
-    origin, width = first - step / 2, int(cutoff / (CELLS * step)) * step
+def _filtered_slopes(
+    pieces: Iterator[_Piece], placed: Placed, number: int, cutoff: float, told: Gathered
+) -> Iterator[_Piece]:
+    """Slopes of a segment after the Gaussian filter, from its heights, piece by piece; their noise is gathered."""
+    ends = placed.ends(number)
+    step = (ends[1] - ends[0]) / (placed.points_of(number) - 1)
+    origin, width = ends[0] - step / 2, int(cutoff / (CELLS * step)) * step
     dense = width > 1.5 * step
     gap = longest_step(placed.step(number), cutoff)
+    noise = slope_noise(width if dense else placed.step(number), cutoff)
     pieces = _in_cells(pieces, origin, width) if dense else pieces
+    open_, pulls, passed = _NOTHING, np.zeros(0), 0
     for near, start, stop in _with_surroundings(pieces, cutoff + 2 * gap):
         x, height = near.x, near.values
         if dense and len(x) > 1:
             # a mean belongs to the mean of its points' positions; on the middles of their cells they are even
             middle = origin + (np.floor((x - origin) / width) + 0.5) * width
             x, height = middle, height - np.gradient(height, x) * (x - middle)
-        slope = filtered_slope(x, height, cutoff, gap)
-        yield _Piece(x[start:stop], slope[start:stop], near.points[start:stop])
+        slopes = SlopeFilter(x, cutoff, gap)
+        found = near._replace(values=slopes.apply(height))
+        # pulls on heights that no later slope rests on are complete
+        gone = passed - start
+        told.pull(open_.take(slice(0, gone))._replace(values=pulls[:gone]))
+        mine = np.zeros_like(x)
+        mine[start:stop] = np.where(np.isfinite(found.values), found.points * found.values, 0.0)[start:stop]
+        kept = pulls[gone:]
+        open_, pulls, passed = near, slopes.transposed(mine), stop
+        pulls[: len(kept)] += kept
+        piece = found.take(slice(start, stop))
+        variance = piece.variance * noise.at(piece.x, ends, width if dense else placed.step(number))
+        told.noise += float(piece.points @ variance)
+        told.pairs += noise.alike * float((piece.points * variance) @ (piece.points * variance))
+        yield piece._replace(variance=variance)
+    told.pull(open_._replace(values=pulls))
 
 
 def _in_cells(pieces: Iterator[_Piece], origin: float, width: float) -> Iterator[_Piece]:
     """Mean positions and values in cells of equal width along x."""
     held = _NOTHING
     for piece in pieces:
-        x, values, count = _joined([held, piece])
+        x, values, count, variance = _joined([held, piece])
         cell = np.floor((x - origin) / width)
         starts = np.flatnonzero(np.diff(cell, prepend=-np.inf))
         total = np.add.reduceat(count, starts)
         means = _Piece(
-            np.add.reduceat(count * x, starts) / total, np.add.reduceat(count * values, starts) / total, total
+            np.add.reduceat(count * x, starts) / total,
+            np.add.reduceat(count * values, starts) / total,
+            total,
+            np.add.reduceat(count**2 * variance, starts) / total**2,
         )
-        yield _part(means, 0, len(starts) - 1)  # more of the last cell may come
-        held = _part(means, len(starts) - 1, len(starts))
+        yield means.take(slice(0, len(starts) - 1))  # more of the last cell may come
+        held = means.take(slice(len(starts) - 1, None))
     yield held
 
 
@@ -315,112 +475,80 @@ def _with_surroundings(pieces: Iterator[_Piece], reach: float) -> Iterator[tuple
         if stop - start >= BLOCK // 2:
             yield near, start, stop
             first = int(np.searchsorted(near.x, near.x[stop] - reach))
-            near, start = _part(near, first, len(near.x)), stop - first
+            near, start = near.take(slice(first, None)), stop - first
     near = _joined([near, *waiting])
     if len(near.x) > start:
         yield near, start, len(near.x)
 
 
 def _joined(pieces: list[_Piece]) -> _Piece:
-    return _Piece(
-        np.concatenate([piece.x for piece in pieces]),
-        np.concatenate([piece.values for piece in pieces]),
-        np.concatenate([piece.points for piece in pieces]),
-    )
+    return _Piece(*(np.concatenate(columns) for columns in zip(*pieces, strict=True)))
 
 
-def _part(piece: _Piece, start: int, stop: int) -> _Piece:
-    return _Piece(piece.x[start:stop], piece.values[start:stop], piece.points[start:stop])
-
-
-def _integrated(pieces: Iterator[_Piece], extent: _Extent, places: FloatArray) -> FloatArray:
-    """Height along a segment from its slopes by the trapezoidal rule, zero on average: its extent, and at places."""
-    sample, moments = _Sampled(places), Moments(1, 1)
+def _integrated(pieces: Iterator[_Piece], told: Gathered, places: FloatArray) -> FloatArray:
+    """Height along a segment from its slopes by the trapezoidal rule, zero on average: at places, and gathered."""
+    sample, moments, pulls = _Sampled(places), Moments(1, 1), _IntegralPulls(told)
     x, slope, height = np.zeros(0), np.zeros(0), 0.0
-    low, high = np.inf, -np.inf
+    low, high = (np.inf, np.nan), (-np.inf, np.nan)
+    first, variance = np.nan, 0.0
     for piece in pieces:
+        first = piece.x[0] if np.isnan(first) else first
         x, slope = np.concatenate([x[-1:], piece.x]), np.concatenate([slope[-1:], piece.values])
         rise = np.cumsum((slope[1:] + slope[:-1]) / 2 * np.diff(x))
         heights = height + (rise if len(rise) == len(piece.x) else np.concatenate([[0.0], rise]))
-        height, low, high = float(heights[-1]), min(low, float(heights.min())), max(high, float(heights.max()))
+        height = float(heights[-1])
+        low = min(low, (float(heights.min()), float(piece.x[heights.argmin()])))
+        high = max(high, (float(heights.max()), float(piece.x[heights.argmax()])))
         moments.add((heights,), np.ones_like(heights), np.zeros(1, dtype=np.intp), 0)
         sample.add(piece.x, heights)
-    mean = float(moments.mean[0, 0])
-    extent.count, extent.square = float(moments.count[0]), float(moments.product[0, 0, 0])
-    extent.low, extent.high = low - mean, high - mean
+        pulls.add(piece, heights)
+        variance += float(piece.variance.sum())
+    mean, count = float(moments.mean[0, 0]), float(moments.count[0])
+    pulls.finish(mean)
+    told.count, told.square = count, float(moments.product[0, 0, 0])
+    told.whole_square = told.square  # of slopes that is the only misplacement: there are no heights
+    # noise of slopes without its mean, summed up, is a Brownian bridge; less its mean that has the variance 1/12
+    # everywhere and eigenvalues 1 / (2 pi k)**2, each twice (G. S. Watson, Biometrika 48 (1961) 109-114)
+    walk = variance * (float(x[-1] - first) / count) ** 2
+    told.noise, told.pairs = count * walk / 12, (count * walk) ** 2 / 720
+    told.low, told.high = (Extreme(value - mean, place, walk / 12) for value, place in (low, high))
     return sample.values() - mean
 
 
-def gaussian_filter(x: FloatArray, values: FloatArray, cutoff: float) -> FloatArray:
-    """Long-wave part of a profile by the Gaussian filter of ISO 16610-21:2011.
+class _IntegralPulls:
+    """Pulls of integrated heights on the slopes that they were summed from, as these come.
 
-    Parameters
-    ----------
-    x : array, shape (N,)
-        Positions [m], increasing, without a gap that should not be bridged.
-    values : array, shape (N,)
-    cutoff : float
-        Wavelength that is passed by one half [m].
-
-    Returns
-    -------
-    array, shape (N,)
-        Weights exp(-pi (d / (alpha cutoff))**2) up to d = cutoff, divided by their sum, so also at the
-        ends and where points are missing.
+    Half the interval between two slopes counts for each, in all heights behind it; these sum to minus those before it,
+    once the mean is taken away. It is known last, so what it is multiplied by is gathered apart.
     """
-    if len(x) < 2:
-        return values.copy()
-    # the median step is rounded as the positions are: counting on from point to point, its error does not add up
-    counts = np.rint(np.diff(x) / np.median(np.diff(x))).astype(np.intp)
-    places = np.concatenate([[0], np.cumsum(counts)])
-    step = float(x[-1] - x[0]) / max(int(places[-1]), 1)
-    even = np.all(counts > 0) and np.abs(x - x[0] - places * step).max() < EVEN * step
-    if not even:
-        return _uneven_gaussian(x, values, cutoff)
-    reach = int(cutoff / step + 1e-6)  # 20 mm in steps of 1 mm are 20, whatever rounding says
-    distance = np.arange(-reach, reach + 1) * step
-    kernel = np.exp(-np.pi * (distance / (ALPHA * cutoff)) ** 2)
-    grid, present = np.zeros(places[-1] + 1), np.zeros(places[-1] + 1)
-    middle = values.mean()  # a large offset would cost digits in the transform
-    grid[places], present[places] = values - middle, 1.0
-    about = places + reach  # where the kernel's middle is at a point
-    smooth: FloatArray = middle + convolved(grid, kernel)[about] / convolved(present, kernel)[about]
-    return smooth
 
+    def __init__(self, told: Gathered) -> None:
+        self.told = told
+        self.alone, self.of_mean = (Gathered(told.middle, told.expected) for _ in range(2))
+        self.both = 0.0
+        self.last: _Piece = _NOTHING  # the last slope waits for the interval behind it
+        self.before = np.zeros(2)  # its interval before it: of heights, of the mean
+        self.sum, self.count = 0.0, 0
 
-def _uneven_gaussian(x: FloatArray, values: FloatArray, cutoff: float) -> FloatArray:
-    """The same for points at any distances, each weighted by the length that it stands for."""
-    length = np.gradient(x)
-    first = np.searchsorted(x, x - cutoff)
-    last = np.searchsorted(x, x + cutoff, side="right")
-    smooth = np.empty_like(values)
-    for i, (start, stop) in enumerate(zip(first, last, strict=True)):
-        weight = length[start:stop] * np.exp(-np.pi * ((x[start:stop] - x[i]) / (ALPHA * cutoff)) ** 2)
-        smooth[i] = weight @ values[start:stop] / weight.sum()
-    return smooth
+    def add(self, piece: _Piece, heights: FloatArray) -> None:
+        """Slopes that follow, and the heights there."""
+        known = _joined([self.last, piece])
+        half = np.diff(known.x) / 2
+        sums = np.concatenate([[self.sum], self.sum + np.cumsum(heights)])
+        counts = self.count + np.arange(len(heights) + 1.0)
+        inside = slice(1 - len(self.last.x), -1)
+        parts = np.stack([-half * sums[inside], half * counts[inside]])
+        self._gather(known.take(slice(0, -1)), np.column_stack([self.before, parts[:, :-1]]) + parts)
+        self.last, self.before = known.take(slice(-1, None)), parts[:, -1] if len(half) else self.before
+        self.sum, self.count = float(sums[-1]), self.count + len(heights)
 
+    def finish(self, mean: float) -> None:
+        """All have come, and their mean height is known."""
+        self._gather(self.last, self.before[:, None])
+        self.told.pulls = self.alone.pulls + mean * self.of_mean.pulls
+        self.told.scatter = self.alone.scatter + 2 * mean * self.both + mean**2 * self.of_mean.scatter
 
-def filtered_slope(x: FloatArray, height: FloatArray, cutoff: float, gap: float | None = None) -> FloatArray:
-    """Slope [rad] after the Gaussian filter, shape (N,); never across a gap, NaN in runs of fewer than 3 points.
-
-    Neighbours further apart than `gap` [m], by default `longest_step` of the median distance, belong to two runs.
-    """
-    places, which = np.unique(x, return_inverse=True)
-    if len(places) < len(x):  # points beside each other, across: their mean
-        mean = np.bincount(which, height) / np.bincount(which)
-        return filtered_slope(places, mean, cutoff, gap)[which]
-    slope = np.full_like(height, np.nan)
-    if len(x) < 3:
-        return slope
-    distance = np.diff(x)
-    gap = longest_step(float(np.median(distance)), cutoff) if gap is None else gap
-    for start, stop in pairwise([0, *(np.flatnonzero(distance > gap) + 1).tolist(), len(x)]):
-        if stop - start >= 3:
-            run = slice(start, stop)
-            slope[run] = np.gradient(gaussian_filter(x[run], height[run], cutoff), x[run])
-    return slope
-
-
-def longest_step(step: float, cutoff: float) -> float:
-    """Distance of neighbours beyond which there is a gap: 3.5 steps or a quarter of the cut-off, the longer [m]."""
-    return max(3.5 * step, cutoff / 4)
+    def _gather(self, piece: _Piece, pulls: FloatArray) -> None:
+        for one, values in zip((self.alone, self.of_mean), pulls, strict=True):
+            one.pull(piece._replace(values=values))
+        self.both += float(piece.variance * pulls[0] @ pulls[1])

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
+
+#: Blocks of a segment's points whose means are kept, at most.
+BLOCKS: Final = 64
 
 
 class Moments:

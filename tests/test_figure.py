@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose
 
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
-from ellipsefit.figure import ALPHA, Surface, default_cutoff, figure_errors, filtered_slope, gaussian_filter
+from ellipsefit.figure import Surface, default_cutoff, figure_errors
+from ellipsefit.filtering import ALPHA, filtered_slope, gaussian_filter
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.profile import PlacedProfile, Profile, place_profile
 from tests.rehearsal import even_mirror, ideal, made_profile
@@ -249,5 +250,5 @@ def test_rounded_positions_at_fine_steps_stay_even() -> None:
     # by definition, point by point, 50,000 points take a second and more; on their grid a few milliseconds
     many = np.round(np.arange(50_000) * 9.9054e-6, 10)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("ellipsefit.figure._uneven_gaussian", None)  # the slow way is not taken
+        patch.setattr("ellipsefit.filtering._uneven", None)  # the slow way is not taken
         assert gaussian_filter(many, np.zeros(50_000), 0.02).shape == many.shape

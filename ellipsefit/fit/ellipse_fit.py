@@ -15,7 +15,7 @@ from ellipsefit.checks.curve import check_ellipse
 from ellipsefit.checks.profile_checks import Checked, check_profile, check_rounds
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import DataError, ParameterError
-from ellipsefit.figure import Figure, Surface, figure_errors
+from ellipsefit.figure import Figure, Surface, measured_figure
 from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.campaigns import POSE_THEN, Previous, both_campaigns
 from ellipsefit.fit.conflict import PriorCheck, moved_checks, prior_checks
@@ -29,6 +29,7 @@ from ellipsefit.fit.effects import (
     estimate_spreads,
     segment_effects,
 )
+from ellipsefit.fit.figure_uncertainty import left_by_fit, noise_of, with_uncertainties
 from ellipsefit.fit.freedom import expanded_factor, spread_cost
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
@@ -551,7 +552,13 @@ def _result(
     r = effects.r
     surface = _surface(placed, ellipse, everything.reshape(-1, r), own.reshape(-1, r))
     rest, misplaced = surface.left(shown)
-    figure = figure_errors(placed, surface, cutoff=cutoff, shown=shown)
+    figure, told = measured_figure(placed, surface, cutoff=cutoff, shown=shown)
+    noise = noise_of(problem.error, stated=shown.sigma is not None)
+    left = left_by_fit(
+        problem, state.parameters, state.varied, mirror.measurement, own_columns=placed.shared, noise=noise
+    )
+    stands = np.zeros((len(own), len(own))) if single else segment_map @ state.covariance @ segment_map.T
+    figure = with_uncertainties(figure, told, left, noise, stands)
     oddities = _oddities(placed, shown, strays, problem, rest)
     warnings = [*warnings, *oddities.warnings()]
     if r == 1:
@@ -643,9 +650,16 @@ def _segment_states(
                 tilt_stderr=None if row is None else float(stderr[row, -1]),
                 height_error_rms=figure.segment_height_error_rms[index],
                 slope_error_rms=figure.segment_slope_error_rms[index],
+                height_error_rms_stderr=_of(figure.segment_height_error_rms_stderr, index),
+                slope_error_rms_stderr=_of(figure.segment_slope_error_rms_stderr, index),
             )
         )
     return tuple(states)
+
+
+def _of(values: tuple[float | None, ...], index: int) -> float | None:
+    """One of them, where they are known at all."""
+    return values[index] if values else None
 
 
 def _focus_shift(

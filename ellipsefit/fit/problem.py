@@ -180,16 +180,28 @@ class JointProblem:
         return np.column_stack([*parts, np.zeros((count * r, others))])
 
     @cached_property
+    def linear_values(self) -> FloatArray:
+        """What the linear unknowns do at the nodes, shape (K, n); nothing those of columns that points share."""
+        values = self.rigid_values.copy()
+        n, m, e = values.shape[1], self.reduction.shared, self._shop_size
+        form = len(self.effects.own) * len(self.form)
+        if form:
+            values[:, n - m - e - form : n - m - e] = _side_by_side(self.own_effects.form)
+        if self.shop is not None:
+            values[:, n - m - e : n - m] = self.shop.columns
+        return values
+
+    @cached_property
+    def rigid_values(self) -> FloatArray:
+        """What the linear unknowns do at the nodes by heights and tilts of segments alone, shape (K, n)."""
+        return np.asarray(_side_by_side(self.effects.own) @ self.totals)
+
+    @cached_property
     def linear(self) -> FloatArray:
         """Columns of the linear unknowns, shape (M, n)."""
         count = len(self.effects.own)
-        rows = self._divide(_side_by_side(self.effects.own) @ self.totals)
+        rows = self._divide(self.linear_values)
         n, m, e, data = rows.shape[1], self.reduction.shared, self._shop_size, len(self._target)
-        form = count * len(self.form)
-        if form:
-            rows[:, n - m - e - form : n - m - e] = self._divide(_side_by_side(self.own_effects.form))
-        if self.shop is not None:
-            rows[:, n - m - e : n - m] = self._divide(self.shop.columns)
         # rows that hold random effects and shared columns: effect over its spread
         own = self._own_spreads if self.model == "random" else np.zeros(0)
         held = np.concatenate([own, np.tile(self.form, count), np.ones(e + m)])

@@ -19,7 +19,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.mirror import Segment
-from ellipsefit.moments import Moments, bin_starts
+from ellipsefit.moments import BLOCKS, Moments, bin_starts
 from ellipsefit.profile import Block, Quantity
 from ellipsefit.stream import Placed
 
@@ -27,8 +27,6 @@ from ellipsefit.stream import Placed
 NEGLECT: Final = 1e-14
 #: Highest degree; a segment that needs more reaches to within 1 % of a focus.
 HIGHEST_DEGREE: Final = 40
-#: Block means kept for each segment, at most.
-BLOCKS: Final = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -44,6 +44,8 @@ class SegmentState:
     tilt_stderr: float | None
     height_error_rms: float | None
     slope_error_rms: float | None
+    height_error_rms_stderr: float | None = None  # as of `Figure`
+    slope_error_rms_stderr: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -351,8 +353,8 @@ class EllipseFit(Result):
                 uncertainty(segment.height_stderr or None, "length", unit="um"),
                 number(segment.tilt, "angle", unit="urad", sign=True),
                 uncertainty(segment.tilt_stderr or None, "angle", unit="urad"),
-                number(segment.height_error_rms, "length", unit="nm"),
-                number(segment.slope_error_rms, "angle", unit="urad"),
+                _stated(segment.height_error_rms, segment.height_error_rms_stderr, "length", "nm"),
+                _stated(segment.slope_error_rms, segment.slope_error_rms_stderr, "angle", "urad"),
             )
             for segment in self.segments
         )
@@ -366,19 +368,27 @@ class EllipseFit(Result):
 
     def _figure_table(self) -> Table:
         figure = self.figure
-        cells = (
-            ("height error", number(figure.height_error_rms, "length"), number(figure.height_error_pv, "length")),
-            ("slope error", number(figure.slope_error_rms, "angle"), number(figure.slope_error_pv, "angle")),
-            ("height error, segments as they stand", number(figure.whole_height_error_rms, "length"), ""),
-            ("slope error, segments as they stand", number(figure.whole_slope_error_rms, "angle"), ""),
-        )
+        cells = [
+            (f"{error} error{words}", figure.told(f"{key}_rms"), pv and figure.told(pv), noise and figure.told(noise))
+            for error, words, key, pv, noise in (
+                ("height", "", "height_error", "height_error_pv", "height_noise_rms"),
+                ("slope", "", "slope_error", "slope_error_pv", "slope_noise_rms"),
+                ("height", ", segments as they stand", "whole_height_error", "", ""),
+                ("slope", ", segments as they stand", "whole_slope_error", "", ""),
+            )
+        ]
         band = (
             f"Slopes after a Gaussian filter (ISO 16610-21) with cut-off {number(figure.cutoff, 'length')}; "
             "peak to valley grows with the number of points."
             if figure.cutoff is not None
             else "Slopes as measured, unfiltered; heights by integration along each segment."
         )
-        return Table(title="Figure", header=("", "rms", "peak to valley"), cells=cells, notes=(band,))
+        sure = (
+            "As measured, with the noise in it. ± is how far another measurement would scatter about it; for peak to "
+            "valley it is a bound."
+        )
+        header = ("", "rms", "peak to valley", "noise in it, rms")
+        return Table(title="Figure", header=header, cells=tuple(cells), notes=(band, sure))
 
     def _focus_table(self) -> Table:
         focus = self.focus
@@ -394,6 +404,11 @@ class EllipseFit(Result):
         return Table(
             title="Where the foci are, minus nominal", header=("", "misplacement"), cells=tuple(cells), notes=notes
         )
+
+
+def _stated(value: float | None, stderr: float | None, kind: str, unit: str) -> str:
+    """Value in a unit, with its uncertainty where one is known."""
+    return with_uncertainty(value, stderr, kind, unit=unit) if stderr else number(value, kind, unit=unit)
 
 
 def _derived(value: float | None, stderr: float | None, kind: str) -> str:

@@ -111,11 +111,17 @@ def whiten(reduction: Reduction, error: SurfaceError) -> tuple[WhitenedSegment, 
     for part in reduction.segments:
         key = _likeness(part)
         if key not in factors:
-            covariance = error.correlated**2 * _correlation(part.block_x, error.length, error.kind)[0]
-            covariance[np.diag_indices_from(covariance)] += error.noise**2 / part.block_weight
-            factors[key] = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+            factors[key] = np.asarray(np.linalg.cholesky(block_covariance(part, error)), dtype=np.float64)
         whitened.append(_whiten_correlated(part, factors[key]))
     return tuple(whitened)
+
+
+def block_covariance(part: SegmentMoments, error: SurfaceError) -> FloatArray:
+    """Covariance of a segment's block means under a model of the surface error, shape (B, B)."""
+    covariance = np.diag(error.noise**2 / part.block_weight)
+    if error.correlated:
+        covariance += error.correlated**2 * _correlation(part.block_x, error.length, error.kind)[0]
+    return covariance
 
 
 def _whiten_correlated(part: SegmentMoments, factor: FloatArray) -> WhitenedSegment:
