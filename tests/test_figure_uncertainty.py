@@ -216,7 +216,7 @@ def check_scatter(case: Case, residual: Literal["white", "correlated"], repeats:
         fit_ellipse(replace(base, values=base.values + noise), residual=residual, spread_height=5e-6, spread_tilt=2e-5)
         for noise in noises
     ]
-    low, high = chi2.ppf([1e-4, 1 - 1e-4], repeats - 1) / (repeats - 1)
+    low, high = np.asarray(chi2.ppf([1e-4, 1 - 1e-4], repeats - 1)) / (repeats - 1)
     answers = [[fit.figure.to_dict() for fit in fits], [fit.to_dict()["segments"][0] for fit in fits]]
     for answer in answers:
         for key in (*KEYS, "height_error_pv", "slope_error_pv")[: 4 if "cutoff" in answer[0] else 2]:

@@ -64,7 +64,7 @@ def _lines(fit: EllipseFit, target: Ellipse) -> list[tuple[int, FloatArray]]:
     found = []
     for number in fit.placed.measured:
         segment = fit.mirror.segments[number]
-        x, _ = _span(segment)
+        x, _ = span_places(segment)
         if fit.placed.quantity == "slope":
             found.append((number, np.array([0.0, np.mean(fit.ellipse.slope(x) - target.slope(x))])))
         else:
@@ -72,20 +72,21 @@ def _lines(fit: EllipseFit, target: Ellipse) -> list[tuple[int, FloatArray]]:
     return found
 
 
-def _span(segment: Segment) -> tuple[FloatArray, FloatArray]:
+def span_places(segment: Segment) -> tuple[FloatArray, FloatArray]:
+    """Places along a segment, and their distances from its middle [m]."""
     lever = np.linspace(-0.5, 0.5, 65) * segment.length
     return segment.middle + lever, lever
 
 
 def _line(segment: Segment, change: FloatArray) -> FloatArray:
     """Height at the middle and tilt of a change of the surface over the span."""
-    _, lever = _span(segment)
+    _, lever = span_places(segment)
     return np.array([change.mean(), lever @ change / (lever @ lever)])
 
 
 def target_lines(ellipse: Ellipse, segment: Segment, *, heights: bool) -> FloatArray:
     """Change of a segment's height and tilt over the target for a unit change of its p, q, theta, shape (2, 3)."""
-    x, _ = _span(segment)
+    x, _ = span_places(segment)
     if heights:
         return -np.column_stack([_line(segment, part) for part in ellipse.height_partials(x)])
     return -np.stack([np.zeros(3), [part.mean() for part in ellipse.slope_partials(x)]])

@@ -9,6 +9,7 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
+from ellipsefit.align.foreseen import ExpectedRests, FocusLeft, SlopesLeft, check_points, expected_rests, focus_left
 from ellipsefit.align.layout import Layout, layout, target_lines
 from ellipsefit.align.limits import line_map
 from ellipsefit.align.objectives import SETTLING
@@ -108,6 +109,8 @@ class Outlook(Result):
     expected_error: float  # root of the expected mean square at the adjusters [m]
     common_height_stderr: float | None = None  # of all segments together, at x = 0 [m]; None: nothing is common
     common_tilt_stderr: float | None = None  # [rad]
+    rests: ExpectedRests | None = None  # None: the data do not tell all unknowns
+    foci: FocusLeft | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
@@ -115,6 +118,8 @@ class Outlook(Result):
             "expected_error": self.expected_error,
             "common_height_stderr": self.common_height_stderr,
             "common_tilt_stderr": self.common_tilt_stderr,
+            "remaining": None if self.rests is None else self.rests.to_dict(),
+            "foci": None if self.foci is None else self.foci.to_dict(),
             "do_not_touch": list(self.leave),
             "doubtful": list(self.doubtful),
             "segments": [
@@ -180,6 +185,12 @@ def deviation_covariance(fit: EllipseFit) -> FloatArray:
 
     From the joint posterior of ellipse, pose and segments, with what all points share.
     """
+    count = 2 * len(fit.placed.measured)
+    return joint_covariance(fit)[:count, :count]
+
+
+def joint_covariance(fit: EllipseFit) -> FloatArray:
+    """As `deviation_covariance`, with p, q and theta last, nothing where they are held, (2 S + 3, 2 S + 3)."""
     problem, ellipse = fit.problem, fit.ellipse
     parameters = np.array([ellipse.p, ellipse.q, ellipse.theta])
     varied = tuple(PARAMETERS.index(name) for name in fit.varied)
@@ -191,6 +202,9 @@ def deviation_covariance(fit: EllipseFit) -> FloatArray:
     lines = [-target_lines(ellipse, fit.mirror.segments[number], heights=heights) for number in fit.placed.measured]
     own = problem.totals if heights else _beside(np.zeros_like(problem.totals), problem.totals)
     whole = np.column_stack([np.concatenate(lines)[:, list(varied)], own])
+    ellipses = np.zeros((3, whole.shape[1]))
+    ellipses[list(varied), np.arange(len(varied))] = 1.0
+    whole = np.concatenate([whole, ellipses])
     found: FloatArray = whole @ covariance @ whole.T
     return found
 
@@ -200,8 +214,20 @@ def _beside(upper: FloatArray, lower: FloatArray) -> FloatArray:
     return np.stack([upper, lower], axis=1).reshape(-1, upper.shape[1])
 
 
+def rise_variances(model: Layout, moves: FloatArray) -> FloatArray:
+    """Variance of what commanded moves do to the surface at each adjuster [m**2], shape (A,)."""
+    found: FloatArray = model.influence_stderr**2 @ moves**2 + SETTLING**2 * (np.abs(moves) > 0)
+    return found
+
+
 def look_ahead(
-    fit: EllipseFit, model: Layout, moves: FloatArray, rests: FloatArray, tolerances: Sequence[float | None]
+    fit: EllipseFit,
+    model: Layout,
+    moves: FloatArray,
+    rests: FloatArray,
+    errors: FloatArray,
+    slopes: SlopesLeft,
+    tolerances: Sequence[float | None],
 ) -> Outlook:
     """Uncertainties of the rests after these commanded moves.
 
@@ -211,15 +237,30 @@ def look_ahead(
         Commanded and rounded [m].
     rests : array, shape (S, 2)
         Height and tilt left of each segment, at their means.
+    errors : array, shape (C,)
+        The same at the adjusters, or without any at the ends of the segments.
+    slopes : SlopesLeft
+        The same as slope errors.
     tolerances : (height, tilt)
         Of one segment; None: not stated.
     """
     touched = np.abs(moves) > 0
-    before, common = _against_common(model, deviation_covariance(fit))
-    rise_variance = model.influence_stderr**2 @ moves**2 + SETTLING**2 * touched
+    joint = joint_covariance(fit)
+    count = 2 * len(model.deviations)
+    common: tuple[float | None, float | None] = (None, None)
+    if len(model.deviations) > 1:
+        _, against = _common(model)
+        _, common = _against_common(model, joint[:count, :count])
+        apart = np.eye(len(joint))
+        apart[:count, :count] = against
+        joint = apart @ joint @ apart.T
+    before = joint[:count, :count]
+    rise_variance = rise_variances(model, moves)
     lines = line_map(model)
     rows = np.delete(np.arange(len(lines)), np.arange(2, len(lines), 3))
     after = before + (lines[rows] * rise_variance) @ lines[rows].T
+    joint = joint.copy()
+    joint[:count, :count] = after
     limits = np.array([np.inf if value is None else value for value in tolerances])
     if not model.heights:
         limits[0] = np.inf
@@ -244,6 +285,7 @@ def look_ahead(
     doubtful = np.abs(moves) < SIGNIFICANT * np.sqrt(np.maximum(np.diag(wanted @ unsure @ wanted.T), 0.0))
     left = points @ rests.ravel()
     square = left**2 + np.diag(unsure) + rise_variance if len(left) else np.diag(before)[::2] + rests[:, 0] ** 2
+    known = bool(np.isfinite(joint).all())
     return Outlook(
         segments=tuple(segments),
         leave=tuple(name for name, moved in zip(model.names, touched, strict=True) if not moved),
@@ -253,6 +295,8 @@ def look_ahead(
         expected_error=float(np.sqrt(square.mean())) if len(square) else 0.0,
         common_height_stderr=common[0] if model.heights else None,
         common_tilt_stderr=common[1],
+        rests=expected_rests(model, rests, errors, before, rise_variance, lines[rows], slopes) if known else None,
+        foci=focus_left(model, fit.ellipse, rests, joint) if known else None,
     )
 
 
@@ -312,9 +356,7 @@ def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decis
 
 def _at_adjusters(model: Layout) -> tuple[FloatArray, FloatArray]:
     """Surface at the adjusters from the lines, (A, 2 S); what it is less the carrier's least-squares part, (A, A)."""
-    points = np.zeros((len(model.adjusters), 2 * len(model.deviations)))
-    for place, (row, adjuster) in enumerate(model.adjusters):
-        points[place, 2 * row : 2 * row + 2] = (1.0, adjuster.x - model.deviations[row].segment.middle)
+    points = check_points(model) if model.adjusters else np.zeros((0, 2 * len(model.deviations)))
     columns = model.effect[model.at_adjuster][:, : model.carrier_size]
     taken = columns @ np.linalg.pinv(columns) if len(columns) else np.zeros((0, 0))
     return points, np.eye(len(points)) - taken

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, get_args
 import numpy as np
 
 from ellipsefit.align.conflict import Conflict, find_conflict
+from ellipsefit.align.foreseen import SlopesLeft
 from ellipsefit.align.layout import Layout, layout
 from ellipsefit.align.limits import NOTHING, Limits, goal_limits, line_map, segment_limits, target_limits, travel_limits
 from ellipsefit.align.objectives import WORDS, Choice, Objective, check_objectives, choose
@@ -22,7 +23,7 @@ from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Mirror
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, number, with_uncertainty
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
@@ -176,7 +177,8 @@ class CorrectionPlan(Result):
         """Tables of the plan, as shown on screens and pages."""
         further = [] if self.outlook is None else self.outlook.rows()
         conflict = [] if self.conflict is None else self.conflict.rows()
-        return [self._summary_table(), self._move_table(), self._rest_table(), *conflict, *further]
+        rests = [self._rest_table(), *self._expected_tables()]
+        return [self._summary_table(), self._move_table(), *rests, *conflict, *further]
 
     def trade_off(self) -> TradeOff:
         """What remains against how much is moved, for this mirror and target."""
@@ -242,18 +244,69 @@ class CorrectionPlan(Result):
 
     def _rest_table(self) -> Table:
         rolled = any(rest.roll is not None for rest in self.segments)
+        unsure = None if self.outlook is None else {item.name: item for item in self.outlook.segments}
+
+        def shown(rest: SegmentRest, key: str, kind: str, unit: str) -> str:
+            value = getattr(rest, key)
+            stderr = None
+            if unsure is not None and key == "image_shift":
+                stderr = unsure[rest.name].tilt_stderr * abs(value / rest.tilt) if rest.tilt else None
+            elif unsure is not None:
+                stderr = getattr(unsure[rest.name], f"{key}_stderr")
+            return (
+                with_uncertainty(value, stderr, kind, unit=unit)
+                if stderr and value is not None
+                else number(value, kind, unit=unit, sign=True)
+            )
+
         cells = tuple(
             (
                 rest.name,
-                number(rest.height, "length", unit="um", sign=True),
-                number(rest.tilt, "angle", unit="urad", sign=True),
-                *((number(rest.roll, "angle", unit="urad", sign=True),) * rolled),
-                number(rest.image_shift, "length", unit="um", sign=True),
+                shown(rest, "height", "length", "um"),
+                shown(rest, "tilt", "angle", "urad"),
+                *((shown(rest, "roll", "angle", "urad"),) * rolled),
+                shown(rest, "image_shift", "length", "um"),
             )
             for rest in self.segments
         )
         header = ("segment", "height left", "tilt left", *(("roll left",) * rolled), "image shift")
         return Table(title="What remains of each segment", header=header, cells=cells)
+
+    def _expected_tables(self) -> list[Table]:
+        """What remains of the whole, and where light will focus: at the means, and with what is unknown."""
+        if self.outlook is None or self.outlook.rests is None or self.outlook.foci is None:
+            return []
+        rests, foci = self.outlook.rests, self.outlook.foci
+        where = "an adjuster" if self.moves else "the end of a segment"
+        words = {
+            "height_max": (f"largest error at {where}", "length"),
+            "tilt_max": ("largest tilt of a segment", "angle"),
+            "image_shift_rms": ("image shift, rms over segments", "length"),
+            "slope_error_rms": ("slope error, rms", "angle"),
+        }
+        cells = tuple(
+            (text, number(getattr(self.remaining, key), kind), getattr(rests, key).words(kind))
+            for key, (text, kind) in words.items()
+        )
+        note = (
+            "As planned: were all as found. To be expected: mean and standard deviation over what measurement and "
+            "adjusters leave unknown, which adds to the worst of many and to an rms."
+        )
+        focused = tuple(
+            (f"{name} focus, {axis} the chief ray", foci.words(f"{name}_{axis}"))
+            for name in ("image", "source")
+            for axis in ("along", "across")
+        )
+        aside = "To first order, of even light, with the carrier where it is sent; minus nominal."
+        return [
+            Table(
+                title="What remains of the whole",
+                header=("", "as planned", "to be expected"),
+                cells=cells,
+                notes=(note,),
+            ),
+            Table(title="Where the foci will be", header=("", "misplacement"), cells=focused, notes=(aside,)),
+        ]
 
 
 def _difference(value: float, nominal: float) -> float:
@@ -423,6 +476,7 @@ def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, respo
     feasible = fit.converged and within and _within(model, mirror, rests, error, rises)
     missing = 0.0 if feasible else _travel_missing(model, mirror)
     lines = np.array([(rest.height or 0.0, rest.tilt) for rest in rests])
+    slopes = _slopes_left(fit, target, model, rests)
     optima = chosen.choice.optima
     # without that objective, the worst error that the others left before rounding
     worst = optima.get("worst", float(np.abs(model.error + model.effect @ values).max()))
@@ -440,7 +494,7 @@ def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, respo
             height_max=float(np.abs(at_adjuster).max()),
             tilt_max=max(abs(rest.tilt) for rest in rests),
             image_shift_rms=float(np.sqrt(np.mean([rest.image_shift**2 for rest in rests]))),
-            slope_error_rms=_slope_error_left(fit, target, model, rests),
+            slope_error_rms=float(np.sqrt(slopes.square)),
         ),
         binding=_binding(model, chosen.choice, worst, moves),
         travel_missing=missing,
@@ -452,7 +506,13 @@ def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, respo
         optima=optima,
         gaps=chosen.choice.gaps,
         outlook=look_ahead(
-            fit, model, commanded, lines, (mirror.tolerance.segment_height, mirror.tolerance.segment_tilt)
+            fit,
+            model,
+            commanded,
+            lines,
+            at_adjuster,
+            slopes,
+            (mirror.tolerance.segment_height, mirror.tolerance.segment_tilt),
         ),
         conflict=None if feasible or not fit.converged else _conflict(model, mirror),
     )
@@ -545,17 +605,27 @@ def _within(
     return bool(np.all(np.abs(error + done) <= allowed))
 
 
-def _slope_error_left(fit: EllipseFit, target: Ellipse, model: Layout, rests: tuple[SegmentRest, ...]) -> float:
-    """Rms slope against the target after the moves: figure, change of ellipse within segments, tilt left."""
+def _slopes_left(fit: EllipseFit, target: Ellipse, model: Layout, rests: tuple[SegmentRest, ...]) -> SlopesLeft:
+    """Slopes against the target after the moves: figure, change of ellipse within segments, tilt left."""
     placed = fit.placed
     change = fit.ellipse.slope(placed.x) - target.slope(placed.x)
     left = fit.figure.slope_error + change
+    means, shares = [], []
     for item, rest in zip(model.deviations, rests, strict=True):
         part = placed.part(item.number)
         state = fit.segments[item.number]
         own = fit.pose.tilt + (state.tilt or 0.0)
         # the line of the ellipse's change is part of the segment's deviation, which becomes its rest
         left[part] += rest.tilt - (item.tilt - own)
+        known = left[part][np.isfinite(left[part])]
+        means.append(float(known.mean()) if len(known) else 0.0)
+        shares.append(len(known))
     # what is added is smooth: where means of many points stand for them, it changes the square by as much
     added = float(np.nanmean(left**2) - np.nanmean(fit.figure.slope_error**2))
-    return float(np.sqrt(max(fit.figure.slope_error_rms**2 + added, 0.0)))
+    return SlopesLeft(
+        square=max(fit.figure.slope_error_rms**2 + added, 0.0),
+        mean=np.array(means),
+        share=np.array(shares) / max(sum(shares), 1),
+        figure=fit.figure.slope_error_rms,
+        figure_stderr=fit.figure.slope_error_rms_stderr or 0.0,
+    )
