@@ -59,7 +59,8 @@ def traced(surface: Surface) -> BestFocus:
 def test_foci_after_the_moves_are_where_rays_meet(name: str) -> None:
     """Rays of a point source over the moved surface, from both ends.
 
-    First order: what is left of 2 % of a shift by changes of the light, and of 50 nm by heights beyond it.
+    First order leaves of a shift L along a distance d the part L / d, 1.1 m of 42 m for one, half as much again for the
+    ends of the mirror; 1 % for the cells and for light that meets other segments otherwise; across 0.3 um.
     """
     fit, plan = solved(name)
     assert plan.outlook is not None
@@ -72,7 +73,8 @@ def test_foci_after_the_moves_are_where_rays_meet(name: str) -> None:
         (foci.source_along, -source.along),  # downstream is towards the mirror there
         (foci.source_across, source.across),
     ):
-        assert_allclose(found, wanted, rtol=0.02, atol=2e-7)
+        shift, far = abs(source.along), fit.mirror.nominal.p
+        assert_allclose(found, wanted, rtol=0.01 + 1.5 * shift / far, atol=3e-7)
 
 
 def test_uncertainty_of_the_foci_follows_each_unknown() -> None:

@@ -172,7 +172,7 @@ def focus_left(model: Layout, ellipse: Ellipse, rests: FloatArray, covariance: F
         Of heights and tilts after the moves, and of p, q, theta.
     """
     target, count = model.target, len(model.deviations)
-    places, light, slope, height = [], [], [], []
+    places, lengths, slope, height = [], [], [], []
     in_slope, in_height = [], []  # derivatives by heights and tilts, and p, q, theta
     for row, item in enumerate(model.deviations):
         x, lever = span_places(item.segment)
@@ -181,7 +181,7 @@ def focus_left(model: Layout, ellipse: Ellipse, rests: FloatArray, covariance: F
         change_z = ellipse.height(x) - target.height(x)
         tilt = lever @ change_z / (lever @ lever) if model.heights else change_m.mean()
         places.append(x)
-        light.append(np.full(len(x), model.light[row] / len(x)))
+        lengths.append(np.full(len(x), item.segment.length / len(x)))
         slope.append(rests[row, 1] + change_m - tilt)
         height.append(rests[row, 0] + rests[row, 1] * lever + change_z - change_z.mean() - tilt * lever)
         by_m, by_z = np.zeros((len(x), 2 * count + 3)), np.zeros((len(x), 2 * count + 3))
@@ -191,8 +191,8 @@ def focus_left(model: Layout, ellipse: Ellipse, rests: FloatArray, covariance: F
         by_z[:, 2 * count :] = np.column_stack(ellipse.height_partials(x)) - line[0] - np.outer(lever, line[1])
         in_slope.append(by_m)
         in_height.append(by_z)
-    x, weight = np.concatenate(places), np.concatenate(light)
-    z = target.height(x)
+    x = np.concatenate(places)
+    z, seen = target.height(x), np.concatenate(lengths) * np.sin(target.grazing_angle(x))
     m_error, z_error, by_m, by_z = (np.concatenate(column) for column in (slope, height, in_slope, in_height))
     if not model.heights:
         z_error, by_z = 0 * z_error, 0 * by_z
@@ -207,6 +207,8 @@ def focus_left(model: Layout, ellipse: Ellipse, rests: FloatArray, covariance: F
         # a ray that is turned by 2 m moves by 2 m (-vz, vx) at the focus, and crosses the plane there
         moved = 2 * (-vz * across[0] + vx * across[1] - t * (-vz * along[0] + vx * along[1]))
         lift = (1 - d / d_before) * np.hypot(1.0, t)
+        weight = seen / d_before if np.isfinite(d_before).all() else seen  # what a source of even divergence lights
+        weight = weight / weight.sum()
         mean = float(weight @ t)
         off = weight * (t - mean)
         pull = -off / float(off @ (t - mean))
