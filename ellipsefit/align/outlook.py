@@ -225,9 +225,10 @@ def look_ahead(
     model: Layout,
     moves: FloatArray,
     rests: FloatArray,
-    errors: FloatArray,
-    slopes: SlopesLeft,
     tolerances: Sequence[float | None],
+    *,
+    errors: FloatArray | None = None,
+    slopes: SlopesLeft | None = None,
 ) -> Outlook:
     """Uncertainties of the rests after these commanded moves.
 
@@ -237,12 +238,12 @@ def look_ahead(
         Commanded and rounded [m].
     rests : array, shape (S, 2)
         Height and tilt left of each segment, at their means.
-    errors : array, shape (C,)
-        The same at the adjusters, or without any at the ends of the segments.
-    slopes : SlopesLeft
-        The same as slope errors.
     tolerances : (height, tilt)
         Of one segment; None: not stated.
+    errors : array, shape (C,), optional
+        The rests at the adjusters, or without any at the ends of the segments.
+    slopes : SlopesLeft, optional
+        The rests as slope errors; without both, nothing is told of the worst and the rms.
     """
     touched = np.abs(moves) > 0
     joint = joint_covariance(fit)
@@ -286,6 +287,9 @@ def look_ahead(
     left = points @ rests.ravel()
     square = left**2 + np.diag(unsure) + rise_variance if len(left) else np.diag(before)[::2] + rests[:, 0] ** 2
     known = bool(np.isfinite(joint).all())
+    expected = None
+    if known and errors is not None and slopes is not None:
+        expected = expected_rests(model, rests, errors, before, rise_variance, lines[rows], slopes)
     return Outlook(
         segments=tuple(segments),
         leave=tuple(name for name, moved in zip(model.names, touched, strict=True) if not moved),
@@ -295,7 +299,7 @@ def look_ahead(
         expected_error=float(np.sqrt(square.mean())) if len(square) else 0.0,
         common_height_stderr=common[0] if model.heights else None,
         common_tilt_stderr=common[1],
-        rests=expected_rests(model, rests, errors, before, rise_variance, lines[rows], slopes) if known else None,
+        rests=expected,
         foci=focus_left(model, fit.ellipse, rests, joint) if known else None,
     )
 

@@ -510,9 +510,9 @@ def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, respo
             model,
             commanded,
             lines,
-            at_adjuster,
-            slopes,
             (mirror.tolerance.segment_height, mirror.tolerance.segment_tilt),
+            errors=at_adjuster,
+            slopes=slopes,
         ),
         conflict=None if feasible or not fit.converged else _conflict(model, mirror),
     )
