@@ -26,9 +26,9 @@ FOLDER: Final = ROOT / ".mutation"
 
 
 def sample(files: Iterable[str], number: int | None, seed: int) -> list[Mutant]:
-    """So many mutants of these files, each as probable as the other; all if no number is given."""
+    """So many mutants of these files, or all, in an order drawn by lot: what is stopped on the way is a sample, too."""
     found = [one for file in files for one in mutants(ROOT, file)]
-    return found if number is None else sorted(random.Random(seed).sample(found, min(number, len(found))))
+    return random.Random(seed).sample(found, len(found) if number is None else min(number, len(found)))
 
 
 def survivors(path: Path) -> list[Mutant]:

@@ -4,7 +4,7 @@ Operators are those of cosmic-ray, one replacement each: what fails wherever it 
 without its decorator) would only raise the count. Left out by rule, since it changes nothing that a program computes:
 
 - annotations and blocks of `TYPE_CHECKING`: mypy reads them;
-- `slots` and `kw_only` of a dataclass: memory, and a signature that mypy checks;
+- options of a dataclass: memory, a signature that mypy checks, and what `tests/test_dataclasses.py` checks of all;
 - `strict` of `zip`: it guards against lengths that differ by a mistake in the caller just above.
 
 The negation of a comparison that is all of a condition is left out, since a `not` before the condition is the same.
@@ -163,7 +163,7 @@ def _idle(tree: ast.Module) -> Iterator[ast.AST]:
                 yield from (one for one in keywords if one.arg == "strict")
             case ast.ClassDef(decorator_list=decorators):
                 keywords = [one for call in decorators if isinstance(call, ast.Call) for one in call.keywords]
-                yield from (one for one in keywords if one.arg in {"slots", "kw_only"})
+                yield from keywords
             case _:
                 pass
         if isinstance(node, ast.FunctionDef) and node.returns is not None:

@@ -19,10 +19,10 @@ import sys
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from types import CodeType, FunctionType, ModuleType
+from types import CodeType, FunctionType, MappingProxyType, ModuleType
 from typing import Final, Literal
 
 import pytest
@@ -36,6 +36,8 @@ Fate = Literal["killed", "survived", "not reached"]
 PATIENCE: Final = 3.0
 START: Final = 10.0
 MEMORY: Final = 8 << 30
+#: Status of a process with a failure that is not said whose.
+UNTOLD: Final = 255
 
 
 @dataclass(frozen=True)
@@ -48,10 +50,10 @@ class Trial:
     seconds: float
 
 
-def reaching(mutant: Mutant, reach: Reach) -> list[str]:
+def reaching(mutant: Mutant, reach: Reach, killed: Mapping[str, int] = MappingProxyType({})) -> list[str]:
     """The tests that run the changed statement; of what is run at import, those that use what it defines.
 
-    Quick ones first; the second case of a test function counts twice its time, the third three times.
+    Quick ones first, and those that have killed before; the second case of a test function counts twice its time.
     """
     spans = Spans((ROOT / mutant.file).read_text(encoding="utf-8"))
     around, lines = spans.statement(mutant.line)
@@ -72,7 +74,7 @@ def reaching(mutant: Mutant, reach: Reach) -> list[str]:
     for test in sorted(found, key=lambda test: (reach.seconds[test], test)):
         function = test.split("[")[0]
         turn[function] += 1
-        rank[test] = turn[function] * reach.seconds[test]
+        rank[test] = turn[function] * reach.seconds[test] / (1 + killed.get(test, 0))
     return sorted(rank, key=lambda test: (rank[test], test))
 
 
@@ -146,6 +148,7 @@ class Judge:
     def __init__(self, chosen: Iterable[Mutant], reach: Reach, budget: float, tell: Callable[[Trial], object]) -> None:
         self.chosen, self.reach, self.budget, self.tell = chosen, reach, budget, tell
         self.failed = False
+        self.killed: Counter[str] = Counter()  # mutants, by the test that told
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection(self) -> None:
@@ -169,7 +172,8 @@ class Judge:
 
     def judge(self, mutant: Mutant, items: dict[str, pytest.Item]) -> Trial:
         """Ask the tests that reach a mutant, those that fit into the budget."""
-        tests = within([test for test in reaching(mutant, self.reach) if test in items], self.reach, self.budget)
+        found = [test for test in reaching(mutant, self.reach, self.killed) if test in items]
+        tests = within(found, self.reach, self.budget)
         if not tests:
             return Trial(mutant, "not reached", 0, 0.0)
         seconds = sum(self.reach.seconds[test] for test in tests)
@@ -177,18 +181,21 @@ class Judge:
         sys.stdout.flush()
         child = os.fork()
         if child == 0:
-            killed = True
+            status = UNTOLD
             try:
                 _limit(seconds * PATIENCE + START)
-                killed = self._fails(mutant, [items[test] for test in tests])
+                status = self._failing(mutant, [items[test] for test in tests])
             except BaseException:  # noqa: BLE001  # whatever it is, it is the mutant's end
                 traceback.print_exc()
             finally:
-                os._exit(killed)
+                os._exit(status)
         status = _wait(child, 10 * (seconds * PATIENCE + START))
+        if 0 < status < UNTOLD:
+            self.killed[tests[status - 1]] += 1
         return Trial(mutant, "survived" if status == 0 else "killed", len(tests), round(time.monotonic() - began, 2))
 
-    def _fails(self, mutant: Mutant, tests: list[pytest.Item]) -> bool:
+    def _failing(self, mutant: Mutant, tests: list[pytest.Item]) -> int:
+        """Which test fails, from 1; 0: none; `UNTOLD`: one."""
         path, name = str(ROOT / mutant.file), mutant.file.removesuffix(".py").replace("/", ".")
         before = compile(Path(path).read_text(encoding="utf-8"), path, "exec", dont_inherit=True)
         after = compile(mutant.text(ROOT), path, "exec", dont_inherit=True)
@@ -196,12 +203,12 @@ class Judge:
             for loaded in [loaded for loaded, module in sys.modules.items() if _is_ours(module)]:
                 del sys.modules[loaded]
             sys.meta_path.insert(0, _Changed(name, path, after))
-            return pytest.main([*(test.nodeid for test in tests), "-x", *QUIET]) != 0
-        for test, following in zip(tests, [*tests[1:], None], strict=True):
+            return UNTOLD if pytest.main([*(test.nodeid for test in tests), "-x", *QUIET]) else 0
+        for place, (test, following) in enumerate(zip(tests, [*tests[1:], None], strict=True), 1):
             test.config.hook.pytest_runtest_protocol(item=test, nextitem=following)
             if self.failed:
-                return True
-        return False
+                return min(place, UNTOLD)
+        return 0
 
 
 def _is_ours(module: ModuleType) -> bool:
