@@ -576,6 +576,10 @@ def test_no_travel_is_missing_where_the_goal_is_reached_and_what_is_missing_suff
     assert missing > 1e-6
     wide = replace(model, highest=np.full(12, 50e-6), lowest=np.full(12, -50e-6))
     assert _travel_missing_at(wide, goal) == 0.0
+    # a mirror without adjusters that the carrier brings in misses nothing
+    bare = replace(mirror, segments=tuple(replace(s, adjusters=()) for s in mirror.segments))
+    lifted = layout(fit_of(bare, np.full(6, 20e-6), np.zeros(6)), NOMINAL, bare)
+    assert _travel_missing_at(lifted, goal_limits(lifted, bare, margin=False)) == 0.0
     stuck = replace(model, moves=np.zeros_like(model.moves))
     assert _travel_missing_at(stuck, goal) == 0.0  # segments that move by themselves ask for no travel
 

@@ -28,6 +28,7 @@ from ellipsefit.fit.reduction import _degree, node_basis, reduce_profile
 from ellipsefit.fit.robust import (
     NORMAL_MAD,
     WINDOW,
+    Oddities,
     _flat,
     _roughest,
     _running_median,
@@ -41,6 +42,7 @@ from ellipsefit.fit.surface_error import Correlation, SurfaceError, estimate_whi
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment
 from ellipsefit.profile import Block, PlacedProfile, Profile, Quantity, place_profile
+from ellipsefit.rows import with_uncertainty
 from tests.align_cases import NOMINAL
 from tests.rehearsal import PARAMETERS, Array, even_mirror, ideal, ideal_partials, made_profile
 
@@ -159,6 +161,9 @@ def test_what_the_data_tell_of_is_the_eigenvectors_and_invariants_by_differences
     assert told["combinations"][0]["weights"] == list(found.combinations[0].weights)
     first, second, third = found.rows()
     assert first.cells[0][1] == "0.01 %"
+    assert third.cells[0][1] == with_uncertainty(
+        1 / found.pole_curvature[0], found.pole_curvature[1] / found.pole_curvature[0] ** 2, "length"
+    )
     assert [row[0] for row in (*second.cells, *third.cells)] == [
         "p + q (length of the major axis)", "semi-minor axis b", "radius at the pole",
     ]  # fmt: skip
@@ -414,6 +419,9 @@ def test_one_of_five_segments_may_be_called_knocked_and_of_four_none() -> None:
         found = knocked_segments(tilted, pose)
         assert set(found) == set(knocked)
         assert len(knocked) == 0 or found[0] == 3
+    four = np.array([[1e-9], [-1e-9], [2e-9], [1.0]])  # however far
+    assert len(knocked_segments(four, np.ones((4, 1)))) == 0
+    assert tuple(knocked_segments(np.append(four, [[-2e-9]], axis=0), np.ones((5, 1)))) == (3,)
     # within six robust deviations of fourteen nobody is named, beyond it one is
     tilts = norm.ppf((np.arange(30) + 0.5) / 30)[:, None] * 1e-5
     pose = np.ones((30, 1))
@@ -502,6 +510,39 @@ def test_tails_of_noise_are_counted_against_the_normal_law() -> None:
     few = white(points=5)
     assert noise_tails(few, np.zeros(few.count)) == (0.0, False)
     assert noise_tails(few, np.zeros(few.count))[0] == 0.0
+
+
+def test_what_does_not_belong_is_told_in_words() -> None:
+    odd = Oddities(strays={"S01": 1}, dirty=(), knocked=("S02",), tails=0.0123, heavy=True)
+    first, second, third = odd.warnings()
+    assert first == "1 point that stray far from their neighbours are left out"
+    assert second.startswith("segment S02 stands far outside the spread of the others")
+    assert third.startswith("the noise has heavy tails: 1.2 % of it lies beyond 4 standard deviations, 0.006 % would")
+    assert odd.table().cells[-1][1] == "HEAVY TAILS, 1.2 % beyond 4 standard deviations"
+    plain = replace(odd, strays={}, knocked=(), heavy=False)
+    assert plain.warnings() == []
+    assert [row[1] for row in plain.table().cells] == [
+        "none", "none", "none", "as normal noise, 1.2 % beyond 4 standard deviations",
+    ]  # fmt: skip
+    assert odd.to_dict() == {
+        "strays": {"S01": 1}, "dirty": [], "knocked": ["S02"], "far_noise_share": 0.0123, "heavy_tailed_noise": True,
+    }  # fmt: skip
+    assert_allclose(2 * norm.sf(4) * 100, 0.006, atol=5e-4)  # the share that the sentence names
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_spreads_that_are_given_are_those_in_use(quantity: Quantity) -> None:
+    fit = fit_ellipse(white(quantity=quantity), vary=(), spread_height=4e-6, spread_tilt=30e-6, residual="white")
+    heights = quantity == "height"
+    assert (fit.settings.spread_height, fit.settings.spread_tilt) == (4e-6 if heights else None, 30e-6)
+    assert not fit.settings.spreads_estimated
+    one = fit_ellipse(white(quantity=quantity), vary=(), spread_height=4e-6, residual="white")
+    assert one.settings.spreads_estimated
+    assert one.settings.spread_tilt != 30e-6
+    assert one.settings.segments == "random"
+    assert (fit.pose.height is None) is not heights
+    if heights:
+        assert one.settings.spread_height == 4e-6
 
 
 # ------------------------------------------------------------------ the last campaign, priors
@@ -687,6 +728,11 @@ def test_foci_are_as_unsure_as_the_numbers_behind_them() -> None:
         [(places(at + d) - places(at - d)) / 2 / size for d, size in zip(np.diag(step), step, strict=True)]
     )
     stderr = np.sqrt(np.diag(gradient @ fit.pose_covariance @ gradient.T))
+    pose = (fit.pose.height_stderr or 0.0, fit.pose.tilt_stderr)
+    assert_allclose(pose, np.sqrt(np.diag(fit.pose_covariance)[3:]), rtol=1e-9)
+    assert_allclose(np.sqrt(np.diag(fit.pose_covariance)[:3]), [fit.stderr(name) or 0.0 for name in PARAMETERS])
+    assert (fit.settings.spread_height, fit.settings.spread_tilt) == (None, None)
+    assert not fit.settings.spreads_estimated
     values = places(at)
     for name, first in (("image", 0), ("source", 4)):
         for place, key in enumerate(("dx", "dz", "along", "across")):

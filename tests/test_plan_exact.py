@@ -424,6 +424,9 @@ def test_what_was_done_as_asked() -> None:
     assert list(other.side) == [1, 1, -1, 1]
     assert list(other.settled) == [False, False, True, False]
     assert not done.changed(move={1: 0.0}).settled[1]
+    # within what is stated, however unsure that is: a stroke of 3 um is not known to have taken up 4 um, one of 4 is
+    for stroke, settled in ((3e-6, False), (3.99e-6, False), (4.01e-6, True)):
+        assert Done.of(mirror, (order(0, stroke),)).settled[0] == settled
 
 
 # ------------------------------------------------------------------ diagnosis
