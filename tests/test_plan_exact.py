@@ -97,6 +97,9 @@ def test_what_remains_is_what_the_moves_leave(resolution: float) -> None:
         assert entry == {key: getattr(rest, key) for key in entry}
     assert told["remaining"] == {key: getattr(left, key) for key in told["remaining"]}
     assert told["target_shift"] == {"source_distance": 0.0, "image_distance": 0.0, "grazing_angle": 0.0}
+    assert plan.feasible
+    assert plan.conflict is None
+    assert plan.travel_missing == 0.0
     assert told["carrier"] == {"height": plan.carrier_height, "tilt": plan.carrier_tilt, "roll": None}
     arrays = {one.name: np.asarray(one.values) for one in plan.arrays()}
     assert_allclose(arrays["move"], moves)
