@@ -485,6 +485,17 @@ def test_what_a_plan_can_be_expected_to_reach() -> None:
     assert any("S02/A2, S03/A2" in note and "yet moved" in note for note in table.notes)
 
 
+def test_what_all_points_share_adds_to_every_deviation() -> None:
+    """An origin that is unsure by 1 mm turns each segment by 1 mm times its curvature, all together: in squares."""
+    fit, mirror = measured()
+    unsure = replace(mirror, measurement=replace(mirror.measurement, x_uncertainty=1e-3))
+    other = replace(fit, placed=replace(fit.placed, mirror=unsure))
+    added = deviation_covariance(other) - deviation_covariance(fit)
+    turned = 1e-3 * NOMINAL.curvature(np.array([segment.middle for segment in mirror.segments]))
+    # the curvature changes by (0.45 / 8)**2 within a segment
+    assert_allclose(added[1::2, 1::2], np.outer(turned, turned), rtol=0.01)
+
+
 def test_without_tolerances_nothing_is_judged_and_one_segment_has_nothing_in_common() -> None:
     fit, mirror = measured()
     found = look_ahead(fit, layout(fit, NOMINAL, mirror), np.zeros(8), np.zeros((4, 2)), (None, None))

@@ -301,6 +301,8 @@ def test_rounds_follow_each_other() -> None:
     second = replace(orders_for(moved, -MOVES / 2), when=NOON + timedelta(microseconds=1))
     result = compare_round(second, change_of(-MOVES / 2, mirror=moved), history=first.history)
     assert len(result.history.rounds) == 2
+    stands = {key: adjuster.position for key, adjuster in adjusters_of(result.mirror).items()}
+    assert result.history.positions == stands
     assert_allclose([line.travelled for line in result.ledger], 1.5 * np.abs(MOVES), rtol=1e-6)
     assert_allclose([line.moves for line in result.ledger], np.column_stack([MOVES, -MOVES / 2]), rtol=1e-6)
     again = History.from_dict(json.loads(json.dumps(result.history.to_dict())))
