@@ -13,6 +13,7 @@ from ellipsefit.align.outlook import as_measured
 from ellipsefit.decision import GUARD, Decision, decide, worst
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus import FocusResult
+from ellipsefit.foreseen import LightAfter
 from ellipsefit.place import Placement
 from ellipsefit.results import Result
 from ellipsefit.rows import Table, number, share, uncertainty, with_uncertainty
@@ -138,7 +139,11 @@ def _cells(judged: Judged, kind: Kind) -> tuple[str, str, str]:
 
 
 def judge_mirror(
-    fit: EllipseFit, plan: CorrectionPlan, light: FocusResult | None = None, placement: Placement | None = None
+    fit: EllipseFit,
+    plan: CorrectionPlan,
+    light: FocusResult | None = None,
+    placement: Placement | None = None,
+    foreseen: LightAfter | None = None,
 ) -> Conformity:
     """Decide on everything that the mirror file, the beam file and the carrier file require.
 
@@ -150,6 +155,8 @@ def judge_mirror(
         For the required throughput; the mirror as measured.
     placement : Placement, optional
         For the tolerances of the carrier's foci.
+    foreseen : LightAfter, optional
+        For the throughput after the moves.
     """
     found = [*_segments(fit, plan)]
     if light is not None and light.beam.required_throughput is not None:
@@ -159,7 +166,15 @@ def judge_mirror(
             stderr=stderr,
             decision=decide(light.throughput, stderr, required, at_least=True),
         )
-        found.append(Requirement(name="throughput", kind="share", limit=required, now=now, after=None, at_least=True))
+        after = None
+        if foreseen is not None:
+            expected = foreseen.throughput.expected
+            after = Judged(
+                value=expected.mean,
+                stderr=expected.stderr,
+                decision=decide(expected.mean, expected.stderr, required, at_least=True),
+            )
+        found.append(Requirement(name="throughput", kind="share", limit=required, now=now, after=after, at_least=True))
     if placement is not None:
         found += _foci(placement)
     return Conformity(requirements=tuple(found))

@@ -28,6 +28,7 @@ from ellipsefit.files.plan import PlanAnswer
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.focus import FocusResult, trace_focus
+from ellipsefit.foreseen import LightAfter, foresee_light
 from ellipsefit.mirror import Mirror
 from ellipsefit.place import Placement, SeasonForecast, forecast_seasons, place_carrier
 from ellipsefit.profile import Profile
@@ -55,6 +56,7 @@ class Evaluation:
     fit: EllipseFit
     plan: CorrectionPlan
     light: FocusResult | None  # None: no beam was given
+    foreseen: LightAfter | None = None  # the same after the moves; None: no beam, or no light would arrive
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,6 +73,7 @@ class JobResult(Result):
     record: Path
     report: Path
     when: datetime
+    foreseen: LightAfter | None = None  # of the light after the moves; None: no beam, or no light would arrive
     warnings: tuple[str, ...]  # what the record says against this round, such as moves it does not know of
 
     def rows(self) -> list[Table]:
@@ -87,9 +90,10 @@ class JobResult(Result):
             "fit": self.fit.to_dict(),
             "correct": PlanAnswer(plan=self.plan, when=self.when).to_dict(),
             "focus": None if self.light is None else self.light.to_dict(),
+            "focus_after_moves": None if self.foreseen is None else self.foreseen.to_dict(),
             "place": None if self.placement is None else self.placement.to_dict(),
             "drift": None if self.forecast is None else self.forecast.to_dict(),
-            "conformity": judge_mirror(self.fit, self.plan, self.light, self.placement).to_dict(),
+            "conformity": judge_mirror(self.fit, self.plan, self.light, self.placement, self.foreseen).to_dict(),
             "round": self.round,
             "record": str(self.record),
             "report": str(self.report),
@@ -206,7 +210,7 @@ def run_job(
             if response_path is None:
                 known = learned_response(record, mirror, mirror_path)
                 plan = plan_corrections(found.fit, response=known, objectives=objectives, target=target)
-                found = replace(found, plan=plan)
+                found = replace(found, plan=plan, foreseen=_foreseen(plan, found.light))
         learned = response_path is None and bool(earlier) and learned_response(record, mirror, mirror_path) is not None
         made_from = rests_on(record, asked, learned=learned) if earlier else ()
         warnings = (
@@ -234,6 +238,7 @@ def run_job(
                 ),
                 stitched=found.stitched,
                 focus=found.light,
+                foreseen=found.foreseen,
                 placement=placement,
                 forecast=forecast,
                 notes=warnings,
@@ -272,6 +277,7 @@ def run_job(
         fit=found.fit,
         plan=found.plan,
         light=found.light,
+        foreseen=found.foreseen,
         placement=placement,
         forecast=forecast,
         round=number,
@@ -339,7 +345,12 @@ def evaluate(
         progress("tracing")
         light = trace_focus(fit, mirror, beam)
     held = profile if isinstance(profile, Profile) else None
-    return Evaluation(profile=held, stitched=stitched, fit=fit, plan=plan, light=light)
+    return Evaluation(profile=held, stitched=stitched, fit=fit, plan=plan, light=light, foreseen=_foreseen(plan, light))
+
+
+def _foreseen(plan: CorrectionPlan, light: FocusResult | None) -> LightAfter | None:
+    """What the light will do after the moves, if a beam is known."""
+    return None if light is None else foresee_light(plan, light)
 
 
 def _state(record: Path) -> tuple[int, int] | None:

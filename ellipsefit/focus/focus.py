@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from ellipsefit.focus.model import Model
 from ellipsefit.focus.rays import Cells, Rays, cut, samples, trace, unused
 from ellipsefit.focus.result import Analytic, Balance, FocusResult, SideSpot
 from ellipsefit.focus.solid import Roll, rolls_of, trace_solid
-from ellipsefit.focus.spot import Spot, best_focus, spot_of, through
+from ellipsefit.focus.spot import BestFocus, Spot, best_focus, spot_of, through
 from ellipsefit.focus.surface import COVERAGE, Surface, measured_surface
 from ellipsefit.focus.tolerances import coated
 from ellipsefit.focus.waves import LineSpread, line_spread
@@ -31,6 +31,14 @@ PER_CELL: Final = 16
 AGREE: Final = (0.01, 0.005)
 #: Diffraction width over aperture above which rays alone are no throughput.
 DIFFRACTS: Final = 0.1
+
+
+class RayNumbers(NamedTuple):
+    """What rays tell of a surface."""
+
+    spot: Spot
+    throughput: float
+    best: BestFocus
 
 
 def trace_focus(
@@ -234,6 +242,23 @@ def _wave_notes(line: LineSpread | None, beam: Beam) -> list[str]:
     if beam.aperture is not None and line.perfect_fwhm > DIFFRACTS * beam.aperture:
         return ["diffraction is as wide as a good part of the aperture: throughput is that of rays alone"]
     return []
+
+
+def ray_numbers(surface: Surface, beam_mirror: Mirror, beam: Beam, *, rays: int = RAYS) -> RayNumbers:
+    """Spot, throughput and best focus of a beam on a surface of a mirror, by rays alone.
+
+    Raises
+    ------
+    ParameterError
+        If source or plane lie where no ray can be.
+    DataError
+        If no light arrives.
+    """
+    surface = coated(surface, beam)
+    layout = bench(beam, surface.nominal, beam_mirror.deflection)
+    check_places(beam, surface, layout)
+    traced = _traced(surface, beam, layout, rays)[1]
+    return RayNumbers(spot_of(traced, beam), through(traced, beam), best_focus(traced, beam))
 
 
 def spot_in(surface: Surface, beam: Beam, *, rays: int = RAYS) -> Spot:

@@ -317,6 +317,30 @@ class Model:
         square = second.sum() + 2 * first @ moves + row @ moves**2 + row @ self.smear**2
         return centre, np.sqrt(np.maximum(square - centre**2, 0.0))
 
+    def best_focus(self, draws: FloatArray) -> FloatArray:
+        """Where the spot is smallest along the chief ray, across it there, and its rms width then [m], (3, D).
+
+        Parameters
+        ----------
+        draws : array, shape (freedoms, D)
+            Changes of the state.
+        """
+        active = frozenset(self.factors)
+        found = self.landing(active)
+        weight = (self.light * (self.solid if "gaps" in active else 1.0))[:, None] * found.reflectivity
+        weight = np.broadcast_to(weight, np.broadcast_shapes(weight.shape, found.across.shape))
+        place = (weight * found.across).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
+        row = (weight / weight.sum()).sum(axis=1)[:, None]
+        z, m = (np.asarray(sum(parts.values()))[:, None] for parts in (self.height, self.slope))
+        t = straight(self.x[:, None], z, m, ORIGIN, self.beam, self.layout).slope[:, :1]
+        y = place[:, None] + self.response(found) @ draws
+        t = t + 2 * (1 + t**2) * (self.freedoms.dm @ draws)  # a ray is turned by twice the slope
+        middle, mean = (row * y).sum(axis=0), (row * t).sum(axis=0)
+        y, t = y - middle, t - mean
+        along = -(row * y * t).sum(axis=0) / (row * t**2).sum(axis=0)
+        width = np.sqrt((row * ((y + along * t) ** 2 + self.smear[:, None] ** 2)).sum(axis=0))
+        return np.stack([self.beam.plane + along, middle + along * mean, width])
+
     @cached_property
     def freedoms(self) -> Freedoms:
         """What each freedom of segments, carrier and ellipse does to where light lands."""

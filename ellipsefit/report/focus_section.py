@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from ellipsefit.focus.result import FocusResult
+from ellipsefit.foreseen import LightAfter
 from ellipsefit.report import focus_figures as figures
 from ellipsefit.report.pieces import Item, Picture, Section, Words, table
 from ellipsefit.report.style import as_svg
 from ellipsefit.rows import Table, number
 
 
-def focus_section(result: FocusResult) -> Section:
+def focus_section(result: FocusResult, foreseen: LightAfter | None = None) -> Section:
     """Put the section together."""
     pictures = [_spot(result), _caustic(result), _losses(result)]
     if result.line is not None:
@@ -17,11 +18,13 @@ def focus_section(result: FocusResult) -> Section:
         label = f"Line spread of the mirror beside that of a perfect one; Strehl ratio {line.strehl:.3g}."
         caption = "Line spread with diffraction, over the maximum of the perfect mirror's."
         pictures.append(Picture(svg=as_svg(figures.line_figure(line), "line", label), caption=caption))
+    last = "" if foreseen is None else "; what it will do after the moves stands last"
     items: list[Item] = [
-        Words(text="What the mirror does to the beam as it was measured, before any move."),
+        Words(text=f"What the mirror does to the beam as it was measured, before any move{last}."),
         table(beam_table(result), "words"),
         *(table(one) for one in result.rows()),
         *pictures,
+        *(() if foreseen is None else (table(one) for one in foreseen.rows())),
     ]
     return Section(key="focus", title="Focus and loss", items=tuple(items))
 

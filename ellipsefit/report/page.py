@@ -15,6 +15,7 @@ from ellipsefit.errors import ParameterError
 from ellipsefit.files.safe import new_file
 from ellipsefit.fit import EllipseFit
 from ellipsefit.focus.result import FocusResult
+from ellipsefit.foreseen import LightAfter
 from ellipsefit.place import Placement, SeasonForecast
 from ellipsefit.report import figures
 from ellipsefit.report.cautions import CARRIER_CAUTIONS, CAUTIONS
@@ -44,6 +45,7 @@ def render_report(
     when: datetime,
     stitched: Stitched | None = None,
     focus: FocusResult | None = None,
+    foreseen: LightAfter | None = None,
     placement: Placement | None = None,
     forecast: SeasonForecast | None = None,
     title: str | None = None,
@@ -62,6 +64,8 @@ def render_report(
         How the profile was joined from scans, if it was; it gets a section before the fit.
     focus : FocusResult, optional
         What the mirror does to a beam, if one is known; it gets a section after the moves.
+    foreseen : LightAfter, optional
+        What it will do after the moves; shown with it, and judged where a throughput is required.
     placement : Placement, optional
         Where the carrier stands, if it was surveyed; it gets a section.
     forecast : SeasonForecast, optional
@@ -78,7 +82,7 @@ def render_report(
     str
         HTML that needs no other file and no network; a script of its own tells values at the cursor.
     """
-    judged = judge_mirror(fit, plan, focus, placement)
+    judged = judge_mirror(fit, plan, focus, placement, foreseen)
     said = verdict(fit, plan)
     summary, _, *rests = plan.rows()
     sections = [
@@ -88,7 +92,7 @@ def render_report(
         _figure_section(fit),
         _moves_section(plan),
         _remains_section(fit, plan, rests),
-        *(() if focus is None else (focus_section(focus),)),
+        *(() if focus is None else (focus_section(focus, foreseen),)),
         *(() if placement is None else (carrier_section(placement, forecast),)),
         _uncertainty_section(fit),
     ]
@@ -127,6 +131,7 @@ def write_report(
     force: bool = False,
     stitched: Stitched | None = None,
     focus: FocusResult | None = None,
+    foreseen: LightAfter | None = None,
     placement: Placement | None = None,
     forecast: SeasonForecast | None = None,
     title: str | None = None,
@@ -147,6 +152,7 @@ def write_report(
         when=when,
         stitched=stitched,
         focus=focus,
+        foreseen=foreseen,
         placement=placement,
         forecast=forecast,
         title=title,
