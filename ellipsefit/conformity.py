@@ -16,7 +16,7 @@ from ellipsefit.focus import FocusResult
 from ellipsefit.foreseen import LightAfter
 from ellipsefit.place import Placement
 from ellipsefit.results import Result
-from ellipsefit.rows import Table, number, share, uncertainty, with_uncertainty
+from ellipsefit.rows import Table, number, rounded, share, uncertainty, with_uncertainty
 
 Kind = Literal["length", "angle", "share"]
 
@@ -130,7 +130,7 @@ def _plain(value: float, kind: Kind) -> str:
 
 def _cells(judged: Judged, kind: Kind) -> tuple[str, str, str]:
     if kind == "share":
-        value, guard = share(judged.value, judged.stderr), share(GUARD * judged.stderr, None)
+        value, guard = share(judged.value, judged.stderr), f"{rounded(0.0, 100 * GUARD * judged.stderr)[1]} %"
     else:
         value, guard = with_uncertainty(judged.value, judged.stderr, kind), uncertainty(GUARD * judged.stderr, kind)
     where = f", {judged.name}" if judged.name else ""

@@ -78,7 +78,7 @@ def test_the_moved_surface_stands_where_the_plan_says() -> None:
 
 
 def test_moves_are_unsure_by_their_gains_and_settling() -> None:
-    """Two adjusters at +-a: a tilt's variance grows by (u1**2 + u2**2) / (2 a)**2, u**2 = (gain move)**2 + (0.2 um)**2."""
+    """At +-a: a tilt's variance grows by (u1**2 + u2**2) / (2 a)**2, with u**2 = (gain move)**2 + (0.2 um)**2."""
     fit, plan, _ = case(0.1)
     model = layout(fit, plan.target, plan.mirror, plan.response)
     moves = np.array([move.move for move in plan.moves])
