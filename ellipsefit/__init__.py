@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     )
     from ellipsefit.fit import EllipseFit, Previous, Prior, fit_ellipse, parse_prior, previous_campaign
     from ellipsefit.focus import Beam, FocusResult, allocate_tolerances, trace_focus
+    from ellipsefit.foreseen import foresee_light
     from ellipsefit.halls import demo_halls
     from ellipsefit.history import read_record_history
     from ellipsefit.job import run_job
@@ -89,6 +90,7 @@ __all__ = [
     "draw_faults",
     "fit_ellipse",
     "forecast_seasons",
+    "foresee_light",
     "open_profile",
     "pair_carriers",
     "parse_prior",
@@ -149,6 +151,7 @@ _HOMES: Final = {
     "draw_faults": "practice",
     "fit_ellipse": "fit",
     "forecast_seasons": "place",
+    "foresee_light": "foreseen",
     "open_profile": "files",
     "pair_carriers": "place",
     "parse_prior": "fit",

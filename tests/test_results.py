@@ -169,6 +169,10 @@ def recorded(folder: Path) -> Any:
     return read_record_history(folder / "record.h5")
 
 
+def foreseen() -> Any:
+    return ef.foresee_light(plan(), ef.trace_focus(fitted(), fitted().mirror, beam("x-ray"), rays=2000), rays=2000)
+
+
 def summarised() -> Summary:
     return Summary(lines=(mirror_line("one", fitted(), plan(), None, None, 1),))
 
@@ -193,6 +197,7 @@ SAMPLES: dict[str, Callable[[Path], Result]] = {
     "Identifiability": lambda _: fitted().identifiability(),
     "Inspection": inspected,
     "JobResult": job,
+    "LightAfter": lambda _: foreseen(),
     "MountCalibration": lambda _: calibrated(),
     "Outlook": lambda _: looked_ahead(),
     "Pair": lambda _: ef.pair_carriers(placed()[0][0][0], placed()[0][1][0]),
