@@ -318,6 +318,17 @@ def test_the_table_shows_each_number_with_its_uncertainty() -> None:
         assert answer["figure"][f"{key}_stderr"] > 0
 
 
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_data_without_noise_have_finite_uncertainties(quantity: Quantity) -> None:
+    """Exact data with a stated uncertainty: the answer is JSON, and no root is of less than nothing."""
+    mirror = even_mirror(Ellipse(8.0, 8.0, 0.022), count=6, pitch=0.45)
+    tilts = np.random.default_rng(1).normal(0, 1e-5, 6)
+    fit = fit_ellipse(made_profile(mirror, (8.0, 8.0, 0.022), points=60, quantity=quantity, tilts=tilts))
+    found = [value for value in fit.figure.to_dict().values() if value is not None]
+    assert np.isfinite(found).all()
+    assert min(found) >= 0
+
+
 def test_without_a_fit_nothing_is_sure_of_itself() -> None:
     mirror = even_mirror(NOMINAL, count=1, pitch=1.0, gap=0)
     exact = made_profile(mirror, (12.0, 7.0, 0.018), points=200)

@@ -241,7 +241,7 @@ def with_uncertainties(
         own = misplacement if error == "height" else misplacement[r - 1 :: r, r - 1 :: r]
         square = unsure.square(measured)
         if pulls.size == len(own):
-            square += float(pulls.ravel() @ own @ pulls.ravel())
+            square += max(float(pulls.ravel() @ own @ pulls.ravel()), 0.0)  # by rounding, where nothing is unsure
         size = whole * sum(part.count for part in parts.values())
         found[f"whole_{error}_error_rms_stderr"] = float(np.sqrt(square)) / size if size else 0.0
     return replace(figure, **found)
