@@ -309,7 +309,7 @@ def _against_common(model: Layout, covariance: FloatArray) -> tuple[FloatArray, 
     if len(model.deviations) < 2:
         return covariance, (None, None)
     take, rest = _common(model)
-    spread = np.sqrt(np.diag(take @ covariance @ take.T)).tolist()
+    spread = np.sqrt(np.maximum(np.diag(take @ covariance @ take.T), 0.0)).tolist()
     return rest @ covariance @ rest.T, (spread[0] if model.heights else None, spread[-1])
 
 

@@ -76,7 +76,7 @@ def draws_of(covariance: FloatArray, count: int = DRAWS[0], seed: int = DRAWS[1]
 
 
 def _scale(covariance: FloatArray) -> FloatArray:
-    size = np.sqrt(np.diag(covariance))
+    size = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     size = np.where(size > 0, size, 1.0)
     return np.asarray(np.outer(size, size))
 
