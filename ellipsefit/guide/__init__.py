@@ -19,6 +19,7 @@ TOPICS: Final = {
     "files": "every file that is read or written, key by key",
     "commands": "every command and option",
     "answers": "every key of the JSON answers",
+    "trust": "what can be believed of an answer, and how that is made sure of",
     "theory": "the equations, and where they come from",
     "glossary": "the words, and the signs",
 }
