@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 #: Points along a drawn curve, and single rays in a caustic.
 POINTS: Final = 700
 SINGLE: Final = 72
+#: Rays of which the bands of a caustic are made: a share of 5 % is known within 0.3 %.
+SOME: Final = 8000
 #: Planes across which a caustic's bands are drawn.
 PLANES: Final = 81
 
@@ -234,7 +236,7 @@ def _sampled(place: FloatArray, density: FloatArray, low: float, high: float) ->
 def _rays_about(result: FocusResult) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Planes about the focus (P,), where some rays cross them (R, P), and their light (R,)."""
     rays, best, plane = result.rays, result.best_focus, result.beam.plane
-    step = max(rays.across.size // 20_000, 1)
+    step = max(rays.across.size // SOME, 1)
     y, t, w = (array.ravel()[::step] for array in (rays.across, rays.slope, rays.weight))
     centre = float(w @ t) / float(w.sum())
     opening = float(np.sqrt(w @ (t - centre) ** 2 / w.sum()))
