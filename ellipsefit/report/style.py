@@ -33,6 +33,7 @@ STYLE: Final[dict[str, Any]] = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.axisbelow": True,
+    "axes.prop_cycle": f"cycler(color={[INK, WARM, QUIET]})",
     "axes.formatter.use_mathtext": False,
     "axes.unicode_minus": True,
     "xtick.color": QUIET,
