@@ -1,6 +1,6 @@
 """Units at the borders: strings with units in, practical units out. Inside, all is SI.
 
-Parsing is pint's; it is loaded at the first quantity, not on import.
+Parsing is pint's; it is loaded at the first quantity in a unit that is not one of the usual, not on import.
 """
 
 from __future__ import annotations
@@ -35,6 +35,18 @@ KINDS: Final = {
 PRACTICAL: Final = {
     "length": ((1.0, "m"), (1e-3, "mm"), (1e-6, "um"), (1e-9, "nm")),
     "angle": ((1e-3, "mrad"), (1e-6, "urad"), (1e-9, "nrad")),
+}
+
+#: Units that need no parsing, for loading pint takes longer than most of what is done with them: factor and offset.
+USUAL: Final[dict[tuple[str, str], tuple[float, float]]] = {
+    **{("length", unit): (factor, 0.0) for factor, unit in (*PRACTICAL["length"], (1e-2, "cm"))},
+    **{("angle", unit): (factor, 0.0) for factor, unit in (*PRACTICAL["angle"], (1.0, "rad"))},
+    **{("time", unit): (factor, 0.0) for factor, unit in ((1.0, "s"), (60.0, "min"), (3600.0, "h"), (86400.0, "d"))},
+    ("temperature", "K"): (1.0, 0.0),
+    ("temperature", "degC"): (1.0, 273.15),
+    ("temperature difference", "K"): (1.0, 0.0),
+    ("expansion", "1/K"): (1.0, 0.0),
+    ("expansion", "/ K"): (1.0, 0.0),
 }
 
 _QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*((?:1\s*/|[^\s\d.,+-]).*?)?\s*")
@@ -72,14 +84,16 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
     UnitError
         If the unit is unknown or does not measure this kind of quantity.
     """
-    import pint
-
     si, example = KINDS[kind]
     if not unit:
         raise UnitError(f"a unit is missing; expected {_a(kind)} with a unit, such as '{example}'")
     spelled = unit
     for alias, plain in _ALIASES.items():
         spelled = spelled.replace(alias, plain)
+    if (kind, spelled) in USUAL:
+        return USUAL[kind, spelled]
+    import pint
+
     if _SPELLED_OUT.fullmatch(spelled.casefold()):
         spelled = spelled.casefold()  # a word has the same meaning with a capital; 'Mm' and 'mm' don't
     if kind == "expansion":

@@ -143,11 +143,10 @@ def test_damage_is_the_same_for_the_same_seed() -> None:
 @pytest.mark.parametrize("name", TARGETS)
 @pytest.mark.parametrize("engine", ["run", "covered"])
 def test_a_million_damaged_files(name: str, engine: str) -> None:
-    """HDF5 is C, and a damaged file in a thousand kills it or keeps it turning: told, but no fault of a reader."""
+    """With coverage, HDF5 is read in the process itself, and a damaged file in some hundreds kills that or hangs."""
     if engine == "covered" and importlib.util.find_spec("atheris") is None:
         pytest.skip("atheris is not installed: pip install -e '.[fuzz]'")
     outcome = attacked(name, CAMPAIGN[name] // 2, 11, engine)
     sys.stdout.write(f"\n{outcome}\n")
-    ours = {what for what in outcome.found if not what.startswith(("signal", "hung"))}
-    assert not ours
-    assert outcome.killed == 0 or (TARGETS[name].form in ("hdf5", "binary") and outcome.killed <= outcome.count / 200)
+    deaths = ("signal", "hung") if engine == "covered" and TARGETS[name].form in ("hdf5", "binary") else ()
+    assert not {what for what in outcome.found if not what.startswith(deaths)}

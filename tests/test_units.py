@@ -4,16 +4,20 @@ and the angles; the international inch (1959) is 25.4 mm by definition."""
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
+import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from ellipsefit.errors import EllipsefitError, UnitError
-from ellipsefit.units import KINDS, parse_quantity, practical_unit, to_si, unit_factor
+from ellipsefit.units import KINDS, USUAL, parse_quantity, practical_unit, to_si, unit_factor
 
 ULP = 2.3e-16  # one rounding of a double
 
@@ -138,3 +142,23 @@ def test_arrays_are_brought_to_si_like_numbers() -> None:
 )
 def test_the_practical_unit_keeps_the_number_readable(size: float, kind: str, unit: str) -> None:
     assert practical_unit(size, kind)[1] == unit
+
+
+@pytest.mark.parametrize(("kind", "unit"), USUAL)
+def test_usual_units_are_those_of_pint(kind: str, unit: str) -> None:
+    """To the last bit; pint itself parses what is spelled otherwise."""
+    registry: Any = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    number = registry.Quantity(unit if unit[0] != "/" else f"1 {unit}")
+    si = KINDS[kind][0]
+    offset = 0.0 if kind == "temperature difference" else registry.Quantity(0.0, number.units).to(si).magnitude
+    factor = registry.Quantity(1.0, number.units).to(si).magnitude - offset
+    assert USUAL[kind, unit] == (factor, offset)
+
+
+def test_usual_units_need_no_parser() -> None:
+    code = (
+        "import sys\nfrom ellipsefit.units import parse_quantity as of\n"
+        "of('1 mm', 'length'), of('2 µrad', 'angle'), of('20 °C', 'temperature'), of('9e-6 / K', 'expansion')\n"
+        "print('pint' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "False\n"

@@ -26,6 +26,7 @@ import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError, FileFormatError, ParameterError, UnitError
+from ellipsefit.files.apart import read_apart
 from ellipsefit.files.nexus import (
     new_entry,
     new_group,
@@ -151,8 +152,7 @@ def looks_like_survey(path: str | os.PathLike[str]) -> bool:
         return False
     if kind == "hdf5":
         try:
-            with open_nexus(path) as file:
-                return bool(_survey_entries(file))
+            return _holds_surveys(path)
         except FileFormatError:
             return False
     with existing_file(path).open("rb") as file:  # it may be large, and its header is enough
@@ -392,6 +392,13 @@ def _survey_entries(file: Any) -> list[tuple[str, str]]:
     return found
 
 
+@read_apart
+def _holds_surveys(path: str | os.PathLike[str]) -> bool:
+    with open_nexus(path) as file:
+        return bool(_survey_entries(file))
+
+
+@read_apart
 def _nexus_surveys(path: str | os.PathLike[str]) -> list[Survey]:
     with open_nexus(path) as file:
         entries = _survey_entries(file)

@@ -7,6 +7,7 @@ import json
 import os
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final, Literal, get_args
@@ -15,6 +16,7 @@ import h5py
 import numpy as np
 
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
+from ellipsefit.files.apart import read_apart
 from ellipsefit.files.mirror import mirror_from_text
 from ellipsefit.files.nexus import check_stored, open_nexus, read_profile_data, text_attribute
 from ellipsefit.files.record.names import printable_name
@@ -158,6 +160,7 @@ class RecordedRound:
     plan: dict[str, Any] | None  # its answer
 
 
+@read_apart
 def read_record(path: str | os.PathLike[str], kinds: Sequence[Kind] = KINDS) -> Record:
     """Everything that a record holds, but the arrays; of results those of some kinds, by default all.
 
@@ -185,6 +188,7 @@ def read_record(path: str | os.PathLike[str], kinds: Sequence[Kind] = KINDS) -> 
     )
 
 
+@read_apart
 def read_record_summary(path: str | os.PathLike[str]) -> RecordSummary:
     """Mirror and rounds of a record.
 
@@ -197,6 +201,7 @@ def read_record_summary(path: str | os.PathLike[str]) -> RecordSummary:
         return RecordSummary(mirror=_mirror_name(path, file), rounds=_rounds(file))
 
 
+@read_apart
 def read_fit_answer(path: str | os.PathLike[str]) -> dict[str, Any]:
     """The answer of the last fit that a record, or the file of one fit, holds.
 
@@ -221,6 +226,7 @@ def read_fit_answer(path: str | os.PathLike[str]) -> dict[str, Any]:
     raise FileFormatError(f"{path}: holds no fit; expected a record, or what 'ellipsefit fit -o' writes")
 
 
+@read_apart
 def read_round(path: str | os.PathLike[str], number: int | None = None) -> RecordedRound:
     """One round of a record, by default the last.
 
@@ -229,12 +235,13 @@ def read_round(path: str | os.PathLike[str], number: int | None = None) -> Recor
     FileMissingError, FileFormatError
         If it cannot be read, is no record or has no such round.
     """
-    rounds = read_record_summary(path).rounds
-    if not rounds or (number is not None and number not in rounds):
-        known = f"rounds {rounds[0]} to {rounds[-1]}" if rounds else "no rounds"
-        raise FileFormatError(f"{path}: has {known}; expected round {1 if number is None else number}")
-    chosen = rounds[-1] if number is None else number
     with open_nexus(path) as file:
+        _mirror_name(path, file)
+        rounds = _rounds(file)
+        if not rounds or (number is not None and number not in rounds):
+            known = f"rounds {rounds[0]} to {rounds[-1]}" if rounds else "no rounds"
+            raise FileFormatError(f"{path}: has {known}; expected round {1 if number is None else number}")
+        chosen = rounds[-1] if number is None else number
         entry = file[f"round_{chosen}"]
         try:
             when = datetime.fromisoformat(_text_in(entry["start_time"]))
@@ -248,6 +255,7 @@ def read_round(path: str | os.PathLike[str], number: int | None = None) -> Recor
     return RecordedRound(number=chosen, when=when, mirror_file=mirror_file, plan=plan)
 
 
+@read_apart
 def read_comparison(path: str | os.PathLike[str]) -> dict[str, Any] | None:
     """Answer of the last comparison that a record holds; None: it holds none.
 
@@ -268,6 +276,7 @@ def read_comparison(path: str | os.PathLike[str]) -> dict[str, Any] | None:
     return None
 
 
+@read_apart
 def read_round_profile(path: str | os.PathLike[str], number: int) -> Profile:
     """The profile that a round holds, in the mirror frame.
 
@@ -305,23 +314,30 @@ def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: fl
     DataError
         If it is of another mirror.
     """
+    number, profile, text = _last_campaign(path)
+    before = mirror_from_text(text, path)
+    if before.name != mirror.name:
+        raise DataError(f"{path}: is of mirror '{before.name}'; expected one of mirror '{mirror.name}'")
+    which = printable_name(path) if number is None else f"{printable_name(path)}, round {number}"
+    return previous_campaign(place_profile(profile, before), mirror, stability=stability, name=which)
+
+
+@read_apart
+def _last_campaign(path: str | os.PathLike[str]) -> tuple[int | None, Profile, str]:
+    """Number of the last round (None: the file of a fit), its profile and the text of its mirror file."""
     with open_nexus(path) as file:
         rounds = _rounds(file)
-        name = f"round_{rounds[-1]}" if rounds else "fit"
-        entry = file.get(name)
+        number = rounds[-1] if rounds else None
+        entry = file.get("fit" if number is None else f"round_{number}")
         parts = [entry.get("profile"), entry.get("input_1/data")] if isinstance(entry, h5py.Group) else [None]
         if not (isinstance(parts[0], h5py.Group) and isinstance(parts[-1], h5py.Dataset)):
             raise FileFormatError(
                 f"{path}: holds no campaign; expected a record that 'run' made, or a file that 'fit --output' wrote"
             )
-        profile = read_profile_data(path, parts[0])
-        before = mirror_from_text(_text_in(parts[1]), path)
-        if before.name != mirror.name:
-            raise DataError(f"{path}: is of mirror '{before.name}'; expected one of mirror '{mirror.name}'")
-        which = f"{printable_name(path)}, round {rounds[-1]}" if rounds else printable_name(path)
-    return previous_campaign(place_profile(profile, before), mirror, stability=stability, name=which)
+        return number, read_profile_data(path, parts[0]), _text_in(parts[1])
 
 
+@read_apart
 def record_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:
     """What is damaged in a record: answers that are not what their SHA-256 says, profiles that cannot be read.
 
@@ -370,18 +386,24 @@ def read_earlier(path: str | os.PathLike[str], *, most: int = 10) -> tuple[tuple
         If the file cannot be read.
     """
     found = []
+    for number, profile, text in _campaigns(path, most):
+        with suppress(EllipsefitError):
+            found.append((f"round {number}", place_profile(profile, mirror_from_text(text, path))))
+    return tuple(found)
+
+
+@read_apart
+def _campaigns(path: str | os.PathLike[str], most: int) -> list[tuple[int, Profile, str]]:
+    """Number, profile and text of the mirror file of the last rounds that can be read."""
+    found = []
     with open_nexus(path) as file:
         for number in _rounds(file)[-most:]:
             entry = file[f"round_{number}"]
-            if "profile" not in entry or "input_1/data" not in entry:
-                continue
-            try:
-                before = mirror_from_text(_text_in(entry["input_1/data"]), path)
-                profile = place_profile(read_profile_data(path, entry["profile"]), before)
-            except EllipsefitError:
-                continue
-            found.append((f"round {number}", profile))
-    return tuple(found)
+            if "profile" in entry and "input_1/data" in entry:
+                with suppress(FileFormatError):
+                    text = _text_in(entry["input_1/data"])
+                    found.append((number, read_profile_data(path, entry["profile"]), text))
+    return found
 
 
 def entries_of(file: Any) -> list[tuple[EntryKind, int]]:
