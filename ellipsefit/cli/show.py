@@ -86,7 +86,7 @@ class Output:
         """
         if self.quiet and self.verbose:
             raise ParameterError("--quiet and --verbose: both are given; expected at most one of them")
-        from ellipsefit.files.safe import check_target
+        from ellipsefit.files.safe import check_target, real_path
 
         targets = [Path(file) for file in (*files, None if self.json == "-" else self.json) if file is not None]
         sources = [Path(file) for file in reads if file is not None]
@@ -98,7 +98,7 @@ class Output:
             check_target(target, force=self.force, made=folder)
             if target.parent.is_dir():
                 _writable(target)
-        if len({target.resolve() for target in targets}) < len(targets):
+        if len({real_path(target) for target in targets}) < len(targets):
             raise ParameterError(f"{targets[0]}: is to hold two answers; expected a file for each")
         if folder is not None and folder.exists() and not folder.is_dir():
             raise FileMissingError(f"{folder}: is a file; expected the name of a folder")
@@ -228,7 +228,9 @@ def _writable(target: Path) -> None:
 
 
 def _same(one: Path, other: Path) -> bool:
-    return one.resolve() == other.resolve() or (one.exists() and other.exists() and one.samefile(other))
+    from ellipsefit.files.safe import real_path
+
+    return real_path(one) == real_path(other) or (one.exists() and other.exists() and one.samefile(other))
 
 
 def _wrapped(text: str, width: int) -> str:

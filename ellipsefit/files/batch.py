@@ -16,7 +16,7 @@ from typing import Annotated, Any, BinaryIO, Final
 from pydantic import BeforeValidator, Field
 
 from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
-from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.files.safe import new_file, read_bytes, real_path
 from ellipsefit.files.text import looks_like_toml
 from ellipsefit.files.toml import Table, check_table, parse_toml
 from ellipsefit.summary import COLUMNS, MirrorLine, Summary
@@ -121,7 +121,7 @@ def _folder_item(folder: Path) -> BatchItem:
     beam, carrier = folder / "beam.toml", folder / "carrier.toml"
     surveys = [place for place in files if place.name.casefold().startswith("survey")]
     return BatchItem(
-        name=folder.resolve().name,
+        name=real_path(folder).name,
         mirror=folder / "mirror.toml",
         scans=tuple(scans or profiles),
         beam=beam if beam.exists() else None,
@@ -222,7 +222,7 @@ def _from_csv(rows: Sequence[tuple[int, str]], path: Path) -> list[tuple[str, Ba
 def _item(path: Path, entry: _MirrorTable) -> BatchItem:
     folder = path.parent
     design = folder / entry.file
-    usual = design.resolve().parent.name if design.stem == "mirror" else design.stem
+    usual = real_path(design).parent.name if design.stem == "mirror" else design.stem
 
     def place(file: str | None) -> Path | None:
         return None if file is None else folder / file

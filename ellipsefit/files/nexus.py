@@ -311,7 +311,6 @@ class NexusProfile:
         self.name = Path(path).name
         place, faults = existing_file(path), list[str]()
         with _faults_told(path):
-            check_heaps(place, path)
             self._file = h5py.File(place, "r", rdcc_nbytes=_CACHE)
             try:
                 _refuse_strange_links(self._file, path)
@@ -415,6 +414,7 @@ def large_profile(path: str | os.PathLike[str], *, held: int) -> NexusProfile | 
 @read_apart
 def _stays(path: str | os.PathLike[str], held: int) -> bool:
     """Whether a profile stays in its file; if so, all is touched that may then break down in the process itself."""
+    check_heaps(existing_file(path), path)
     with NexusProfile(path) as profile:
         stays = len(profile) > held and not profile.whole
         if stays:

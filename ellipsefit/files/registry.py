@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from ellipsefit.errors import FileMissingError, ParameterError
-from ellipsefit.files.safe import existing_file
+from ellipsefit.files.safe import existing_file, real_path
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.stream import ProfileSource
@@ -202,7 +202,7 @@ def read_scans(paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]])
     files = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
     if not files:
         raise ParameterError("no file is given to read scans from; expected at least one")
-    places = [Path(file).resolve() for file in files]
+    places = [real_path(file) for file in files]
     for number, place in enumerate(places):
         if place in places[:number]:
             raise ParameterError(f"{files[number]}: is given twice; expected each file of scans once")

@@ -6,6 +6,7 @@ import errno
 import glob
 import os
 import secrets
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -38,20 +39,30 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
         raise FileMissingError(f"{path}: cannot be read: {fault_reason(error)}") from None
 
 
+def real_path(path: str | os.PathLike[str]) -> Path:
+    """Where a path leads through all links; one that leads in a circle stays as it is."""
+    return Path(os.path.realpath(path))
+
+
 def existing_file(path: str | os.PathLike[str]) -> Path:
-    """Path of a file that can be opened for reading.
+    """Path of a file that can be opened for reading, and again, for readers look at a file more than once.
 
     Raises
     ------
     FileMissingError
-        If it is not there, is a folder or cannot be opened.
+        If it is not there, is a folder, a device or a pipe, or cannot be opened.
     """
     place = Path(path)
-    if place.is_dir():
-        raise FileMissingError(f"{path}: is a folder; expected a file")
     try:
+        mode = place.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise FileMissingError(f"{path}: is a folder; expected a file")
+        if not stat.S_ISREG(mode):  # a pipe would keep us waiting, and a device gives without end
+            raise FileMissingError(f"{path}: is a device or a pipe; expected a file, save it as one first")
         with place.open("rb"):
             return place
+    except FileMissingError:
+        raise
     except FileNotFoundError:
         raise FileMissingError(f"{path}: no such file") from None
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
@@ -85,7 +96,7 @@ def new_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[P
         If the folder is missing or cannot be written to, or `path` is a folder, a device or a pipe.
     """
     check_target(path, force=force)
-    place = Path(path).resolve()  # through a link: its target is replaced, not the link
+    place = real_path(path)  # through a link: its target is replaced, not the link
     temporary = place.with_name(_temporary_name(place, secrets.token_hex(8)))
     try:
         temporary.touch(exist_ok=False)
@@ -109,9 +120,11 @@ def check_target(path: str | os.PathLike[str], *, force: bool, made: Path | None
     FileExistsAlreadyError, FileMissingError
         As `new_file` says.
     """
-    place = Path(path).resolve()
+    place = real_path(path)
     if place.is_dir():
         raise FileMissingError(f"{path}: is a folder; expected the name of a file to write")
+    if place.is_symlink():
+        raise FileMissingError(f"{path}: is a link that leads in a circle; expected the name of a file to write")
     if place.exists() and not place.is_file():  # it would be replaced by a file
         raise FileMissingError(f"{path}: is a device or a pipe; expected the name of a file to write")
     if not place.parent.is_dir() and Path(path).parent != made:
@@ -122,7 +135,7 @@ def check_target(path: str | os.PathLike[str], *, force: bool, made: Path | None
 
 def remove_leftovers(path: str | os.PathLike[str]) -> None:
     """Remove what writers of a file that were killed have left beside it; nobody else may be writing it."""
-    place = Path(path).resolve()
+    place = real_path(path)
     start, end = _temporary_name(place, "*").split("*")
     pattern = f"{glob.escape(start)}{'[0-9a-f]' * 16}{glob.escape(end)}"
     for leftover in place.parent.glob(pattern):

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from ellipsefit.errors import FileBusyError, FileMissingError
-from ellipsefit.files.safe import fault_reason
+from ellipsefit.files.safe import fault_reason, real_path
 
 #: For how long another writer is waited for [s]: an append takes a fraction of a second, a report some.
 PATIENCE: Final = 60.0
@@ -52,7 +52,7 @@ def claimed(path: str | os.PathLike[str], claim: Claim | None = None, *, patienc
     FileMissingError
         If nothing can be written beside it.
     """
-    place = Path(path).resolve()
+    place = real_path(path)
     if claim is not None and claim.place == place:
         yield claim
         return

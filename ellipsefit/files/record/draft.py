@@ -18,7 +18,7 @@ from typing import Any, Final
 
 import h5py
 
-from ellipsefit.files.safe import new_file, remove_leftovers
+from ellipsefit.files.safe import new_file, real_path, remove_leftovers
 
 #: Bytes beside the arrays: groups, settings, answers.
 _AROUND: Final = 1 << 20
@@ -44,7 +44,7 @@ def drafted(path: str | os.PathLike[str], *, room: int = 0) -> Iterator[Any]:
         If it cannot be written: the folder is missing or read-only, or the disk is full.
     """
     remove_leftovers(path)
-    place = Path(path).resolve()
+    place = real_path(path)
     with new_file(path, force=True) as temporary:
         known = place.exists()
         if known:

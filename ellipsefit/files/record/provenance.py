@@ -31,6 +31,7 @@ from ellipsefit.files.record.reading import (
 )
 from ellipsefit.files.record.writing import MEASURED, file_checksum, measured_in, written_by
 from ellipsefit.files.registry import file_format
+from ellipsefit.files.safe import real_path
 from ellipsefit.mirror import Mirror
 from ellipsefit.rows import number
 
@@ -376,7 +377,7 @@ def previous_options(
     """What is kept of the option `previous` of a fit, so that it can be made again."""
     if previous is None:
         return None
-    same = record is not None and Path(record).exists() and Path(previous).resolve() == Path(record).resolve()
+    same = record is not None and Path(record).exists() and real_path(previous) == real_path(record)
     rounds = read_record(previous).rounds if same else ()
     if rounds:
         return {"round": rounds[-1].number, "stability": stability}
