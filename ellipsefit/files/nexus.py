@@ -430,6 +430,27 @@ def holds_scans(path: str | os.PathLike[str]) -> bool:
 
 
 @read_apart
+def holds_surveys(path: str | os.PathLike[str]) -> bool:
+    """Whether an HDF5 file holds surveys of targets."""
+    with open_nexus(path) as file:
+        return bool(survey_entries(file))
+
+
+def survey_entries(file: Any) -> list[tuple[str, str]]:
+    """NXentry and NXdata of each survey, which has positions as its signal."""
+    found = []
+    for name in file:
+        entry = file.get(name)
+        if not isinstance(entry, h5py.Group) or text_attribute(entry, "NX_class") != "NXentry":
+            continue
+        for part in entry:
+            data = entry.get(part)
+            if isinstance(data, h5py.Group) and text_attribute(data, "signal") == "position":
+                found.append((name, part))
+    return found
+
+
+@read_apart
 def mirror_named_in(path: str | os.PathLike[str]) -> str | None:
     """The mirror that a record, or the file of a fit, says it is of; None: it does not say.
 

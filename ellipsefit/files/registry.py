@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
-from ellipsefit.errors import FileMissingError, ParameterError
+from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files.safe import existing_file, real_path
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
@@ -28,6 +29,10 @@ _HDF5: Final = b"\x89HDF\r\n\x1a\n"
 _HDF5_OFFSETS: Final = (0, 512, 1024, 2048)
 _ZIP: Final = (b"PK\x03\x04", b"PK\x05\x06")
 _SDF: Final = (b"aISO-", b"bISO-", b"aBCR-", b"bBCR-")
+_CELL: Final = re.compile(r"\s*([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
+_DELIMITERS: Final = ("\t", ";", ",", " ")
+#: Bytes that hold comments and header of a survey.
+_HEAD: Final = 8192
 
 
 def file_format(path: str | os.PathLike[str]) -> Format:
@@ -50,6 +55,36 @@ def file_format(path: str | os.PathLike[str]) -> Format:
     if start.startswith(_ZIP):
         return "x3p"
     return "sdf" if start.startswith(_SDF) else "text"
+
+
+def looks_like_survey(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is meant to be a survey: its header has a target, or an NXdata a position."""
+    kind = file_format(path)
+    if kind in LINED:
+        return False
+    if kind == "hdf5":
+        from ellipsefit.files.nexus import holds_surveys  # h5py is loaded when a file needs it
+
+        try:
+            return holds_surveys(path)
+        except FileFormatError:
+            return False
+    with existing_file(path).open("rb") as file:  # it may be large, and its header is enough
+        text = file.read(_HEAD).decode("utf-8-sig", errors="replace")
+    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    return any(name == "target" for name, _ in head_columns(head)[1])
+
+
+def head_columns(line: str) -> tuple[str, list[tuple[str, str | None]]]:
+    """Delimiter of the header of a survey, and the name and unit of each column."""
+    mark = next((mark for mark in _DELIMITERS if mark in line.strip()), ",")
+    cells = re.findall(r"[^\s\[\]]+(?:\s*\[[^\[\]]*\])?", line) if mark == " " else line.split(mark)
+    columns = []
+    for cell in cells:
+        match = _CELL.fullmatch(cell.replace('"', ""))
+        name, unit = match.groups() if match else (cell, None)
+        columns.append((name.strip().casefold(), unit))
+    return mark, columns
 
 
 def read_profile(path: str | os.PathLike[str], *, line: str | None = None) -> Profile:

@@ -35,12 +35,13 @@ from ellipsefit.files.nexus import (
     read_text,
     start_root,
     stored_field,
+    survey_entries,
     text_attribute,
     write_field,
     write_text,
 )
-from ellipsefit.files.registry import LINED, file_format
-from ellipsefit.files.safe import existing_file, new_file, read_bytes
+from ellipsefit.files.registry import LINED, file_format, head_columns
+from ellipsefit.files.safe import new_file, read_bytes
 from ellipsefit.place.drift import TemperatureLog
 from ellipsefit.place.rigid import block_diagonal
 from ellipsefit.place.survey import Survey, SurveyFrame
@@ -51,11 +52,7 @@ _PAIRS: Final = {"correlation_xy": (0, 1), "correlation_xz": (0, 2), "correlatio
 _SIGMAS: Final = ("sigma_x", "sigma_y", "sigma_z")
 _EXAMPLE: Final = "'target,x [mm],y [mm],z [mm],sigma [um]'"
 _KEY: Final = re.compile(r"#\s*(carrier|date|temperature|frame|moved)\s*[:=]\s*(.*?)\s*", re.IGNORECASE)
-_CELL: Final = re.compile(r"\s*([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
-_DELIMITERS: Final = ("\t", ";", ",", " ")
 _LONGEST_NAME: Final = 100
-#: Bytes that hold comments and header of a survey.
-_HEADER: Final = 8192
 
 
 def read_survey(path: str | os.PathLike[str]) -> Survey:
@@ -114,7 +111,7 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
     example = "'date,temperature [degC]'"
     if not rows:
         file.stop(None, f"holds only comments; expected a header such as {example} and readings")
-    mark, columns = _header(file.lines[rows[0]])
+    mark, columns = head_columns(file.lines[rows[0]])
     names = [name for name, _ in columns]
     if not {"date", "temperature"} <= set(names):
         file.stop(rows[0], f"no columns date and temperature; expected a header such as {example}")
@@ -143,33 +140,6 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
         return TemperatureLog(time=np.array(time), temperature=np.array(temperature))
     except ParameterError as error:
         raise FileFormatError(f"{path}: {error}") from None
-
-
-def looks_like_survey(path: str | os.PathLike[str]) -> bool:
-    """Whether a file is meant to be a survey: its header has a target, or an NXdata a position."""
-    kind = file_format(path)
-    if kind in LINED:
-        return False
-    if kind == "hdf5":
-        try:
-            return _holds_surveys(path)
-        except FileFormatError:
-            return False
-    with existing_file(path).open("rb") as file:  # it may be large, and its header is enough
-        text = file.read(_HEADER).decode("utf-8-sig", errors="replace")
-    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
-    return any(name == "target" for name, _ in _header(head)[1])
-
-
-def _header(line: str) -> tuple[str, list[tuple[str, str | None]]]:
-    mark = next((mark for mark in _DELIMITERS if mark in line.strip()), ",")
-    cells = re.findall(r"[^\s\[\]]+(?:\s*\[[^\[\]]*\])?", line) if mark == " " else line.split(mark)
-    columns = []
-    for cell in cells:
-        match = _CELL.fullmatch(cell.replace('"', ""))
-        name, unit = match.groups() if match else (cell, None)
-        columns.append((name.strip().casefold(), unit))
-    return mark, columns
 
 
 class _Text:
@@ -214,9 +184,9 @@ def _text_survey(path: str | os.PathLike[str]) -> Survey:
             rows.append(place)
     if not rows:
         file.stop(None, f"holds only comments; expected a header such as {_EXAMPLE} and numbers")
-    mark, columns = _header(file.lines[rows[0]])
+    mark, columns = head_columns(file.lines[rows[0]])
     names = [name for name, _ in columns]
-    _check_header(file, rows[0], columns)
+    _checkhead_columns(file, rows[0], columns)
     if len(rows) == 1:
         file.stop(rows[0], "no numbers follow the header; expected one row for each target")
     cells = []
@@ -299,7 +269,7 @@ def _text_survey(path: str | os.PathLike[str]) -> Survey:
         raise FileFormatError(f"{path}{text.removeprefix(Path(path).name)}") from None
 
 
-def _check_header(file: _Text, place: int, columns: Sequence[tuple[str, str | None]]) -> None:
+def _checkhead_columns(file: _Text, place: int, columns: Sequence[tuple[str, str | None]]) -> None:
     names = [name for name, _ in columns]
     line = file.lines[place]
     if not {"target", *_AXES} & set(names):
@@ -379,29 +349,10 @@ def _when(text: str) -> datetime:
 # NeXus
 
 
-def _survey_entries(file: Any) -> list[tuple[str, str]]:
-    found = []
-    for name in file:
-        entry = file.get(name)
-        if not isinstance(entry, h5py.Group) or text_attribute(entry, "NX_class") != "NXentry":
-            continue
-        for part in entry:
-            data = entry.get(part)
-            if isinstance(data, h5py.Group) and text_attribute(data, "signal") == "position":
-                found.append((name, part))
-    return found
-
-
-@read_apart
-def _holds_surveys(path: str | os.PathLike[str]) -> bool:
-    with open_nexus(path) as file:
-        return bool(_survey_entries(file))
-
-
 @read_apart
 def _nexus_surveys(path: str | os.PathLike[str]) -> list[Survey]:
     with open_nexus(path) as file:
-        entries = _survey_entries(file)
+        entries = survey_entries(file)
         if not entries:
             raise FileFormatError(
                 f"{path}: holds no survey; expected an NXdata with the signal 'position' in an NXentry"

@@ -12,20 +12,8 @@ from ellipsefit.files.carrier import carrier_faults, looks_like_carrier, read_ca
 from ellipsefit.files.inspect.content import Fact, FileContent
 from ellipsefit.files.inspect.words import span
 from ellipsefit.files.mirror import mirror_faults, read_mirror
-from ellipsefit.files.safe import existing_file
-from ellipsefit.files.text import looks_like_toml
 from ellipsefit.files.toml import load_toml
 from ellipsefit.mirror import Mirror
-
-
-def is_toml(path: str | os.PathLike[str]) -> bool:
-    """Whether a file is TOML, by its name or its first line."""
-    if os.fspath(path).casefold().endswith(".toml"):
-        return True
-    with existing_file(path).open("rb") as file:  # it may be large, and its first lines are enough
-        text = file.read(4096).decode("utf-8-sig", errors="replace")
-    lines = (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
-    return looks_like_toml(next(lines, ""))
 
 
 def inspect_toml(path: str | os.PathLike[str]) -> FileContent:

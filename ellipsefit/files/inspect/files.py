@@ -1,4 +1,7 @@
-"""Which file it is, and what several are together."""
+"""Which file it is, and what several are together.
+
+What designs and surveys need takes long to load, so it is loaded when such a file is met.
+"""
 
 from __future__ import annotations
 
@@ -8,15 +11,13 @@ from typing import TYPE_CHECKING, cast
 
 from ellipsefit.errors import FileMissingError
 from ellipsefit.files.inspect.content import FileContent, Inspection
-from ellipsefit.files.inspect.designs import inspect_toml, is_toml
 from ellipsefit.files.inspect.measured import inspect_lines, inspect_many, inspect_nexus, inspect_text
 from ellipsefit.files.inspect.profiles import profile_on_mirror
 from ellipsefit.files.inspect.records import inspect_record, record_on_mirror
 from ellipsefit.files.inspect.scans import scans_on_mirror
-from ellipsefit.files.inspect.surveys import inspect_surveys
-from ellipsefit.files.registry import LINED, file_format
+from ellipsefit.files.registry import LINED, file_format, looks_like_survey
 from ellipsefit.files.safe import existing_file
-from ellipsefit.files.survey import looks_like_survey
+from ellipsefit.files.text import looks_like_toml
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.stream import ProfileSource
@@ -52,14 +53,30 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
         if found == "hdf5" and (record := inspect_record(path)) is not None:
             return record
         if looks_like_survey(path):
+            from ellipsefit.files.inspect.surveys import inspect_surveys
+
             return inspect_surveys(path)
         if found == "hdf5":
             return inspect_nexus(path)
         if found in LINED:
             return inspect_lines(path)
-        return inspect_toml(path) if is_toml(path) else inspect_text(path)
+        if not _is_toml(path):
+            return inspect_text(path)
+        from ellipsefit.files.inspect.designs import inspect_toml
+
+        return inspect_toml(path)
     except FileMissingError as error:
         return FileContent(kind="unknown", path=os.fspath(path), faults=(str(error),))
+
+
+def _is_toml(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is TOML, by its name or its first line."""
+    if os.fspath(path).casefold().endswith(".toml"):
+        return True
+    with existing_file(path).open("rb") as file:  # it may be large, and its first lines are enough
+        text = file.read(4096).decode("utf-8-sig", errors="replace")
+    lines = (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
+    return looks_like_toml(next(lines, ""))
 
 
 def inspect_together(contents: Iterable[FileContent]) -> tuple[FileContent, ...]:

@@ -10,7 +10,6 @@ import numpy as np
 
 from ellipsefit import rows
 from ellipsefit.arrays import FloatArray
-from ellipsefit.checks.profile_checks import check_profile
 from ellipsefit.errors import DataError
 from ellipsefit.files.inspect.content import Fact, FileContent
 from ellipsefit.files.inspect.words import listed, span
@@ -88,6 +87,8 @@ def _sigma_fact(quantity: Quantity, found: _Range | None) -> Fact:
 
 def profile_on_mirror(one: FileContent, profile: Profile | ProfileSource, mirror: Mirror) -> FileContent:
     """A profile together with its mirror: what a fit would refuse, and what looks odd."""
+    from ellipsefit.checks.profile_checks import check_profile  # takes long to load
+
     try:
         placed = placed_on(profile, mirror)
     except DataError as error:
