@@ -143,7 +143,7 @@ def test_damage_is_the_same_for_the_same_seed() -> None:
 @pytest.mark.parametrize("name", TARGETS)
 @pytest.mark.parametrize("engine", ["run", "covered"])
 def test_a_million_damaged_files(name: str, engine: str) -> None:
-    """With coverage, HDF5 is read in the process itself, and a damaged file in some hundreds kills that or hangs."""
+    """With coverage, HDF5 is read in the process itself, and about one in a thousand kills that or hangs."""
     if engine == "covered" and importlib.util.find_spec("atheris") is None:
         pytest.skip("atheris is not installed: pip install -e '.[fuzz]'")
     outcome = attacked(name, CAMPAIGN[name] // 2, 11, engine)

@@ -108,10 +108,10 @@ def _faults_told(path: str | os.PathLike[str]) -> Iterator[None]:
         reason = str(error)
         if "truncated" in reason:
             raise FileFormatError(f"{path}: is a truncated HDF5 file; expected it whole, copy it again") from error
-        if "filter returned failure" in reason:
+        if "filter returned failure" in reason or "memory allocation failed" in reason:
             raise FileFormatError(
-                f"{path}: a compressed part of it is damaged, or takes more memory than its size allows; expected it "
-                "whole, copy it again"
+                f"{path}: is a damaged HDF5 file, or takes more memory than its size allows; expected it whole, "
+                "copy it again"
             ) from error
         raise FileFormatError(
             f"{path}: cannot be read as HDF5: {reason.splitlines()[0] if reason else 'damaged'}"

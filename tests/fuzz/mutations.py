@@ -14,6 +14,7 @@ import numpy as np
 from tests.fuzz.targets import AWKWARD, Target
 
 _LONGEST: Final = 1 << 17
+_HDF5: Final = b"\x89HDF"
 _WORD: Final = re.compile(rb"[A-Za-z_][\w.]*|[-+]?\d[\w.+-]*|\"[^\"\n]*\"|\[[^\[\]\n]*\]")
 _AWKWARD: Final = tuple(word.encode("utf-8") for word in AWKWARD)
 
@@ -28,19 +29,27 @@ class Mutator:
         self.words = tuple(sorted(self.words)) + _AWKWARD
 
     def draw(self, rng: random.Random) -> bytes:
-        """A seed with one to six damages."""
+        """A seed with one to six damages; what HDF5 is to forge, it forges while the file is still sound."""
         data = rng.choice(self.seeds)
-        for _ in range(rng.randint(1, 6) if rng.random() < 0.8 else 1):
-            data = self.damaged(data, rng)
+        count = rng.randint(1, 6) if rng.random() < 0.8 else 1
+        forgings = sum(rng.random() < 0.5 for _ in range(count)) if data.startswith(_HDF5) else 0
+        for _ in range(forgings):
+            data = forged(data, rng)
+        for _ in range(count - forgings):
+            data = self.broken(data, rng)
         return data
 
     def damaged(self, data: bytes, rng: random.Random) -> bytes:
-        """One damage more."""
-        if data.startswith(b"\x89HDF") and rng.random() < 0.5:
+        """One damage more of any kind."""
+        if data.startswith(_HDF5) and rng.random() < 0.5:
             return forged(data, rng)
+        return self.broken(data, rng)
+
+    def broken(self, data: bytes, rng: random.Random) -> bytes:
+        """One damage more to bytes, words or lines."""
         ways: Sequence[Callable[[bytearray, random.Random], None]] = (
             (_flip, _overwrite, _cut, _repeat, self._splice, _number)
-            if self.target.form in ("hdf5",) or data.startswith(b"\x89HDF")
+            if self.target.form in ("hdf5",) or data.startswith(_HDF5)
             else (_flip, _cut, _repeat, self._splice, self._word, self._word, self._word, _lines, _lines)
         )
         found = bytearray(data)
