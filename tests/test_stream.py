@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import tracemalloc
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -589,3 +590,16 @@ def test_a_large_file_goes_through_every_command(
     held, read = both("run", "-o", f"{tmp_path}/{{}}")
     assert_allclose(read["fit"]["ellipse"]["p"], held["fit"]["ellipse"]["p"], rtol=1e-9)  # type: ignore[index]  # JSON
     assert "shown as means of 5 neighbours each" in (tmp_path / "2" / "report.html").read_text()
+
+
+def test_a_file_that_is_cut_short_while_it_is_read_is_told(tmp_path: Path) -> None:
+    """HDF5 itself reads zeros where nothing is left."""
+    x = np.linspace(-1, 1, 100_000)
+    path = tmp_path / "a.h5"
+    write_profile(Profile(name="a", quantity="height", x=x, values=x**2), path)
+    profile = open_nexus_profile(path, held=1000)
+    assert isinstance(profile, NexusProfile)
+    profile.part(0, 10)
+    os.truncate(path, path.stat().st_size // 2)
+    with profile, pytest.raises(FileFormatError, match=r"a\.h5: was changed while it was read; expected it to stay"):
+        profile.part(len(x) - 10, len(x))

@@ -287,6 +287,15 @@ def look_at_many(path: str | os.PathLike[str], *, most: int) -> NexusContent | N
         return NexusContent("unknown", None, (str(error),), 0, ())
 
 
+def _state(place: Path) -> tuple[int, int] | None:
+    """Size and time of change of a file; None: it is gone."""
+    try:
+        told = place.stat()
+    except OSError:
+        return None
+    return told.st_size, told.st_mtime_ns
+
+
 class NexusProfile:
     """A profile that stays in its HDF5 file and is read in parts: a `ProfileSource`.
 
@@ -310,6 +319,7 @@ class NexusProfile:
         self.path = path
         self.name = Path(path).name
         place, faults = existing_file(path), list[str]()
+        self._state = _state(place)
         with _faults_told(path):
             self._file = h5py.File(place, "r", rdcc_nbytes=_CACHE)
             try:
@@ -371,6 +381,10 @@ class NexusProfile:
             read = {
                 name: column.read(start, stop) for name, column in self._columns.items() if names or name != "segment"
             }
+        if _state(Path(self.path)) != self._state:  # what a file has lost HDF5 reads as zeros
+            raise FileFormatError(
+                f"{self.path}: was changed while it was read; expected it to stay as it is, run again"
+            )
         x, values, sigma = read["x"], read[self.quantity], read.get(self._errors)
         left_out = _left_out(read.get("mask"), x, values, sigma)
         if sigma is not None:
