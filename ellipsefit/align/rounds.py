@@ -14,6 +14,7 @@ from ellipsefit.align.diagnosis import name_of
 from ellipsefit.align.learning import Done, Knowledge, first_knowledge, learn
 from ellipsefit.align.orders import Orders, adjusters_of
 from ellipsefit.align.response import Response
+from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError
 from ellipsefit.mirror import Mirror
 
@@ -73,9 +74,9 @@ class PastRound:
             moves={(str(e["segment"]), str(e["adjuster"])): float(e["move"]) for e in table["moves"]},
             positions={(str(e["segment"]), str(e["adjuster"])): float(e["position"]) for e in table["positions"]},
             done=Done(
-                move=np.array(done["move"], dtype=np.float64),
-                side=np.array(done["side"], dtype=np.float64),
-                settled=np.array(done["settled"], dtype=bool),
+                move=(move := _row(done["move"])),
+                side=_row(done["side"], len(move)),
+                settled=_row(done["settled"], len(move)).astype(bool),
                 knocked=frozenset(str(name) for name in done["knocked"]),
             ),
             reversed=frozenset(int(place) for place in table["reversed"]),
@@ -89,6 +90,14 @@ class PastRound:
             ),
             findings=tuple(str(text) for text in table["findings"]),
         )
+
+
+def _row(values: object, count: int | None = None) -> FloatArray:
+    """A list of numbers, of so many if that is known."""
+    row = np.array(values, dtype=np.float64)
+    if row.ndim != 1 or count not in (None, len(row)):
+        raise ValueError("expected a number for each adjuster")
+    return row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
