@@ -88,7 +88,8 @@ def test_silx_plots_it(kind: str, files: dict[str, tuple[Path, Plotted]]) -> Non
         assert data is not None
         assert data.is_valid, data.issues
         assert data.is_curve
-        assert data.signal_name == f"{name} ({'rad' if name == 'slope' else 'm'})"
+        assert data.signal_dataset_name == name
+        assert data.signal.attrs["units"] == ("rad" if name == "slope" else "m")
         assert data.axes_dataset_names == ["x"]
         assert_array_equal(data.signal[()], values)
         assert_array_equal(data.axes[0][()], x)
