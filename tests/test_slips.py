@@ -180,6 +180,28 @@ def test_a_hole_in_the_data_of_one_piece_is_no_joint() -> None:
         assert check_joints(place_profile(profile, mirror)) == []
 
 
+def test_one_hole_is_one_however_many_lines_show_it() -> None:
+    """Dirt at one place, across all of five scan lines: no joint, though each line has a step there."""
+    mirror = even_mirror(Ellipse(13.0, 8.5, 19e-3), count=4, pitch=0.5)
+    clean = made_profile(mirror, (13.0, 8.5, 19e-3), points=251)
+    rng = np.random.default_rng(12)
+    kept = np.ones(len(clean.x), dtype=bool)
+    kept[120:123] = False
+    x, values = (
+        clean.x[kept],
+        clean.values[kept]
+        + np.where(clean.x[kept] < clean.x[121], 0.0, 4e-6) * (clean.x[kept] < mirror.segments[0].end),
+    )
+    profile = Profile(
+        name="profile",
+        quantity="height",
+        x=np.repeat(x, 5),
+        y=np.tile(np.arange(5) * 10e-3, len(x)),
+        values=np.repeat(values, 5) + rng.normal(0.0, 60e-9, 5 * len(x)),
+    )
+    assert check_joints(place_profile(profile, mirror)) == []
+
+
 def test_data_that_run_on_over_gaps_are_of_another_mirror() -> None:
     profile, short, _ = _of_pairs("height")
     assert check_gaps(profile.x, short) == ([], True)

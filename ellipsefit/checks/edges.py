@@ -156,7 +156,7 @@ def check_joints(placed: PlacedProfile) -> list[Suspicion]:
     found = [_steps(placed, segment) for segment in placed.measured]
     usual = np.concatenate([steps.usual for steps in found])
     across = np.concatenate([steps.across for steps in found])
-    independent = len(usual) // (2 * BESIDE + 1)
+    independent = len(usual) // ((2 * BESIDE + 1) * max(steps.lines for steps in found))
     if len(across) < 2 or not independent:
         return []
     largest = STEP * float(np.abs(usual).max())
@@ -186,6 +186,7 @@ class _Steps(NamedTuple):
 
     across: FloatArray
     usual: FloatArray
+    lines: int  # in which both were found
 
 
 def _steps(placed: PlacedProfile, segment: int) -> _Steps:
@@ -195,7 +196,7 @@ def _steps(placed: PlacedProfile, segment: int) -> _Steps:
     deviation = placed.values[part] - (nominal.height if heights else nominal.slope)(placed.x[part])
     # several scan lines are one beside the other along x: each is looked at for itself
     line = np.zeros(len(deviation)) if placed.y is None else np.round(placed.y[part] / SAME_LINE)
-    across: list[float] = []
+    across: dict[int, list[float]] = {}  # by place: it is one hole, however many lines show it
     usual: list[FloatArray] = [np.zeros(0)]
     for own in (line == each for each in np.unique(line)):
         x, rest = placed.x[part][own], deviation[own]
@@ -209,12 +210,14 @@ def _steps(placed: PlacedProfile, segment: int) -> _Steps:
             sides = np.r_[hole + 1 - BESIDE : hole + 1, hole + 1 : hole + 1 + BESIDE]
             if not (whole[sides[:-1]] | (sides[:-1] == hole)).all():
                 continue
-            across.append(float(np.r_[kernel[:BESIDE], kernel[-BESIDE:]] @ rest[sides]))
+            found = across.setdefault(round(float(x[hole]) / (BESIDE * step)), [])
+            found.append(float(np.r_[kernel[:BESIDE], kernel[-BESIDE:]] @ rest[sides]))
             span = len(kernel)
             if len(x) >= span:
                 runs = np.convolve(whole, np.ones(span - 1), "valid") > span - 1.5
                 usual.append(np.convolve(rest, kernel[::-1], "valid")[runs])
-    return _Steps(across=np.array(across), usual=np.concatenate(usual))
+    least = [min(found, key=abs) for found in across.values()]
+    return _Steps(across=np.array(least), usual=np.concatenate(usual), lines=len(np.unique(line)))
 
 
 def _holes(x: FloatArray, whole: BoolArray, step: float) -> Iterator[tuple[int, int]]:
