@@ -37,7 +37,8 @@ MEMORY_PER_BYTE: Final = 100
 TIME: Final = 4
 SPEED: Final = 4_000_000
 
-_forks = hasattr(os, "fork")
+# the system libraries of macOS are not made to be forked
+_forks = hasattr(os, "fork") and sys.platform != "darwin"
 _apart = False  # whether this process is such a child already
 
 

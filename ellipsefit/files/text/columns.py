@@ -95,6 +95,8 @@ def with_units_below(columns: Sequence[Column], row: Sequence[str]) -> list[Colu
 
 def _column(cell: str) -> Column:
     written = cell.strip(" \t\r\n\"'\ufeff\x1a")
+    if not written.casefold().startswith(KNOWN):  # as nearly every column of a wide table, quickly
+        return Column(_name(written.partition("[")[0].partition("(")[0]), None, written)
     match = _IN_BRACKETS.fullmatch(written)
     if match is not None:
         name, square, round_ = match.groups()
