@@ -12,7 +12,6 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
-from ellipsefit.convolution import convolved
 
 #: ISO 16610-21:2011: the Gaussian transmits 50 % at the cut-off, alpha = sqrt(ln 2 / pi).
 ALPHA: Final = float(np.sqrt(np.log(2) / np.pi))
@@ -47,7 +46,7 @@ class GaussianFilter:
             self.places, self.kernel = places, filter_weights(step, cutoff)
             present = np.zeros(places[-1] + 1)
             present[places] = 1.0
-            self.total = convolved(present, self.kernel)[places + len(self.kernel) // 2]
+            self.total = _convolved(present, self.kernel)[places + len(self.kernel) // 2]
 
     def apply(self, values: FloatArray) -> FloatArray:
         """Filtered values, shape (N,)."""
@@ -56,7 +55,7 @@ class GaussianFilter:
         if self.places is None:
             return _uneven(self.x, values, self.cutoff, transposed=False)
         middle = values.mean()  # a large offset would cost digits in the transform
-        smooth: FloatArray = middle + self._convolved(values - middle) / self.total
+        smooth: FloatArray = middle + self._on_grid(values - middle) / self.total
         return smooth
 
     def transposed(self, pulls: FloatArray) -> FloatArray:
@@ -65,15 +64,21 @@ class GaussianFilter:
             return pulls.copy()
         if self.places is None:
             return _uneven(self.x, pulls, self.cutoff, transposed=True)
-        return self._convolved(pulls / self.total)
+        return self._on_grid(pulls / self.total)
 
-    def _convolved(self, values: FloatArray) -> FloatArray:
+    def _on_grid(self, values: FloatArray) -> FloatArray:
         places = np.arange(len(self.x)) if self.places is None else self.places
         grid = np.zeros(places[-1] + 1)
         grid[places] = values
         about = places + len(self.kernel) // 2  # where the kernel's middle is at a point
-        found: FloatArray = convolved(grid, self.kernel)[about]
+        found: FloatArray = _convolved(grid, self.kernel)[about]
         return found
+
+
+def _convolved(values: FloatArray, kernel: FloatArray) -> FloatArray:
+    from scipy.signal import oaconvolve  # half a second to load
+
+    return np.asarray(oaconvolve(values, kernel), dtype=np.float64)
 
 
 def filter_weights(step: float, cutoff: float) -> FloatArray:

@@ -178,19 +178,17 @@ def periodogram(x: FloatArray, values: FloatArray, *, window: Window = "hann") -
     ParameterError
         If the window is unknown.
     """
+    from scipy.signal import periodogram as transform
+
     if window not in NEXT:
         raise ParameterError(f"window: got {window!r}; expected one of {', '.join(NEXT)}")
     places, even, step = _on_even_grid(x, values)
     if len(places) < FEWEST:
         return Periodogram(np.zeros(0), np.zeros(0))
-    count = len(even)
-    weight = np.ones(count)
-    if window == "hann":
-        weight = np.sin(np.pi * np.arange(count) / count) ** 2  # of a period, so that its transform has three lines
-    density = 2 * step * np.abs(np.fft.rfft(weight * (even - even.mean()))) ** 2 / float(weight @ weight)
-    if count % 2 == 0:
-        density[-1] /= 2
-    return Periodogram(np.asarray(np.fft.rfftfreq(count, step)[1:], dtype=np.float64), density[1:])
+    frequency, density = transform(
+        even, 1 / step, window="boxcar" if window == "none" else window, detrend="constant", scaling="density"
+    )
+    return Periodogram(np.asarray(frequency[1:], dtype=np.float64), np.asarray(density[1:], dtype=np.float64))
 
 
 def _on_even_grid(x: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray, float]:

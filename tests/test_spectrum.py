@@ -11,7 +11,6 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.testing import assert_allclose
-from scipy import signal
 
 from ellipsefit.errors import ParameterError
 from ellipsefit.files import read_mirror, read_profile
@@ -32,16 +31,6 @@ def defined(values: Array, step: float, window: Array) -> Array:
     if count % 2 == 0:
         density[-1] /= 2
     return density[1:]
-
-
-@pytest.mark.parametrize("count", [65, 96])
-def test_density_is_that_of_a_reference_library(count: int) -> None:
-    """Reference: `scipy.signal.periodogram`, Hann window, mean taken away."""
-    values = np.random.default_rng(20310802).standard_normal(count)
-    found = periodogram(np.linspace(0.0, 0.25 * (count - 1), count), values)
-    frequency, density = signal.periodogram(values, 4.0, window="hann", detrend="constant")
-    assert_allclose(found.frequency, frequency[1:], rtol=1e-15)
-    assert_allclose(found.density, density[1:], rtol=1e-9, atol=1e-14 * density.max())
 
 
 def test_density_of_eight_values() -> None:

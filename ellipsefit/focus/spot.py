@@ -8,7 +8,6 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, sealed
-from ellipsefit.convolution import convolved
 from ellipsefit.errors import DataError
 from ellipsefit.focus.beam import Beam
 from ellipsefit.focus.rays import Rays
@@ -115,10 +114,12 @@ def _enclosed(edges: FloatArray, cumulated: FloatArray, share: float) -> float:
 
 def _seen(light: FloatArray, edges: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
     """Density as a detector shows it: smoothed by a triangle as wide at half its height as a pixel."""
+    from scipy.signal import oaconvolve
+
     cell = float(edges[1] - edges[0])
     reach = max(round(RESOLUTION * width / cell), 1)
     triangle = np.concatenate([np.arange(1, reach + 1), np.arange(reach - 1, 0, -1)]).astype(np.float64)
-    density = np.maximum(convolved(light, triangle / triangle.sum()), 0.0) / cell
+    density = np.maximum(oaconvolve(light, triangle / triangle.sum()), 0.0) / cell
     start = edges[0] - (reach - 1) * cell
     return density, start + cell * (np.arange(len(density)) + 0.5)
 
