@@ -130,17 +130,16 @@ def foresee_light(plan: CorrectionPlan, light: FocusResult, *, rays: int = RAYS)
     widths = [rows.spread(free @ some) for some in (draws, none)]
     places = [rows.best_focus(some) for some in (draws, none)]
     now = light.best_focus
-    now_places = light.model.best_focus(draws_of(state_covariance(plan.fit), DRAWS)).std(axis=1)
     best_foreseen = [
         Foreseen(
             now=before,
-            now_stderr=float(before_stderr),
+            now_stderr=before_stderr,
             planned=planned,
             expected=told(values, float(middle[0]), planned),
         )
         for before, before_stderr, planned, values, middle in zip(
             (now.along, now.across, now.rms),
-            now_places,
+            light.best_focus_stderr or (None, None, None),
             (best.along, best.across, best.rms),
             *places,
             strict=True,

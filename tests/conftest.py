@@ -13,8 +13,8 @@ from tests.bench.ratios import Ratio, Report
 settings.register_profile("ellipsefit", deadline=None, derandomize=True)
 settings.load_profile("ellipsefit")
 
-#: Needs a library that is asked for by its own extra.
-collect_ignore = ["fuzz/covered.py"]
+#: These need libraries that are asked for by extras of their own.
+collect_ignore = ["fuzz/covered.py", "mutation"]
 
 
 @pytest.fixture

@@ -51,7 +51,7 @@ def test_the_answer_is_json_with_every_stated_key(case: Case, capsys: pytest.Cap
     out, err = capsys.readouterr()
     answer = json.loads(out)
     assert set(answer["spot"]) >= {"rms", "fwhm", "width_50", "width_90", "centroid_along", "centroid_across"}
-    assert set(answer["best_focus"]) == {"along", "across", "rms"}
+    assert set(answer["best_focus"]) >= {"along", "across", "rms"}
     assert set(answer["throughput"]) >= {"value", "stderr"}
     assert answer["strehl"] is None
     assert all(set(item) == {"name", "share", "stderr"} for item in answer["loss"])

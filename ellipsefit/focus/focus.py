@@ -148,6 +148,7 @@ def trace_surface(
         rms_stderr=losses.rms_stderr,
         centroid_stderr=losses.centroid_stderr,
         best_focus=best_focus(traced, beam),
+        best_focus_stderr=losses.best_focus_stderr,
         throughput=value,
         throughput_stderr=losses.throughput_stderr,
         balance=balance,

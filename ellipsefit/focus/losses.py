@@ -89,6 +89,7 @@ class Losses:
     throughput_stderr: float | None
     rms_stderr: float | None
     centroid_stderr: float | None
+    best_focus_stderr: tuple[float, float, float] | None  # along, across and rms width there [m]
     shares: tuple[Loss, ...]
 
 
@@ -127,15 +128,18 @@ def loss_tree(model: Model, covariance: FloatArray | None = None) -> Losses:
                 weight = factorial(size) * factorial(n - size - 1) / factorial(n)
                 share += weight * (values[subset] - values[subset | {factor}])
         shares.append(_loss(factor, share))
-    rms_stderr = centre_stderr = None
+    rms_stderr = centre_stderr = best_stderr = None
     if draws is not None:
         centre, rms = model.spread(response @ draws)
         rms_stderr, centre_stderr = float(rms.std()), float(centre.std())
+        along, across, width = model.best_focus(draws).std(axis=1)
+        best_stderr = float(along), float(across), float(width)
     return Losses(
         throughput=float(whole[0]),
         throughput_stderr=None if draws is None else float(whole[1:].std()),
         rms_stderr=rms_stderr,
         centroid_stderr=centre_stderr,
+        best_focus_stderr=best_stderr,
         shares=tuple(shares),
     )
 

@@ -73,6 +73,7 @@ class FocusResult(Result):
     rms_stderr: float | None  # None: the mirror's uncertainty is not known
     centroid_stderr: float | None
     best_focus: BestFocus
+    best_focus_stderr: tuple[float, float, float] | None  # along, across and rms width there
     throughput: float  # share of the beam that passes the aperture
     throughput_stderr: float | None
     balance: Balance
@@ -102,6 +103,7 @@ class FocusResult(Result):
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI."""
         spot, best, line = self.spot, self.best_focus, self.line
+        sure = self.best_focus_stderr or (None, None, None)
         return {
             "spot": {
                 "rms": spot.rms,
@@ -114,7 +116,14 @@ class FocusResult(Result):
                 "centroid_across": spot.centroid_across,
                 "centroid_across_stderr": self.centroid_stderr,
             },
-            "best_focus": {"along": best.along, "across": best.across, "rms": best.rms},
+            "best_focus": {
+                "along": best.along,
+                "across": best.across,
+                "rms": best.rms,
+                "along_stderr": sure[0],
+                "across_stderr": sure[1],
+                "rms_stderr": sure[2],
+            },
             "throughput": {
                 "value": self.throughput,
                 "stderr": self.throughput_stderr,
@@ -188,15 +197,16 @@ class FocusResult(Result):
 
     def _spot_table(self) -> Table:
         spot, best = self.spot, self.best_focus
+        sure = self.best_focus_stderr or (None, None, None)
         cells = [
             ("rms width", _stated(spot.rms, self.rms_stderr)),
             ("full width at half maximum", number(spot.fwhm, "length")),
             ("width that holds 50 %", number(spot.width_50, "length")),
             ("width that holds 90 %", number(spot.width_90, "length")),
             ("centroid across the chief ray", _stated(spot.centroid_across, self.centroid_stderr)),
-            ("best focus, along the chief ray", number(best.along, "length", sign=True)),
-            ("best focus, across it", number(best.across, "length", sign=True)),
-            ("rms width there", number(best.rms, "length")),
+            ("best focus, along the chief ray", _stated(best.along, sure[0])),
+            ("best focus, across it", _stated(best.across, sure[1])),
+            ("rms width there", _stated(best.rms, sure[2])),
         ]
         if self.side is not None:
             cells += [
