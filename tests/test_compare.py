@@ -234,6 +234,7 @@ def edit(path: str, change: Callable[[dict[str, Any]], object]) -> None:
         (lambda t: t["moves"][0].update({"overshoot": -1.0}), "overshoot must not be negative"),
         (lambda t: t.update(time="noon"), "key 'time'"),
         (lambda t: t.update(kind="joke"), "key 'kind'"),
+        (lambda t: t.update(kind="joke " * 2000), "joke ...; expected one of round, test"),  # what is cited is cut
         (lambda t: t.update(moves=[3]), "move 1 is no object"),
     ],
 )

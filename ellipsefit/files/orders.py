@@ -19,6 +19,7 @@ from ellipsefit.files.mirror import mirror_from_text
 from ellipsefit.files.registry import file_format
 from ellipsefit.files.response import read_response
 from ellipsefit.files.safe import read_bytes
+from ellipsefit.files.toml import shown
 from ellipsefit.mirror import Mirror
 
 
@@ -120,13 +121,14 @@ def _time(path: str | os.PathLike[str], text: object) -> datetime:
     try:
         when = datetime.fromisoformat(str(text))
     except ValueError:
-        raise FileFormatError(f"{path}: key 'time' is {text!r}; expected such as 2026-03-01T09:30:00+00:00") from None
+        example = "2026-03-01T09:30:00+00:00"
+        raise FileFormatError(f"{path}: key 'time' is {shown(text)}; expected such as {example}") from None
     return when if when.tzinfo is not None else when.astimezone()
 
 
 def _one_of(path: str | os.PathLike[str], key: str, value: object, known: tuple[Any, ...]) -> Any:
     if value not in known:
-        raise FileFormatError(f"{path}: key '{key}' is {value!r}; expected one of {', '.join(known)}")
+        raise FileFormatError(f"{path}: key '{key}' is {shown(value)}; expected one of {', '.join(known)}")
     return value
 
 
@@ -136,11 +138,11 @@ def _order(path: str | os.PathLike[str], place: int, move: object, mirror: Mirro
         raise FileFormatError(f"{where} is no object; expected one with segment, adjuster, from and to")
     for key, kinds in (("segment", str), ("adjuster", str), ("from", (int, float)), ("to", (int, float))):
         if not isinstance(move.get(key), kinds) or isinstance(move.get(key), bool):
-            raise FileFormatError(f"{where}: key '{key}' is {move.get(key)!r}; expected a {_KIND[key]}")
+            raise FileFormatError(f"{where}: key '{key}' is {shown(move.get(key))}; expected a {_KIND[key]}")
     for key, what in (("overshoot", "a length in m"), ("gain", "a number")):
         value = move.get(key, 1.0)
         if not isinstance(value, int | float) or isinstance(value, bool):
-            raise FileFormatError(f"{where}: key '{key}' is {value!r}; expected {what}")
+            raise FileFormatError(f"{where}: key '{key}' is {shown(value)}; expected {what}")
     order = Order(
         segment=move["segment"],
         adjuster=move["adjuster"],

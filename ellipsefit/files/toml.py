@@ -19,7 +19,7 @@ from ellipsefit.files.safe import read_bytes
 from ellipsefit.units import KINDS, parse_quantity
 
 
-def _shown(value: object) -> str:
+def shown(value: object) -> str:
     """What was got, on one line and not too long."""
     text = repr(value)
     return text if len(text) <= 60 else f"{text[:56]} ..."
@@ -48,13 +48,13 @@ def _expected(kind: str) -> str:
 
 def _bare_number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= sys.float_info.max:
-        raise ValueError(f"got {_shown(value)}; expected a bare number, such as 4.0")
+        raise ValueError(f"got {shown(value)}; expected a bare number, such as 4.0")
     return float(value)
 
 
 def _name(value: object) -> str:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise ValueError(f'got {_shown(value)}; expected a name, such as "S01"')
+        raise ValueError(f'got {shown(value)}; expected a name, such as "S01"')
     return value
 
 
@@ -77,7 +77,7 @@ _TERMS: Final = 'two lengths, for the second and third Legendre polynomial, such
 def _pair(expected: str) -> Callable[[object], object]:
     def parse(value: object) -> object:
         if not isinstance(value, list) or len(value) != 2:
-            raise ValueError(f"got {_shown(value)}; expected {expected}")
+            raise ValueError(f"got {shown(value)}; expected {expected}")
         return tuple(value)
 
     return parse
@@ -223,7 +223,7 @@ def _reason(detail: ErrorDetails, model: type[Table]) -> str:
     if kind == "extra_forbidden":
         known = list(table.model_fields)
         near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)[0]
-        return f"unknown key {_shown(key)}; the nearest known key is '{near}' (known: {', '.join(known)})"
+        return f"unknown key {shown(key)}; the nearest known key is '{near}' (known: {', '.join(known)})"
     if kind == "missing":
         info = table.model_fields.get(key)
         description = info.description if info and info.description else "a table of that name"
@@ -231,12 +231,12 @@ def _reason(detail: ErrorDetails, model: type[Table]) -> str:
     if kind == "value_error":
         return str(context["error"])
     if kind == "literal_error":
-        return f"got {_shown(value)}; expected {context['expected'].replace(chr(39), chr(34))}"
+        return f"got {shown(value)}; expected {context['expected'].replace(chr(39), chr(34))}"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
-        return f"got {_shown(value)}; expected a table"
+        return f"got {shown(value)}; expected a table"
     if kind in ("list_type", "tuple_type"):
-        return f"got {_shown(value)}; expected a list of tables, such as [[{key}]]"
-    return f"got {_shown(value)}; {detail['msg'][:1].lower()}{detail['msg'][1:]}"
+        return f"got {shown(value)}; expected a list of tables, such as [[{key}]]"
+    return f"got {shown(value)}; {detail['msg'][:1].lower()}{detail['msg'][1:]}"
 
 
 def _table_at(model: type[Table], loc: Sequence[int | str]) -> type[Table]:
