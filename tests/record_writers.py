@@ -103,7 +103,7 @@ def kill(folder: Path, seed: int, count: int) -> None:
         inside += bool(beside)
     writer.append()
     assert not list(folder.glob(".record*")), "the next writer takes what was left"
-    print(json.dumps({"kills": count, "while writing": inside, "copies left": leftovers, "rounds": held + 1}))  # noqa: T201 - what it is asked for
+    print(json.dumps({"kills": count, "while writing": inside, "copies left": leftovers, "rounds": held + 1}))
 
 
 def together(folder: Path, writers: int, rounds: int) -> None:
@@ -124,7 +124,7 @@ def together(folder: Path, writers: int, rounds: int) -> None:
         with os.fdopen(told, "rb") as stream:
             numbers.append(list(stream.read()))
         os.waitpid(child, 0)
-    print(json.dumps({"numbers": numbers, "rounds": whole_rounds(writer.record)}))  # noqa: T201
+    print(json.dumps({"numbers": numbers, "rounds": whole_rounds(writer.record)}))
 
 
 def hindered(folder: Path, how: str, size: int) -> None:
@@ -149,7 +149,7 @@ def hindered(folder: Path, how: str, size: int) -> None:
         folder.chmod(0o755)
     assert whole_rounds(writer.record) == before
     assert sorted(path.name for path in folder.iterdir()) == names
-    print(json.dumps({"said": said}))  # noqa: T201
+    print(json.dumps({"said": said}))
 
 
 if __name__ == "__main__":

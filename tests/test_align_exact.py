@@ -38,6 +38,7 @@ from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.mirror import Adjuster, Mirror, Segment, Tolerance
+from ellipsefit.profile import Quantity
 from tests.align_cases import NOMINAL, fit_of, levers, with_adjusters
 from tests.rehearsal import even_mirror, made_profile
 from tests.test_objectives import less_common
@@ -412,13 +413,13 @@ def test_probabilities_at_the_edges() -> None:
     assert_allclose(both, one * (norm.cdf(1.7) - norm.cdf(-1.3)), rtol=1e-9)
 
 
-def measured(quantity: str = "height", *, gain_error: float = 0.05, count: int = 4) -> tuple[EllipseFit, Mirror]:
+def measured(quantity: Quantity = "height", *, gain_error: float = 0.05, count: int = 4) -> tuple[EllipseFit, Mirror]:
     rng = np.random.default_rng(3)
     tolerance = Tolerance(segment_height=1e-6, segment_tilt=15e-6)
     mirror = with_adjusters(even_mirror(NOMINAL, count=count, pitch=0.45, tolerance=tolerance), gain_error=gain_error)
     placed = made_profile(
         mirror, (8.0, 8.0, 0.022), lifts=rng.normal(0, 5e-6, count), tilts=rng.normal(0, 20e-6, count), points=41,
-        sigma=1e-6, noise=rng.normal(0, 1e-6, count * 41), quantity=quantity,  # type: ignore[arg-type]
+        sigma=1e-6, noise=rng.normal(0, 1e-6, count * 41), quantity=quantity,
     )  # fmt: skip
     return fit_ellipse(placed, vary=(), segments="free", residual="white"), mirror
 

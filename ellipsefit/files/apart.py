@@ -19,6 +19,7 @@ import warnings
 from collections.abc import Callable
 from functools import partial, wraps
 from importlib import import_module
+from io import BufferedReader
 from pathlib import Path
 from typing import Any, BinaryIO, Concatenate, Final, NoReturn, ParamSpec, Protocol, TypeVar, cast
 
@@ -215,7 +216,7 @@ def _receive(stream: BinaryIO) -> tuple[bool, Any]:
     arrays: list[memoryview] = []
     for size, sealed in pickle.load(stream):
         array = np.empty(size, np.uint8).data
-        if stream.readinto(array) < size:  # type: ignore[attr-defined]
+        if cast("BufferedReader", stream).readinto(array) < size:
             raise EOFError
         arrays.append(array.toreadonly() if sealed else array)
     return cast("tuple[bool, Any]", pickle.load(stream, buffers=arrays))
