@@ -35,11 +35,12 @@ class Pair:
     second: float = 2.0
 
 
-def total(values: dict[int, float] | None, scale: float = 3) -> float | None:
+def total(values: dict[int, float] | None, *, scale: float = 3) -> float | None:
     if len(values) < 4:
         return None
     mask = [a < b for a, b in zip(values, values, strict=True)]
-    return -sum(values) * scale
+    named = {**values, 1e30: invert(mask, overwrite_a=True)}
+    return -sum(*values) * scale
 '''
 
 
@@ -50,16 +51,16 @@ def test_mutants_are_what_a_program_computes_and_nothing_else(tmp_path: Path) ->
     assert changes == sorted([
         "second: float = 3.0",
         "second: float = 1.0",
-        "def total(values: dict[int, float] | None, scale: float = 4) -> float | None:",
-        "def total(values: dict[int, float] | None, scale: float = 2) -> float | None:",
+        "def total(values: dict[int, float] | None, *, scale: float = 4) -> float | None:",
+        "def total(values: dict[int, float] | None, *, scale: float = 2) -> float | None:",
         "if not len(values) < 4:",
         "if len(values) <= 4:",
         "if len(values) < 5:",
         "if len(values) < 3:",
         "mask = [a <= b for a, b in zip(values, values, strict=True)]",
         "mask = [a >= b for a, b in zip(values, values, strict=True)]",
-        "return sum(values) * scale",
-        "return -sum(values) / scale",
+        "return sum(*values) * scale",
+        "return -sum(*values) / scale",
     ])  # fmt: skip
 
 

@@ -5,7 +5,11 @@ without its decorator) would only raise the count. Left out by rule, since it ch
 
 - annotations and blocks of `TYPE_CHECKING`: mypy reads them;
 - options of a dataclass: memory, a signature that mypy checks, and what `tests/test_dataclasses.py` checks of all;
-- `strict` of `zip`: it guards against lengths that differ by a mistake in the caller just above.
+- `strict` of `zip`: it guards against lengths that differ by a mistake in the caller just above;
+- a star without two operands: that of a signature says how arguments are passed, which mypy reads, and a display
+  without one of its two stars is no Python;
+- arguments `overwrite_...` that are true: they let scipy use memory again;
+- a number to which one more adds nothing.
 
 The negation of a comparison that is all of a condition is left out, since a `not` before the condition is the same.
 Nothing of cosmic-ray changes texts, so the wording of messages and docstrings stand outside from the start.
@@ -97,6 +101,8 @@ def mutants(root: Path, file: str) -> list[Mutant]:
         for occurrence, (start, end) in enumerate(places.found):
             if spans.without_effect(start) or (name in NEGATIONS and spans.is_condition_with(start, end)):
                 continue
+            if name.startswith("ReplaceBinaryOperator") and not spans.is_between_operands(start):
+                continue
             found.append(Mutant(file, start[0], start[1], name, occurrence))
     return sorted(found)
 
@@ -108,6 +114,8 @@ class Spans:
         self.lines = text.split("\n")
         self.tree = ast.parse(text)
         self._idle = [self._span(node) for node in _idle(self.tree)]
+        operations = [node for node in ast.walk(self.tree) if isinstance(node, ast.BinOp)]
+        self._operators = [(self._span(node.left)[1], self._span(node.right)[0]) for node in operations]
         tests = [node.test for node in ast.walk(self.tree) if isinstance(node, ast.If | ast.While | ast.IfExp)]
         self._conditions = [self._span(node) for node in tests if isinstance(node, ast.Compare) and len(node.ops) == 1]
 
@@ -123,6 +131,10 @@ class Spans:
     def without_effect(self, place: Place) -> bool:
         """Whether a rule of the module's first lines leaves this place out."""
         return any(first <= place < last for first, last in self._idle)
+
+    def is_between_operands(self, place: Place) -> bool:
+        """Whether something of two operands stands here."""
+        return any(first <= place < last for first, last in self._operators)
 
     def is_condition_with(self, start: Place, end: Place) -> bool:
         """Whether this operator compares for the whole of a condition."""
@@ -161,6 +173,10 @@ def _idle(tree: ast.Module) -> Iterator[ast.AST]:
                 yield node
             case ast.Call(func=ast.Name(id="zip"), keywords=keywords):
                 yield from (one for one in keywords if one.arg == "strict")
+            case ast.keyword(arg=str(name), value=ast.Constant(value=value)) if name.startswith("overwrite_") and value:
+                yield node
+            case ast.Constant(value=float() | int() as value) if value + 1 == value:
+                yield node
             case ast.ClassDef(decorator_list=decorators):
                 keywords = [one for call in decorators if isinstance(call, ast.Call) for one in call.keywords]
                 yield from keywords
