@@ -226,7 +226,7 @@ QUIET: Final = (
 
 def judge_all(chosen: Iterable[Mutant], reach: Reach, budget: float, tell: Callable[[Trial], object]) -> None:
     """Judge mutants one after the other, and tell each."""
-    files = list(dict.fromkeys(test.split("::")[0] for test in reach.seconds))
+    files = [file for file in dict.fromkeys(test.split("::")[0] for test in reach.seconds) if (ROOT / file).exists()]
     os.chdir(ROOT)
     pytest.main([*files, *QUIET, "--no-header", "--no-summary"], plugins=[Judge(chosen, reach, budget, tell)])
 
