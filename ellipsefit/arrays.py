@@ -31,6 +31,11 @@ def frozen(array: npt.NDArray[S]) -> npt.NDArray[S]:
     return array
 
 
+def root(variance: npt.ArrayLike) -> FloatArray:
+    """Standard deviation of a variance that rounding may have left a little below zero."""
+    return np.sqrt(np.maximum(variance, 0.0))
+
+
 def median(values: FloatArray) -> FloatArray:
     """Median along the last axis: as `numpy.median` of finite values, without what that spends on other cases."""
     n = values.shape[-1]

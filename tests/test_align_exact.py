@@ -24,13 +24,14 @@ from ellipsefit.align.counting import (
     _segments,
     _still,
 )
-from ellipsefit.align.layout import _light, _range, _target_range, layout, mode_words, rise_map
+from ellipsefit.align.layout import _light, _range, _target_range, layout, mode_words
 from ellipsefit.align.limits import NOTHING, goal_limits, line_map, rounding, segment_limits, target_limits
 from ellipsefit.align.orders import Order, Orders, approached, moved_mirror, trial_orders
 from ellipsefit.align.outlook import as_measured, deviation_covariance, look_ahead, probability_inside
 from ellipsefit.align.plan import _travel_missing_at
 from ellipsefit.align.program import minimise_linear, minimise_squares
 from ellipsefit.align.response import Response
+from ellipsefit.align.rigid import rise_map
 from ellipsefit.align.sequence import Sequence, sequence_of
 from ellipsefit.decision import decide
 from ellipsefit.ellipse import Ellipse

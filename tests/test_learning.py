@@ -7,7 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from ellipsefit.align.change import carrier_map, line_map
-from ellipsefit.align.learning import CARRIER, SETTLING, Done, first_knowledge, learn, rises
+from ellipsefit.align.learning import CARRIER, Done, first_knowledge, learn, rises
+from ellipsefit.align.objectives import SETTLING
 from ellipsefit.align.orders import adjusters_of
 from ellipsefit.align.response import Response, nominal_response
 from ellipsefit.errors import ParameterError

@@ -16,7 +16,6 @@ from ellipsefit.align.layout import layout
 from ellipsefit.align.learning import (
     CARRIER,
     KNOCK,
-    SETTLING,
     USUAL_COUPLING,
     USUAL_CROSSTALK,
     USUAL_GAIN,
@@ -26,7 +25,7 @@ from ellipsefit.align.learning import (
     learn,
     rises,
 )
-from ellipsefit.align.objectives import _fewest_moved, _groups, check_objectives, expected_rows, touch_cost
+from ellipsefit.align.objectives import SETTLING, _fewest_moved, _groups, check_objectives, expected_rows, touch_cost
 from ellipsefit.align.orders import Order, Orders, adjusters_of
 from ellipsefit.align.plan import _rounded_moves, target_within
 from ellipsefit.align.response import Response

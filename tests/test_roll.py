@@ -10,8 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from ellipsefit.align import plan_corrections
-from ellipsefit.align.layout import rise_map
 from ellipsefit.align.response import Response
+from ellipsefit.align.rigid import rise_map
 from ellipsefit.checks.edges import check_joints
 from ellipsefit.errors import FileFormatError, ParameterError
 from ellipsefit.files.response import read_response

@@ -7,9 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from ellipsefit.align.rigid import rise_maps
 from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.errors import DataError, ParameterError
-from ellipsefit.mirror import Mirror, Segment
+from ellipsefit.mirror import Mirror
 from ellipsefit.profile import FEWEST_POINTS, PlacedProfile, Quantity
 
 #: How near two scan lines are that count as one [m].
@@ -265,36 +266,14 @@ def line_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatA
     -------
     array, shape (rows of `LineChange.change`, A)
     """
-    order = freedoms
-    total = sum(len(segment.adjusters) for segment in mirror.segments)
-    found = np.zeros((len(segments) * order, total))
-    column = 0
-    for segment in mirror.segments:
-        own = slice(column, column + len(segment.adjusters))
-        column = own.stop
-        if segment.name in segments and segment.adjusters:
-            row = segments.index(segment.name) * order
-            found[row : row + order, own] = _rigid(segment)[_rows(order)]
-    return found
+    names = [segment.name for segment in mirror.segments]
+    whole = rise_maps(mirror.segments).reshape(len(names), 3, -1)
+    return whole[[names.index(name) for name in segments], _rows(freedoms)].reshape(-1, whole.shape[2])
 
 
 def _rows(freedoms: int) -> slice:
     """Of height, tilt and roll those that so many freedoms are."""
     return slice(1, 2) if freedoms == 1 else slice(0, freedoms)
-
-
-def _rigid(segment: Segment) -> FloatArray:
-    """Height at the middle, tilt and roll of a rigid segment from rises at its adjusters, shape (3, a)."""
-    lever = np.array([adjuster.x - segment.middle for adjuster in segment.adjusters])
-    across = np.array([adjuster.y for adjuster in segment.adjusters])
-    found = np.zeros((3, len(lever)))
-    if len(set(lever)) < 2:  # one place along x lifts, and turns nothing
-        found[0] = 1 / len(lever)
-    elif len(set(across)) < 2:
-        found[:2] = np.linalg.pinv(np.column_stack([np.ones_like(lever), lever]))
-    else:
-        found[:] = np.linalg.pinv(np.column_stack([np.ones_like(lever), lever, across]))
-    return found
 
 
 def carrier_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatArray:

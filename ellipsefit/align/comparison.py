@@ -11,7 +11,7 @@ import numpy as np
 from ellipsefit.align.change import SAME_SURFACE, LineChange, line_change
 from ellipsefit.align.diagnosis import Diagnosis, Finding, diagnose, name_of
 from ellipsefit.align.learning import Knowledge, Learned, learn
-from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror, orders_of
+from ellipsefit.align.orders import TEST_BACKLASH, Order, Orders, adjusters_of, moved_mirror, orders_of, shows_direction
 from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.align.response import Response
 from ellipsefit.align.rounds import History, PastRound
@@ -21,7 +21,7 @@ from ellipsefit.checks.fingerprint import check_earlier, check_stale
 from ellipsefit.checks.profile_checks import check_profile
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.mirror import Adjuster, Mirror
+from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number
@@ -492,10 +492,11 @@ def _warnings(
     unseen = [s.name for s in orders.mirror.segments if s.adjusters and s.name not in change.segments]
     if unseen:
         notes.append(f"not measured both times, so nothing is known of their moves: {', '.join(unseen)}")
+    moves = {order.key: order.move for order in orders.moves}
     small = [
         name_of(key)
         for (key, adjuster), word in zip(adjusters_of(orders.mirror).items(), direction, strict=True)
-        if word == "unknown" and (order := orders.order(*key)) and _too_small(order, adjuster)
+        if word == "unknown" and (move := moves.get(key)) and not shows_direction(move, adjuster)
     ]
     if small:
         notes.append(
@@ -516,10 +517,6 @@ def _plan_notes(orders: Orders, past: History) -> tuple[str, ...]:
         "the plan was made by what was learned before, but no earlier comparison is given: but for wrong hands "
         "learning begins anew",
     )
-
-
-def _too_small(order: Order, adjuster: Adjuster) -> bool:
-    return 0 < abs(order.move) < TEST_BACKLASH * adjuster.backlash * (1 - 1e-9)
 
 
 def _ledger_words(line: LedgerLine) -> str:

@@ -13,9 +13,10 @@ from typing import Final, Literal
 import numpy as np
 
 from ellipsefit.align.change import LineChange, carrier_map, line_map
-from ellipsefit.align.learning import CARRIER, KNOCK, SETTLING, Done, Knowledge, evidence_parts
-from ellipsefit.align.orders import TEST_BACKLASH, Orders, adjusters_of
-from ellipsefit.arrays import BoolArray, FloatArray
+from ellipsefit.align.learning import CARRIER, KNOCK, Done, Knowledge, evidence_parts
+from ellipsefit.align.objectives import SETTLING
+from ellipsefit.align.orders import Orders, adjusters_of, shows_direction
+from ellipsefit.arrays import FloatArray
 from ellipsefit.mirror import Mirror, Segment
 
 Kind = Literal["wrong-handed", "turned the wrong way", "not moved", "wrong screw", "swapped", "knocked"]
@@ -134,7 +135,6 @@ class _Search:
     def __init__(self, knowledge: Knowledge, mirror: Mirror, orders: Orders, change: LineChange) -> None:
         self.knowledge, self.mirror, self.orders, self.change = knowledge, mirror, orders, change
         self.lines = line_map(mirror, change.segments, change.freedoms)
-        self.rows_seen: BoolArray = np.abs(self.lines).sum(axis=1) > 0
         carrier = carrier_map(mirror, change.segments, change.freedoms) * np.array(CARRIER[change.freedoms])
         self.fixed = change.covariance + carrier @ carrier.T + SETTLING**2 * self.lines @ self.lines.T
         self.keys = list(knowledge.adjusters)
@@ -400,7 +400,7 @@ class _Search:
             decided = value - self.density(replace(stance, sign=sign)) > np.log(DECISIVE)
             if stance.sign[place] < 0:
                 found.append("reversed" if decided else "unknown")
-            elif decided and abs(move) >= TEST_BACKLASH * self.adjusters[place].backlash * (1 - 1e-9):
+            elif decided and shows_direction(move, self.adjusters[place]):
                 found.append("seen")
             else:
                 found.append("unknown")

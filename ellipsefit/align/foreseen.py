@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from ellipsefit.align.layout import Layout, span_places, target_lines
-from ellipsefit.arrays import FloatArray
+from ellipsefit.arrays import FloatArray, root
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.rows import with_uncertainty
 
@@ -97,10 +97,10 @@ def expected_rests(
         half = rng.standard_normal((size, count // 2))
         return np.concatenate([half, -half], axis=1)
 
-    scale = np.sqrt(np.maximum(np.diag(before), 0.0))
+    scale = root(np.diag(before))
     scale = np.where(scale > 0, scale, 1.0)
     values, vectors = np.linalg.eigh(before / np.outer(scale, scale))
-    away = scale[:, None] * (vectors * np.sqrt(np.maximum(values, 0.0)) @ drawn(len(before)))
+    away = scale[:, None] * (vectors * root(values) @ drawn(len(before)))
     risen = np.sqrt(rise_variance)[:, None] * drawn(len(rise_variance))
     points = check_points(model)
     there = errors[:, None] + points @ away + (risen if model.at_adjuster.any() else 0.0)
@@ -112,7 +112,7 @@ def expected_rests(
         height_max=Expected.of(np.abs(there).max(axis=0)),
         tilt_max=Expected.of(np.abs(tilts).max(axis=0)),
         image_shift_rms=Expected.of(np.sqrt(np.mean((2 * model.distance[:, None] * tilts) ** 2, axis=0))),
-        slope_error_rms=Expected.of(np.sqrt(np.maximum(square, 0.0))),
+        slope_error_rms=Expected.of(root(square)),
     )
 
 
@@ -216,5 +216,5 @@ def focus_left(model: Layout, ellipse: Ellipse, rests: FloatArray, covariance: F
             value = float(weights @ (moved * m_error + lift * z_error))
             row = (weights * moved) @ by_m + (weights * lift) @ by_z
             found[f"{name}_{key}"] = value
-            found[f"{name}_{key}_stderr"] = float(np.sqrt(max(row @ covariance @ row, 0.0)))
+            found[f"{name}_{key}_stderr"] = float(root(row @ covariance @ row))
     return FocusLeft(**found)

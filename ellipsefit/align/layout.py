@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from ellipsefit.align.response import Response
+from ellipsefit.align.rigid import rise_map
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
@@ -288,24 +289,6 @@ def mode_words(mode: FloatArray, names: Sequence[str]) -> str:
     parts = [f"{scaled[place]:+.2f} {names[place]}" for place in order[:_MOST_NAMED]]
     more = len(order) - len(parts)
     return " and ".join(parts) + (f" and {more} more" if more else "")
-
-
-def rise_map(segment: Segment) -> FloatArray:
-    """Height at the middle, tilt and roll of a rigid segment from rises at its adjusters, shape (3, a).
-
-    By least squares; what the adjusters' places can't turn stays as it is.
-    """
-    lever = np.array([adjuster.x - segment.middle for adjuster in segment.adjusters])
-    across = np.array([adjuster.y for adjuster in segment.adjusters])
-    found = np.zeros((3, len(lever)))
-    if not len(lever):
-        return found
-    columns = [0, *([1] if np.ptp(lever) > 0 else [])]
-    plane = np.column_stack([np.ones_like(lever), lever, across])
-    if np.linalg.matrix_rank(plane / np.maximum(np.abs(plane).max(axis=0), 1e-300)) > len(columns):
-        columns.append(2)
-    found[columns] = np.linalg.pinv(plane[:, columns])
-    return found
 
 
 def _freedom(segment: Segment, *, heights: bool, roll: bool) -> str:

@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 
 from ellipsefit.align.change import LineChange, carrier_map, line_map
+from ellipsefit.align.objectives import SETTLING
 from ellipsefit.align.orders import Order, adjusters_of
 from ellipsefit.align.response import Response
-from ellipsefit.arrays import BoolArray, FloatArray, IntArray, sealed
+from ellipsefit.arrays import BoolArray, FloatArray, IntArray, root, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
 
@@ -28,9 +29,6 @@ USUAL_CROSSTALK: Final = 0.01
 #: Of the backlash, as a share of what the file states, and the least [m].
 BACKLASH_SHARE: Final = 0.5
 LEAST_BACKLASH: Final = 0.5e-6
-#: What locking, creep and settling add to each adjuster in a round, standard deviation [m] (common practice: 0.2 um
-#: and more).
-SETTLING: Final = 0.2e-6
 #: How far the carrier may have moved, and a segment that something else moved, standard deviation [m].
 CARRIER: Final = {1: (1e-3,), 2: (1e-3, 1e-3), 3: (1e-3, 1e-3, 1e-3)}
 KNOCK: Final = 50e-6
@@ -117,7 +115,7 @@ class Knowledge:
     @property
     def backlash_stderr(self) -> FloatArray:
         """Its standard uncertainty [m], shape (A,)."""
-        return np.sqrt(np.maximum(np.diag(self.covariance)[self._backlash], 0.0))
+        return root(np.diag(self.covariance)[self._backlash])
 
     @property
     def _backlash(self) -> slice:
@@ -132,7 +130,7 @@ class Knowledge:
     def response(self) -> Response:
         """The influence matrix with its standard uncertainties, for the next plan."""
         stderr = np.zeros((self.count, self.count))
-        stderr[self.rows, self.columns] = np.sqrt(np.maximum(np.diag(self.covariance)[: len(self.rows)], 0.0))
+        stderr[self.rows, self.columns] = root(np.diag(self.covariance)[: len(self.rows)])
         return Response(adjusters=self.adjusters, matrix=self.influence, stderr=stderr)
 
     def reversed(self, places: frozenset[int]) -> Knowledge:
@@ -245,9 +243,9 @@ def learn(knowledge: Knowledge, mirror: Mirror, done: Done, change: LineChange) 
     return Learned(
         knowledge=replace(knowledge, mean=mean, covariance=covariance, rounds=knowledge.rounds + 1),
         rise=rise + state[own],
-        rise_stderr=np.sqrt(np.maximum(variance, 0.0)),
+        rise_stderr=root(variance),
         carrier=state[common],
-        carrier_stderr=np.sqrt(np.diag(posterior)[common]),
+        carrier_stderr=root(np.diag(posterior)[common]),
         line_seen=np.isin(homes, change.segments),
     )
 

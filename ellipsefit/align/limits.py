@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from ellipsefit.align.layout import Layout, rise_map
+from ellipsefit.align.layout import Layout
+from ellipsefit.align.rigid import rise_maps
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.mirror import Mirror
 
@@ -104,13 +105,7 @@ def _point_names(model: Layout) -> list[str]:
 
 def line_map(model: Layout) -> FloatArray:
     """Height, tilt and roll of each segment from rises at all adjusters, shape (3 S, A)."""
-    found = np.zeros((3 * len(model.deviations), len(model.adjusters)))
-    column = 0
-    for row, item in enumerate(model.deviations):
-        count = len(item.segment.adjusters)
-        found[3 * row : 3 * row + 3, column : column + count] = rise_map(item.segment)
-        column += count
-    return found
+    return rise_maps([item.segment for item in model.deviations])
 
 
 def rounding(model: Layout) -> FloatArray:

@@ -31,7 +31,8 @@ WORDS: Final[dict[Objective, str]] = {
     "screws": "fewest screws touched",
     "expected": "smallest error to be expected, given what is unsure",
 }
-#: What settling adds to every adjuster that is touched, standard deviation [m] (common practice: 0.2 um and more).
+#: What locking, creep and settling add to every adjuster that is touched, standard deviation [m] (common practice:
+#: 0.2 um and more).
 SETTLING: Final = 0.2e-6
 #: Share of an optimum that what comes later may cost, and that share in metres: a picometre for the solver's tolerance.
 _SHARE: Final = 1e-9

@@ -18,7 +18,7 @@ Kind = Literal["round", "test"]
 #: Share of a planned move, and times the backlash, that a test move takes: the larger of the two.
 TEST_SHARE: Final = 0.2
 TEST_BACKLASH: Final = 5.0
-#: Rounding of a position that was read from a file [m].
+#: Rounding of a length that was read from a file [m].
 SLACK: Final = 1e-12
 
 
@@ -134,6 +134,11 @@ def adjusters_of(mirror: Mirror) -> dict[tuple[str, str], Adjuster]:
     return {(s.name, a.name): a for s in mirror.segments for a in s.adjusters}
 
 
+def shows_direction(move: float, adjuster: Adjuster) -> bool:
+    """Whether a move this large tells which way its screw goes: several times the backlash."""
+    return abs(move) >= TEST_BACKLASH * adjuster.backlash - SLACK
+
+
 def approached(adjuster: Adjuster, order: Order) -> Order:
     """The same move with its end approached rising if travel has room for the overshoot, else falling, else direct.
 
@@ -186,15 +191,14 @@ def trial_orders(orders: Orders) -> Orders:
         adjuster, size = adjusters[order.key], abs(order.move)
         if not size:
             continue
-        needed = max(TEST_BACKLASH * adjuster.backlash, adjuster.resolution)
-        if size < needed * (1 - 1e-9):
+        step = adjuster.resolution
+        if not shows_direction(size, adjuster) or size < step - SLACK:
             unknown.append(order.name)
             continue
-        wanted = max(TEST_SHARE * size, needed)
-        step = adjuster.resolution
+        wanted = max(TEST_SHARE * size, TEST_BACKLASH * adjuster.backlash, step)
         if step:
             wanted = float(np.ceil(wanted / step - 1e-9) * step)
-        stop = order.stop if wanted >= size * (1 - 1e-12) else order.start + float(np.sign(order.move)) * wanted
+        stop = order.stop if wanted >= size - SLACK else order.start + float(np.sign(order.move)) * wanted
         moves.append(replace(order, stop=stop, approach="direct", overshoot=0.0))
     return Orders(
         mirror=orders.mirror,

@@ -13,7 +13,7 @@ from ellipsefit.align.foreseen import ExpectedRests, FocusLeft, SlopesLeft, chec
 from ellipsefit.align.layout import Layout, layout, target_lines
 from ellipsefit.align.limits import line_map
 from ellipsefit.align.objectives import SETTLING
-from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.arrays import FloatArray, root, sealed
 from ellipsefit.decision import Decision, decide, worst
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.prior import PARAMETERS
@@ -39,14 +39,14 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
     from scipy.special import ndtr
 
     low, high = -limits, limits
-    spread = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    spread = root(np.diag(covariance))
     if np.isinf(limits[0]) or spread[0] == 0:
         # one of them decides, or the first is known for sure
         sure = 1.0 if np.isinf(limits[0]) else float(abs(mean[0]) <= limits[0])
         return sure * _inside(float(mean[1]), float(spread[1]), float(limits[1]))
     # the first by Gauss-Legendre quadrature over its allowed range, the second given the first
     slope = covariance[0, 1] / covariance[0, 0]
-    left = float(np.sqrt(max(covariance[1, 1] - slope * covariance[0, 1], 0.0)))
+    left = float(root(covariance[1, 1] - slope * covariance[0, 1]))
     start = max(low[0], mean[0] - 9 * spread[0])
     end = min(high[0], mean[0] + 9 * spread[0])
     if slope != 0:  # and no further than the second allows: its edge must not lie between two nodes
@@ -268,8 +268,9 @@ def look_ahead(
     judged = bool(np.isfinite(limits).any())
     segments = []
     for row, (item, roll) in enumerate(zip(model.deviations, segment_rolls(fit), strict=True)):
-        own = after[2 * row : 2 * row + 2, 2 * row : 2 * row + 2]
-        spread = np.sqrt(np.maximum(np.diag(own), 0.0))
+        places = slice(2 * row, 2 * row + 2)
+        own = after[places, places]
+        spread = root(np.diag(own))
         added = float(lines[3 * row + 2] ** 2 @ rise_variance)
         segments.append(
             SegmentOutlook(
@@ -283,7 +284,7 @@ def look_ahead(
         )
     points, wanted = _at_adjusters(model)
     unsure = points @ before @ points.T
-    doubtful = np.abs(moves) < SIGNIFICANT * np.sqrt(np.maximum(np.diag(wanted @ unsure @ wanted.T), 0.0))
+    doubtful = np.abs(moves) < SIGNIFICANT * root(np.diag(wanted @ unsure @ wanted.T))
     left = points @ rests.ravel()
     square = left**2 + np.diag(unsure) + rise_variance if len(left) else np.diag(before)[::2] + rests[:, 0] ** 2
     known = bool(np.isfinite(joint).all())
@@ -309,7 +310,7 @@ def _against_common(model: Layout, covariance: FloatArray) -> tuple[FloatArray, 
     if len(model.deviations) < 2:
         return covariance, (None, None)
     take, rest = _common(model)
-    spread = np.sqrt(np.maximum(np.diag(take @ covariance @ take.T), 0.0)).tolist()
+    spread = root(np.diag(take @ covariance @ take.T)).tolist()
     return rest @ covariance @ rest.T, (spread[0] if model.heights else None, spread[-1])
 
 
@@ -346,7 +347,7 @@ def as_measured(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> tuple[Float
     covariance, _ = _against_common(model, deviation_covariance(fit))
     if len(values) > 1:
         values = (_common(model)[1] @ values.ravel()).reshape(-1, 2)
-    return values, np.sqrt(np.maximum(np.diag(covariance), 0.0)).reshape(-1, 2)
+    return values, root(np.diag(covariance)).reshape(-1, 2)
 
 
 def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision | None:
