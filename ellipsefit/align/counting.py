@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from ellipsefit.align.program import UNIT, minimise_linear
+from ellipsefit.align.program import UNIT, column_size, minimise_linear
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.silence import silent_output
 
@@ -60,7 +60,7 @@ def fewest_moves(
     """
     used = np.any(np.concatenate([rows, moves]) != 0, axis=0)  # of the carrier's roll, say, tolerances know nothing
     rows, moves, shared = rows[:, used], moves[:, used], int(used[:shared].sum())
-    size = np.abs(np.concatenate([rows, moves])).max(axis=0, initial=0.0)
+    size = column_size(np.concatenate([rows, moves]))
     parts = _segments(rows / size, limits / UNIT, moves / size, shared) if shared <= 2 else None
     if parts is None:
         return _branch_and_bound(rows, limits, moves, low, high, groups)
@@ -227,12 +227,11 @@ def _choices(part: _Segment) -> list[_Choice]:
             touched = part.places[list(some)]
             free = _still(np.delete(part.moves, some, axis=0), part.own.shape[1])
             freedom = int(free.shape[1])
-            if any(set(other.touched) <= set(touched) and other.freedom == freedom for other in found):
+            if any(set(other.touched).issubset(touched) and other.freedom == freedom for other in found):
                 continue
             rows, limits = _eliminated(part.shared, part.own @ free, part.limits)
             rows = np.column_stack([rows, np.zeros((len(rows), 2 - rows.shape[1]))])
-            size = np.linalg.norm(rows, axis=1)
-            size[size == 0] = 1.0
+            size = column_size(rows.T)
             found.append(_Choice(touched, freedom, rows / size[:, None], limits / size))
     most = max(choice.freedom for choice in found)
     full = next(choice for choice in found if choice.freedom == most)
@@ -251,7 +250,7 @@ def _still(moves: FloatArray, own: int) -> FloatArray:
 def _eliminated(shared: FloatArray, own: FloatArray, limits: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Limits of the shared unknowns alone: own unknowns go one after the other, by all pairs that cancel them."""
     while own.shape[1]:
-        size = np.abs(own).max(axis=1, initial=0.0)
+        size = np.abs(own).max(axis=1)
         column = np.where(np.abs(own[:, 0]) > 1e-12 * size, own[:, 0], 0.0)
         up, down, none = (np.flatnonzero(mask) for mask in (column > 0, column < 0, column == 0))
         first, second = np.repeat(up, len(down)), np.tile(down, len(up))
@@ -311,7 +310,7 @@ def _branch_and_bound(
 
     count, n = moves.shape
     low, high = _reach(rows, limits, moves, low, high)
-    size = np.abs(np.concatenate([rows, moves])).max(axis=0, initial=0.0)
+    size = column_size(np.concatenate([rows, moves]))
     ties = np.zeros((sum(len(places) + 1 for places, _ in groups), count + len(groups)))
     row = 0
     for group, (places, least) in enumerate(groups):

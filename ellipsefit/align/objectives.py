@@ -16,7 +16,7 @@ import numpy as np
 from ellipsefit.align.counting import fewest_moves
 from ellipsefit.align.layout import Layout
 from ellipsefit.align.limits import Limits
-from ellipsefit.align.program import Optimum, minimise_linear, minimise_squares
+from ellipsefit.align.program import Optimum, column_size, minimise_linear, minimise_squares
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.errors import ParameterError
 
@@ -296,6 +296,5 @@ def _null_space(rows: FloatArray) -> FloatArray:
         return np.eye(rows.shape[1])
     from scipy.linalg import null_space
 
-    size = np.abs(rows).max(axis=0, initial=0.0)
-    size[size == 0] = 1.0
+    size = column_size(rows)
     return np.asarray(null_space(rows / size) / size[:, None], dtype=np.float64)

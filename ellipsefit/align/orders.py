@@ -71,7 +71,7 @@ class Order:
         side = {"rising": 1.0, "falling": -1.0, "direct": 0.0}[self.approach]
         if not side or not self.overshoot or not self.move:
             return None
-        if side * self.move > 0 and abs(self.move) >= self.overshoot:
+        if side * self.move >= self.overshoot:
             return None
         return self.stop - side * self.overshoot
 

@@ -248,19 +248,16 @@ def look_ahead(
     touched = np.abs(moves) > 0
     joint = joint_covariance(fit)
     count = 2 * len(model.deviations)
-    common: tuple[float | None, float | None] = (None, None)
-    if len(model.deviations) > 1:
-        _, against = _common(model)
-        _, common = _against_common(model, joint[:count, :count])
-        apart = np.eye(len(joint))
-        apart[:count, :count] = against
-        joint = apart @ joint @ apart.T
-    before = joint[:count, :count]
+    take, against = _common(model)
+    common = root(np.diag(take @ joint[:count, :count] @ take.T)).tolist()
+    apart = np.eye(len(joint))
+    apart[:count, :count] = against
+    joint = apart @ joint @ apart.T
+    before = joint[:count, :count].copy()
     rise_variance = rise_variances(model, moves)
     lines = line_map(model)
     rows = np.delete(np.arange(len(lines)), np.arange(2, len(lines), 3))
     after = before + (lines[rows] * rise_variance) @ lines[rows].T
-    joint = joint.copy()
     joint[:count, :count] = after
     limits = np.array([np.inf if value is None else value for value in tolerances])
     if not model.heights:
@@ -298,29 +295,22 @@ def look_ahead(
             name for name, moved, small in zip(model.names, touched, doubtful, strict=True) if moved and small
         ),
         expected_error=float(np.sqrt(square.mean())) if len(square) else 0.0,
-        common_height_stderr=common[0] if model.heights else None,
-        common_tilt_stderr=common[1],
+        common_height_stderr=common[0] if common and model.heights else None,
+        common_tilt_stderr=common[-1] if common else None,
         rests=expected,
         foci=focus_left(model, fit.ellipse, rests, joint) if known else None,
     )
 
 
-def _against_common(model: Layout, covariance: FloatArray) -> tuple[FloatArray, tuple[float | None, float | None]]:
-    """Covariance of the deviations less their common height and tilt, and the standard uncertainties of these."""
-    if len(model.deviations) < 2:
-        return covariance, (None, None)
-    take, rest = _common(model)
-    spread = root(np.diag(take @ covariance @ take.T)).tolist()
-    return rest @ covariance @ rest.T, (spread[0] if model.heights else None, spread[-1])
-
-
 def _common(model: Layout) -> tuple[FloatArray, FloatArray]:
-    """What takes the common height and tilt from all deviations (2 S), and what takes the rest, (2 S, 2 S).
+    """What takes the common height and tilt from all deviations, and what takes the rest, (2 S, 2 S).
 
-    The common mode as in a fit's pose: least squares, heights weighted by 5 um and tilts by 20 urad. One segment
-    has nothing in common with others.
+    The common mode as in a fit's pose: least squares, heights weighted by 5 um and tilts by 20 urad; of slopes the mean
+    tilt. One segment has nothing in common with others.
     """
     count = len(model.deviations)
+    if count == 1:
+        return np.zeros((0, 2)), np.eye(2)
     modes = np.zeros((2 * count, 2))
     modes[::2, 0], modes[1::2, 1] = 1.0, 1.0
     modes[::2, 1] = [item.segment.middle for item in model.deviations]
@@ -344,10 +334,9 @@ def as_measured(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> tuple[Float
     """
     model = layout(fit, target, mirror, None)
     values = np.array([(item.height, item.tilt) for item in model.deviations])
-    covariance, _ = _against_common(model, deviation_covariance(fit))
-    if len(values) > 1:
-        values = (_common(model)[1] @ values.ravel()).reshape(-1, 2)
-    return values, root(np.diag(covariance)).reshape(-1, 2)
+    _, rest = _common(model)
+    stderr = root(np.diag(rest @ deviation_covariance(fit) @ rest.T))
+    return (rest @ values.ravel()).reshape(-1, 2), stderr.reshape(-1, 2)
 
 
 def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision | None:

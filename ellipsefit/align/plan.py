@@ -445,7 +445,7 @@ def _travel_missing(model: Layout, mirror: Mirror) -> float | None:
     found = _travel_missing_at(model, goal_limits(model, mirror, margin=True))
     if found is None:
         found = _travel_missing_at(model, goal_limits(model, mirror, margin=False))
-    step = max((adjuster.resolution for _, adjuster in model.adjusters), default=0.0)
+    step = float(model.resolution.max(initial=0.0))
     return found if found is None or not step else float(np.ceil(found / step - 1e-6) * step)
 
 
@@ -552,8 +552,7 @@ def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
         exact = float(np.clip(move, low, high)) if abs(move) > _NOISE else 0.0
         rounded = round(exact / step) * step if step else exact
         stop = min(max(adjuster.position + rounded, adjuster.travel[0]), adjuster.travel[1])
-        left = max(min(stop - adjuster.travel[0], adjuster.travel[1] - stop), 0.0)
-        left = 0.0 if left < NOTHING * 1e-3 else left  # rounding of the subtraction
+        left = min(stop - adjuster.travel[0], adjuster.travel[1] - stop)
         moves.append(
             Move(
                 segment=model.deviations[row].segment.name,
@@ -572,7 +571,6 @@ def _segment_rests(model: Layout, carrier: FloatArray, rises: FloatArray) -> tup
     """How each segment stands after the carrier's move and the rounded moves of its adjusters."""
     lines = (model.line + model.line_effect[:, : model.carrier_size] @ carrier).reshape(-1, 2)
     turned = (line_map(model) @ rises).reshape(-1, 3)
-    rolled = float(carrier[-1]) if model.rolls else 0.0
     rests = []
     for item, line, own, distance in zip(model.deviations, lines, turned, model.distance, strict=True):
         height, tilt = line + own[:2]
@@ -582,7 +580,7 @@ def _segment_rests(model: Layout, carrier: FloatArray, rises: FloatArray) -> tup
                 height=float(height) if model.heights else None,
                 tilt=float(tilt),
                 image_shift=2 * float(distance) * float(tilt),
-                roll=None if item.roll is None else float(item.roll + rolled + own[2]),
+                roll=None if item.roll is None else float(item.roll + carrier[-1] + own[2]),
             )
         )
     return tuple(rests)

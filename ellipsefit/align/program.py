@@ -23,6 +23,12 @@ class Optimum:
     pressure: FloatArray  # (rows,) how the cost falls when a limit is relaxed by one unit, >= 0
 
 
+def column_size(matrix: FloatArray) -> FloatArray:
+    """Largest number of each column, by which unknowns are scaled; 1 where all are zero."""
+    size = np.abs(matrix).max(axis=0, initial=0.0)
+    return np.where(size > 0, size, 1.0)
+
+
 def minimise_linear(cost: FloatArray, rows: FloatArray, limits: FloatArray) -> Optimum | None:
     """Minimise a linear cost [m] of unbounded unknowns; None if the limits contradict each other.
 
@@ -30,8 +36,7 @@ def minimise_linear(cost: FloatArray, rows: FloatArray, limits: FloatArray) -> O
     """
     from scipy.optimize import linprog
 
-    size = np.abs(rows).max(axis=0, initial=0.0)
-    size[size == 0] = 1.0
+    size = column_size(rows)
     found = linprog(
         cost / size,
         A_ub=rows / size,
@@ -59,8 +64,7 @@ def minimise_squares(matrix: FloatArray, offset: FloatArray, rows: FloatArray, l
     """
     from scipy.optimize import nnls
 
-    size = np.linalg.norm(matrix, axis=0)
-    size[size == 0] = 1.0
+    size = column_size(matrix)
     orthogonal, triangle = np.linalg.qr(matrix / size)
     best = -orthogonal.T @ offset  # in z = R v, where the distance is to be least
     if not len(rows):
