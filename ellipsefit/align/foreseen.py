@@ -204,9 +204,7 @@ def focus_left(model: Layout, ellipse: Ellipse, rests: FloatArray, covariance: F
         d, d_before = np.hypot(vx, vz), np.hypot(before[0] - x, before[1] - z)
         ahead, aside = vx * along[0] + vz * along[1], vx * across[0] + vz * across[1]
         t = aside / ahead
-        # a ray that is turned by 2 m moves by 2 m (-vz, vx) at the focus, and crosses the plane there
-        moved = 2 * (-vz * across[0] + vx * across[1] - t * (-vz * along[0] + vx * along[1]))
-        lift = (1 - d / d_before) * np.hypot(1.0, t)
+        moved, lift = 2 * ahead, 1 - d / d_before  # ahead is negative where light goes upstream
         weight = seen / d_before if np.isfinite(d_before).all() else seen  # what a source of even divergence lights
         weight = weight / weight.sum()
         mean = float(weight @ t)

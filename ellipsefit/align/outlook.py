@@ -41,9 +41,8 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
     low, high = -limits, limits
     spread = root(np.diag(covariance))
     if np.isinf(limits[0]) or spread[0] == 0:
-        # one of them decides, or the first is known for sure
-        sure = 1.0 if np.isinf(limits[0]) else float(abs(mean[0]) <= limits[0])
-        return sure * _inside(float(mean[1]), float(spread[1]), float(limits[1]))
+        # the second decides, for the first is known for sure or may be anything
+        return float(abs(mean[0]) <= limits[0]) * _inside(float(mean[1]), float(spread[1]), float(limits[1]))
     # the first by Gauss-Legendre quadrature over its allowed range, the second given the first
     slope = covariance[0, 1] / covariance[0, 0]
     left = float(root(covariance[1, 1] - slope * covariance[0, 1]))
@@ -58,9 +57,7 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
     first = (start + end) / 2 + (end - start) / 2 * node
     density = np.exp(-(((first - mean[0]) / spread[0]) ** 2) / 2) / (np.sqrt(2 * np.pi) * spread[0])
     centre = mean[1] + slope * (first - mean[0])
-    if np.isinf(limits[1]):
-        given = np.ones_like(first)
-    elif left == 0:
+    if left == 0:
         given = (np.abs(centre) <= limits[1]).astype(float)
     else:
         given = ndtr((high[1] - centre) / left) - ndtr((low[1] - centre) / left)
@@ -77,7 +74,7 @@ def _quadrature() -> tuple[FloatArray, FloatArray]:
 def _inside(mean: float, spread: float, limit: float) -> float:
     from scipy.special import ndtr
 
-    if np.isinf(limit) or spread == 0:
+    if spread == 0:
         return float(abs(mean) <= limit)
     return float(ndtr((limit - mean) / spread) - ndtr((-limit - mean) / spread))
 
