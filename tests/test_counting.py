@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from scipy.optimize import linprog
 
 from ellipsefit.align.counting import WHOLE_GAP, _branch_and_bound, fewest_moves
 from ellipsefit.align.layout import Layout, layout
@@ -15,10 +16,11 @@ from ellipsefit.align.limits import Limits, goal_limits, segment_limits, travel_
 from ellipsefit.align.objectives import choose
 from ellipsefit.align.program import minimise_linear
 from ellipsefit.align.response import Response
+from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Mirror, Tolerance
 from ellipsefit.silence import silent_output
 from tests.align_cases import NOMINAL, fit_of
-from tests.rehearsal import even_mirror
+from tests.rehearsal import Array, even_mirror, made_profile
 from tests.test_roll import several_lines
 
 
@@ -154,6 +156,103 @@ def test_coupled_screws_are_counted_by_branch_and_bound() -> None:
         )
         assert found is not None
         assert found[0].sum() == found[1] == fewest(model, limits)
+
+
+# ------------------------------------------------------------------ programmes that are no mirror's
+
+
+def fewest_of(rows: Array, limits: Array, moves: Array) -> int | None:
+    """By the definition, with unknowns of one size, in micrometres."""
+    size = np.abs(np.concatenate([rows, moves])).max(axis=0)
+    rows, moves = rows / size, moves / size
+    for many in range(len(moves) + 1):
+        for some in combinations(range(len(moves)), many):
+            still = np.delete(moves, some, axis=0)
+            found = linprog(
+                np.zeros(rows.shape[1]), A_ub=rows, b_ub=limits * 1e6, A_eq=still if len(still) else None,
+                b_eq=np.zeros(len(still)) if len(still) else None, bounds=(None, None), method="highs",
+            )  # fmt: skip
+            if found.status == 0:
+                return many
+    return None
+
+
+def bodies(seed: int, *, shared: int, coupled: bool = False) -> tuple[Array, Array, Array, Array]:
+    """Two rigid bodies on three screws in a row, each with a height and a tilt, on a carrier; unknowns in any units.
+
+    Rows and limits, travel's among them, moves and travel [m]; each body is to end within micrometres of its place.
+    """
+    rng = np.random.default_rng(seed)
+    lever, n = np.array([-0.1, 0.02, 0.15]), shared + 4
+    moves, places = np.zeros((6, n)), []
+    for body in range(2):
+        own = slice(shared + 2 * body, shared + 2 * body + 2)
+        moves[3 * body : 3 * body + 3, own] = np.column_stack([np.ones(3), lever])
+        for x in (-0.2, 0.2):
+            row = np.zeros(n)
+            row[:shared] = ((1.0, body + x) if shared == 2 else (body + x,)) if shared else ()
+            row[own] = 1.0, x
+            places.append(row)
+    if coupled:
+        moves = moves + 0.1 * np.roll(moves, 3, axis=0)
+    effect, wrong = np.array(places), rng.normal(0, 5e-6, 4)
+    most = rng.choice([1e-6, 3e-6, 6e-6])
+    travel = rng.choice([4e-6, 30e-6])
+    rows = np.concatenate([effect, -effect, moves, -moves])
+    limits = np.concatenate([most - wrong, most + wrong, np.full(12, travel)])
+    unit = 10.0 ** rng.uniform(-3, 3, n)
+    return rows * unit, limits, moves * unit, np.full(6, travel)
+
+
+@pytest.mark.parametrize("shared", [0, 1, 2])
+def test_fewest_moves_of_bodies_in_any_units(shared: int) -> None:
+    """By the definition, set by set; by the arrangement of polygons and by branch and bound, with and without what is
+    known of bodies on three screws in a row: any motion moves two of them."""
+    groups = [(np.array([0, 1, 2]), 2), (np.array([3, 4, 5]), 2)]
+    counts = []
+    for seed in (0, 1, 2, 5):
+        rows, limits, moves, travel = bodies(seed, shared=shared)
+        right = fewest_of(rows, limits, moves)
+        counts.append(right)
+        found = [_branch_and_bound(rows, limits, moves, -travel, travel, some) for some in ((), groups)]
+        if shared:
+            found.append(fewest_moves(rows, limits, moves, -travel, travel, shared=shared, groups=groups))
+        for one in found:
+            assert (None if one is None else int(one[0].sum())) == right
+            if one is not None:
+                assert one[1] == right
+                # and the others may really stand still
+                still = moves[~one[0]]
+                held = np.concatenate([rows, still, -still])
+                assert minimise_linear(
+                    np.zeros(held.shape[1]), held, np.concatenate([limits, np.full(2 * len(still), 1e-12)])
+                ) is not None  # fmt: skip
+    assert len(set(counts)) > 1
+
+
+def test_coupled_bodies_in_any_units() -> None:
+    """Screws that move each other's bodies by a tenth: no arrangement of polygons, the same count."""
+    for seed in range(3):
+        rows, limits, moves, travel = bodies(seed, shared=2, coupled=True)
+        found = fewest_moves(rows, limits, moves, -travel, travel, shared=2)
+        right = fewest_of(rows, limits, moves)
+        assert (None if found is None else (int(found[0].sum()), found[1])) == (
+            None if right is None else (right, right)
+        )
+
+
+def test_of_slopes_fewest_screws_are_counted_too() -> None:
+    """The carrier's tilt is all that segments share; within 15 urad of the target, tilted by 30 urad or so."""
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        mirror = even_mirror(NOMINAL, count=3, pitch=0.45, tolerance=Tolerance(segment_tilt=15e-6))
+        placed = made_profile(mirror, (8.0, 8.0, 0.022), tilts=rng.normal(0, 30e-6, 3), points=21, quantity="slope")
+        model = layout(fit_ellipse(placed, vary=(), segments="free", residual="white"), NOMINAL, mirror)
+        limits = travel_limits(model) + segment_limits(model, mirror, margin=True)
+        found = choose(model, limits, ("screws", "travel"))
+        assert found is not None
+        assert found.optima["screws"] == fewest(model, limits)
+        assert found.gaps["screws"] == 0
 
 
 @pytest.mark.skipif(os.name != "posix", reason="the C library is found by another name")
