@@ -25,9 +25,17 @@ from ellipsefit.align.learning import (
     learn,
     rises,
 )
-from ellipsefit.align.objectives import SETTLING, _fewest_moved, _groups, check_objectives, expected_rows, touch_cost
+from ellipsefit.align.objectives import (
+    SETTLING,
+    WORDS,
+    _fewest_moved,
+    _groups,
+    check_objectives,
+    expected_rows,
+    touch_cost,
+)
 from ellipsefit.align.orders import Order, Orders, adjusters_of
-from ellipsefit.align.plan import _rounded_moves, target_within
+from ellipsefit.align.plan import Move, Remaining, _rounded_moves, target_within
 from ellipsefit.align.response import Response
 from ellipsefit.align.sheet import (
     approach,
@@ -43,6 +51,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.mirror import Adjuster, Mirror, Tolerance
+from ellipsefit.rows import number, with_uncertainty
 from tests.align_cases import NOMINAL, fit_of, levers, with_adjusters
 from tests.loop_cases import orders_for, small_mirror
 from tests.rehearsal import Array, even_mirror, made_profile
@@ -549,3 +558,127 @@ def test_a_screw_is_never_said_to_have_gone_past_its_stop() -> None:
         assert ("wrong screw" in kinds) is possible
         assert "swapped" in kinds
         assert diagnose(known, mirror, orders, change).findings == ()
+
+
+# ------------------------------------------------------------------ a plan in words
+
+
+def cells_of(plan: CorrectionPlan) -> dict[str, str]:
+    return {row[0]: row[1] for row in plan.rows()[0].cells}
+
+
+def test_a_plan_in_words() -> None:
+    """Four digits and a sign for the carrier, which is set by them; micrometres with two places for screws; three
+    digits for what remains; what is not known or not asked for is not there."""
+    plan = plan_of()[0]
+    told = replace(
+        plan, carrier_height=12.34567e-6, carrier_tilt=-3.214567e-6,
+        remaining=Remaining(
+            height_max=1.2345e-6, tilt_max=2.3456e-6, image_shift_rms=34.567e-6, slope_error_rms=5.4321e-7
+        ),
+    )  # fmt: skip
+    assert cells_of(told) == {
+        "carrier: raise at the pole": "+12.35 um", "carrier: tilt": "-3.215 urad",
+        "largest error left at an adjuster": "1.23 um", "largest tilt left of a segment": "2.35 urad",
+        "image shift left, rms over segments": "34.6 um", "slope error left, rms": "543 nrad",
+    }  # fmt: skip
+    rolled = replace(told, carrier_roll=7.654321e-6)
+    assert list(cells_of(rolled).items())[2] == ("carrier: roll", "+7.654 urad")
+    assert cells_of(replace(told, carrier_height=None))["carrier: raise at the pole"] == "–"
+    aimed = replace(told, target=Ellipse(8.0012345, 7.9995, 0.022012))
+    found = cells_of(aimed)
+    assert found["target: p - nominal"] == "+1.23 mm"
+    assert found["target: q - nominal"] == "-500 um"
+    assert found["target: theta - nominal"] == "+12.0 urad"
+    shift = aimed.to_dict()["target_shift"]
+    assert_allclose([shift["source_distance"], shift["image_distance"], shift["grazing_angle"]],
+                    [1.2345e-3, -0.5e-3, 12e-6], rtol=1e-9)  # fmt: skip
+    chosen = replace(told, objectives=("reach", "travel"))
+    assert cells_of(chosen)["chosen for"] == f"{WORDS['reach']}, then {WORDS['travel']}"
+    failed = replace(told, feasible=False, binding=("S01/A1", "S02/A2"), travel_missing=4.5678e-6)
+    assert failed.rows()[0].title == "Correction of Rowan: NOT FEASIBLE"
+    assert cells_of(failed)["adjusters that bind"] == "S01/A1, S02/A2"
+    assert cells_of(failed)["travel missing"] == "4.57 um"
+    assert cells_of(replace(failed, binding=()))["adjusters that bind"] == "none"
+    assert cells_of(replace(failed, travel_missing=None))["travel missing"] == "no travel suffices"
+    move = Move(
+        segment="S01", adjuster="A1", start=-1.234e-6, stop=2.345e-6, move=3.579e-6, travel_left=57.655e-6,
+        at_limit=True,
+    )  # fmt: skip
+    table = replace(told, moves=(move, replace(move, at_limit=False))).rows()[1]
+    assert table.cells[0] == ("S01", "A1", "-1.23 um", "+2.35 um", "+3.58 um", "57.66 um", "AT LIMIT")
+    assert table.cells[1][-1] == ""
+    assert table.notes == ()
+    warned = replace(told, warnings=("one", "two")).rows()[0]
+    assert warned.notes == ("Note: one", "Note: two")
+
+
+def test_what_remains_in_words() -> None:
+    """With its uncertainty where there is one, an image shift in proportion to its tilt's; else with three digits and a
+    sign; roll where it was measured."""
+    plan = plan_of()[0]
+    assert plan.outlook is not None
+    rest = replace(plan.segments[0], name="S01", height=12.3e-6, tilt=-4.0e-6, image_shift=-60e-6)
+    sure = replace(plan.outlook.segments[0], name="S01", height_stderr=0.25e-6, tilt_stderr=0.5e-6, roll_stderr=2e-6)
+    outlook = replace(plan.outlook, segments=(sure,))
+    told = replace(plan, segments=(rest,), outlook=outlook).rows()[2]
+    assert told.header == ("segment", "height left", "tilt left", "image shift")
+    shift = with_uncertainty(-60e-6, 60e-6 * 0.5 / 4, "length", unit="um")
+    assert told.cells == (
+        ("S01", with_uncertainty(12.3e-6, 0.25e-6, "length", unit="um"),
+         with_uncertainty(-4e-6, 0.5e-6, "angle", unit="urad"), shift),
+    )  # fmt: skip
+    bare = replace(plan, segments=(rest,), outlook=None).rows()[2]
+    assert bare.cells == (("S01", "+12.3 um", "-4.00 urad", "-60.0 um"),)
+    still = replace(rest, tilt=0.0, image_shift=0.0)
+    assert replace(plan, segments=(still,), outlook=outlook).rows()[2].cells[0][3] == "+0.00 um"
+    rolled = replace(plan, segments=(replace(rest, roll=7e-6),), outlook=outlook).rows()[2]
+    assert rolled.header[3] == "roll left"
+    assert rolled.cells[0][3] == with_uncertainty(7e-6, 2e-6, "angle", unit="urad")
+    slopes = replace(plan, segments=(replace(rest, height=None),), outlook=outlook).rows()[2]
+    assert slopes.cells[0][1] == "–"
+
+
+def test_a_plan_for_programs_has_what_was_chosen_for() -> None:
+    """Optimum and gap of every objective that has one, in their order; suspicions and warnings as texts."""
+    plan = plan_of()[0]
+    told = replace(plan, objectives=("screws", "travel"), optima={"screws": 3.0}, gaps={"screws": 0.0}, warnings=("a",))
+    found = told.to_dict()
+    assert found["objectives"] == [
+        {"name": "screws", "optimum": 3.0, "gap": 0.0}, {"name": "travel", "optimum": None, "gap": None},
+    ]  # fmt: skip
+    assert found["warnings"] == ["a"]
+    assert found["worst_error_before_rounding"] == plan.worst_error
+    assert found["target"] == {"p": 8.0, "q": 8.0, "theta": 0.022}
+    assert (found["conflict"], found["suspicions"], found["binding"]) == (None, [], list(plan.binding))
+    assert replace(plan, outlook=None).to_dict()["outlook"] is None
+    assert len(plan.rows()) == 3 + 2 + 1  # what remains of the whole, the foci, how sure it is
+    assert len(replace(plan, outlook=None).rows()) == 3
+
+
+def test_the_whole_in_words() -> None:
+    """As planned and to be expected, beside each other; both foci, along and across."""
+    plan = plan_of()[0]
+    assert plan.outlook is not None
+    assert plan.outlook.rests is not None
+    assert plan.outlook.foci is not None
+    whole, foci = plan.rows()[3:5]
+    assert [row[0] for row in whole.cells] == [
+        "largest error at an adjuster", "largest tilt of a segment", "image shift, rms over segments",
+        "slope error, rms",
+    ]  # fmt: skip
+    left, rests = plan.remaining, plan.outlook.rests
+    assert [row[1] for row in whole.cells] == [
+        number(left.height_max, "length"), number(left.tilt_max, "angle"), number(left.image_shift_rms, "length"),
+        number(left.slope_error_rms, "angle"),
+    ]  # fmt: skip
+    assert [row[2] for row in whole.cells] == [
+        rests.height_max.words("length"), rests.tilt_max.words("angle"), rests.image_shift_rms.words("length"),
+        rests.slope_error_rms.words("angle"),
+    ]  # fmt: skip
+    assert [row[0] for row in foci.cells] == [
+        f"{name} focus, {axis} the chief ray" for name in ("image", "source") for axis in ("along", "across")
+    ]
+    assert foci.cells[3][1] == with_uncertainty(
+        plan.outlook.foci.source_across, plan.outlook.foci.source_across_stderr, "length"
+    )
