@@ -126,10 +126,10 @@ def foresee_light(plan: CorrectionPlan, light: FocusResult, *, rays: int = RAYS)
         """By draws of the model, whose middle stands for what rays found."""
         return Expected(mean=planned + float(values.mean()) - middle, stderr=float(values.std()))
 
-    shares = [rows.throughput(frozenset(rows.factors), free @ some) for some in (draws, none)]
+    shares = [rows.throughput(frozenset(rows.factors), moved=rows.moved(some, free)) for some in (draws, none)]
     widths = [rows.spread(free @ some) for some in (draws, none)]
     places = [rows.best_focus(some) for some in (draws, none)]
-    now = light.best_focus
+    now, now_sure = light.best_focus, light.spot_stderr
     best_foreseen = [
         Foreseen(
             now=before,
@@ -154,13 +154,13 @@ def foresee_light(plan: CorrectionPlan, light: FocusResult, *, rays: int = RAYS)
         ),
         rms=Foreseen(
             now=light.spot.rms,
-            now_stderr=light.rms_stderr,
+            now_stderr=None if now_sure is None else now_sure.rms,
             planned=spot.rms,
             expected=told(widths[0][1], float(widths[1][1][0]), spot.rms),
         ),
         centroid=Foreseen(
             now=light.spot.centroid_across,
-            now_stderr=light.centroid_stderr,
+            now_stderr=None if now_sure is None else now_sure.centroid_across,
             planned=spot.centroid_across,
             expected=told(widths[0][0], float(widths[1][0][0]), spot.centroid_across),
         ),

@@ -12,14 +12,15 @@ from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
 from ellipsefit.focus.beam import FREE_FALL, H_OVER_M, Beam
 from ellipsefit.focus.geometry import Bench, bench, check_places
-from ellipsefit.focus.losses import loss_tree, scaled_to, state_covariance
+from ellipsefit.focus.losses import draws_of, loss_tree, scaled_to, state_covariance
 from ellipsefit.focus.model import Model
 from ellipsefit.focus.rays import Cells, Rays, cut, samples, trace, unused
 from ellipsefit.focus.result import Analytic, Balance, FocusResult, SideSpot
-from ellipsefit.focus.solid import Roll, rolls_of, trace_solid
+from ellipsefit.focus.solid import Roll, Sideways, rolls_of, trace_solid
 from ellipsefit.focus.spot import BestFocus, Spot, best_focus, spot_of, through
 from ellipsefit.focus.surface import COVERAGE, Surface, measured_surface
 from ellipsefit.focus.tolerances import coated
+from ellipsefit.focus.uncertainty import balance_stderr, side_stderr, spot_stderr
 from ellipsefit.focus.waves import LineSpread, line_spread
 from ellipsefit.focus.what_if import what_if
 from ellipsefit.mirror import Mirror
@@ -127,12 +128,19 @@ def trace_surface(
     surface = coated(surface, beam)
     layout = bench(beam, surface.nominal, mirror.deflection)
     check_places(beam, surface, layout)
-    cells, traced, side = _traced(surface, beam, layout, rays)
+    cells, traced, side = _traced(surface, beam, layout, rays, rolls)
     spot = spot_of(traced, beam)
     value = through(traced, beam)
     balance = _balance(cells, traced, beam, layout, value)
     model = Model.of(surface, beam, layout)
-    losses = loss_tree(model, covariance)
+    draws = None if covariance is None else draws_of(covariance)
+    losses = loss_tree(model, draws)
+    spot_sure = balance_sure = best_sure = None
+    if draws is not None:
+        spot_sure = spot_stderr(model, cells, traced, draws)
+        response = model.response(model.landing(frozenset(model.factors)))
+        balance_sure = balance_stderr(model, model.moved(draws, response), losses.throughputs)
+        best_sure = BestFocus(*(float(size) for size in model.best_focus(draws).std(axis=1)))
     rms = float(model.spread()[1][0])
     agrees = abs(rms - spot.rms) <= AGREE[0] * spot.rms + 1e-9
     agrees &= abs(losses.throughput - value) <= AGREE[1]
@@ -145,17 +153,16 @@ def trace_surface(
         mirror=mirror,
         beam=beam,
         spot=spot,
-        rms_stderr=losses.rms_stderr,
-        centroid_stderr=losses.centroid_stderr,
+        spot_stderr=spot_sure,
         best_focus=best_focus(traced, beam),
-        best_focus_stderr=losses.best_focus_stderr,
+        best_focus_stderr=best_sure,
         throughput=value,
-        throughput_stderr=losses.throughput_stderr,
         balance=balance,
+        balance_stderr=balance_sure,
         losses=scaled_to(losses.shares, 1 - value),
         analytic=Analytic(throughput=losses.throughput, rms=rms, agrees=bool(agrees)),
         line=line,
-        choices=what_if(model),
+        choices=what_if(model, draws),
         droop=_droop(beam, layout, mirror),
         side=side,
         rolls=rolls or (None,) * len(mirror.segments),
@@ -166,7 +173,9 @@ def trace_surface(
     )
 
 
-def _traced(surface: Surface, beam: Beam, layout: Bench, rays: int) -> tuple[Cells, Rays, SideSpot | None]:
+def _traced(
+    surface: Surface, beam: Beam, layout: Bench, rays: int, rolls: tuple[Roll | None, ...] = ()
+) -> tuple[Cells, Rays, SideSpot | None]:
     """Rays in the plane of incidence, or in three dimensions where segments roll or twist."""
     rolled = any(piece.roll or piece.twist for piece in surface.pieces)
     blurred = any(piece.figure is not None and piece.figure.unresolved.any() for piece in surface.pieces)
@@ -180,16 +189,26 @@ def _traced(surface: Surface, beam: Beam, layout: Bench, rays: int) -> tuple[Cel
     s = np.zeros((len(cells.x), per_cell))
     if not beam.source.is_point:
         s = beam.source.quantile(samples(slice(0, len(cells.x)), per_cell, 0))
-    solid = trace_solid(cells, surface, beam, layout, s, per_cell)
-    flat = trace_solid(cells, replace(surface, pieces=tuple(replace(p, roll=0.0, twist=0.0) for p in surface.pieces)),
-                       beam, layout, s, per_cell)  # fmt: skip
+
+    def leaning(roll: float, twist: float, share: float) -> Sideways:
+        pieces = tuple(replace(p, roll=share * p.roll + roll, twist=share * p.twist + twist) for p in surface.pieces)
+        return trace_solid(cells, replace(surface, pieces=pieces), beam, layout, s, per_cell)
+
+    solid, flat = leaning(0.0, 0.0, 1.0), leaning(0.0, 0.0, 0.0)
     # what roll and twist add, so that gravity and what is unresolved stay in
     traced = traced._replace(
         across=traced.across + (solid.across - flat.across), slope=traced.slope + (solid.slope - flat.slope)
     )
     weight = traced.weight / traced.weight.sum()
     centre = float((weight * solid.side).sum())
-    return cells, traced, SideSpot(centroid=centre, rms=float(np.sqrt((weight * (solid.side - centre) ** 2).sum())))
+    off = solid.side - centre
+    sure: tuple[float | None, float | None] = None, None
+    if rolls:
+        step = 1e-6  # rad, and rad/m: where light lands sideways is all but linear in these
+        turned = (leaning(step, 0.0, 1.0).side, leaning(0.0, step, 1.0).side)
+        sure = side_stderr(cells.piece, weight, off, np.stack([side - solid.side for side in turned]) / step, rolls)
+    rms = float(np.sqrt((weight * off**2).sum()))
+    return cells, traced, SideSpot(centroid=centre, rms=rms, centroid_stderr=sure[0], rms_stderr=sure[1])
 
 
 def _balance(cells: Cells, traced: Rays, beam: Beam, layout: Bench, value: float) -> Balance:

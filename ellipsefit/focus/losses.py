@@ -18,9 +18,9 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.fit.effects import common_mode
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.focus.model import Model
+from ellipsefit.focus.model import Model, Moved
 
-#: Draws of the mirror from the fit's covariance, and their seed.
+#: Draws of the mirror from the fit's covariance, at the least, and their seed.
 DRAWS: Final = (48, 20)
 
 
@@ -67,10 +67,17 @@ def state_covariance(fit: EllipseFit) -> FloatArray:
 
 
 def draws_of(covariance: FloatArray, count: int = DRAWS[0], seed: int = DRAWS[1]) -> FloatArray:
-    """Draws of a Gaussian with zero mean, (freedoms, count), in pairs of opposite sign: odd orders cancel."""
+    """Draws of a Gaussian with zero mean, (freedoms, D), in pairs of opposite sign: odd orders cancel.
+
+    Their mean products are the covariance to rounding, so what is linear in them has its standard deviation exactly;
+    for that D is `count`, or twice as many as there are independent freedoms if that is more.
+    """
     values, vectors = np.linalg.eigh(covariance / _scale(covariance))
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    noise = np.random.default_rng(seed).standard_normal((root.shape[1], count // 2))
+    kept = values > 1e-12 * max(values.max(), 1e-300)
+    root = vectors[:, kept] * np.sqrt(values[kept])
+    pairs, free = max(count // 2, root.shape[1]), root.shape[1]
+    even = np.linalg.qr(np.random.default_rng(seed).standard_normal((pairs, free)))[0]
+    noise = np.sqrt(pairs) * even.T
     size = np.sqrt(np.diag(_scale(covariance)))
     return np.asarray(size[:, None] * (root @ np.concatenate([noise, -noise], axis=1)))
 
@@ -83,24 +90,21 @@ def _scale(covariance: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Losses:
-    """Loss tree of a model, and what the fit's covariance makes of throughput and width."""
+    """Loss tree of a model, and its throughput."""
 
     throughput: float
-    throughput_stderr: float | None
-    rms_stderr: float | None
-    centroid_stderr: float | None
-    best_focus_stderr: tuple[float, float, float] | None  # along, across and rms width there [m]
+    throughputs: FloatArray  # (D,) of each draw
     shares: tuple[Loss, ...]
 
 
-def loss_tree(model: Model, covariance: FloatArray | None = None) -> Losses:
+def loss_tree(model: Model, draws: FloatArray | None = None) -> Losses:
     """Shares of all factors in the loss, geometry first.
 
     Parameters
     ----------
     model : Model
-    covariance : array, shape (freedoms, freedoms), optional
-        Of the mirror's state; without it nothing has an uncertainty.
+    draws : array, shape (freedoms, D), optional
+        Of the mirror's state, about what it is; without them nothing has an uncertainty.
     """
     factors = model.factors
     n = len(factors)
@@ -108,16 +112,14 @@ def loss_tree(model: Model, covariance: FloatArray | None = None) -> Losses:
     everything = model.landing(frozenset(factors))
     response = model.response(everything)
     owners = np.array(model.freedoms.factor)
-    draws = None if covariance is None else draws_of(covariance)
-    shifts: dict[frozenset[str], FloatArray] = {}
+    states = None if draws is None else np.column_stack([np.zeros(len(draws)), draws])  # the first is the state itself
+    moved: dict[frozenset[str], Moved] = {}
     values: dict[frozenset[str], FloatArray] = {}
     for subset in subsets:
         moving = frozenset(subset & set(owners))
-        if draws is not None and moving not in shifts:
-            columns = np.isin(owners, list(moving))
-            moved = response[:, columns] @ draws[columns]
-            shifts[moving] = np.column_stack([np.zeros(len(moved)), moved])  # the first is the state itself
-        values[subset] = model.throughput(subset, shifts.get(moving))
+        if states is not None and moving not in moved:
+            moved[moving] = model.moved(states, response, moving)
+        values[subset] = model.throughput(subset, moved=moved.get(moving))
     nothing, whole = values[frozenset()], values[frozenset(factors)]
     shares = [_loss("geometry", 1 - nothing)]
     for factor in factors:
@@ -128,20 +130,7 @@ def loss_tree(model: Model, covariance: FloatArray | None = None) -> Losses:
                 weight = factorial(size) * factorial(n - size - 1) / factorial(n)
                 share += weight * (values[subset] - values[subset | {factor}])
         shares.append(_loss(factor, share))
-    rms_stderr = centre_stderr = best_stderr = None
-    if draws is not None:
-        centre, rms = model.spread(response @ draws)
-        rms_stderr, centre_stderr = float(rms.std()), float(centre.std())
-        along, across, width = model.best_focus(draws).std(axis=1)
-        best_stderr = float(along), float(across), float(width)
-    return Losses(
-        throughput=float(whole[0]),
-        throughput_stderr=None if draws is None else float(whole[1:].std()),
-        rms_stderr=rms_stderr,
-        centroid_stderr=centre_stderr,
-        best_focus_stderr=best_stderr,
-        shares=tuple(shares),
-    )
+    return Losses(throughput=float(whole[0]), throughputs=whole[1:], shares=tuple(shares))
 
 
 def _loss(name: str, value: FloatArray) -> Loss:

@@ -21,7 +21,21 @@ import numpy as np
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.focus.beam import FWHM, Beam, Distribution
 from ellipsefit.focus.geometry import Bench
-from ellipsefit.focus.rays import ORIGIN, Cells, Fan, Flight, fly, light_of, margin_above, positive_share, straight
+from ellipsefit.focus.rays import (
+    ORIGIN,
+    Cells,
+    Fan,
+    Flight,
+    Margin,
+    Struck,
+    edges_of,
+    fly,
+    light_of,
+    margin_above,
+    positive_share,
+    straight,
+    struck,
+)
 from ellipsefit.focus.reflectivity import momentum_transfer, supermirror
 from ellipsefit.focus.surface import Surface
 
@@ -34,6 +48,8 @@ ROWS: Final = (48, 1600, 480)
 #: Parts of a band by which places are told, and wavelengths in each by which a coating is.
 BAND: Final = 6
 FINE: Final = 5
+#: Step of the grazing angle over which the slope of a reflectivity is taken [rad].
+TURN: Final = 1e-6
 
 
 class Landing(NamedTuple):
@@ -43,6 +59,29 @@ class Landing(NamedTuple):
     lever: FloatArray  # dy/dm [m]
     lift: FloatArray  # dy/dz
     reflectivity: FloatArray
+
+
+class Moved(NamedTuple):
+    """What D small changes of the state do to the light: rows (N, D), shares of the beam (D,)."""
+
+    shift: FloatArray  # (N, D) of where light lands [m]
+    lit: FloatArray  # (N, D) what edges leave of a row's light, over what they leave now
+    turn: FloatArray  # (N, D) of the grazing angle [rad]
+    struck: FloatArray  # (D,) what strikes the surface
+    gaps: FloatArray  # (D,)
+    past: FloatArray  # (D,) beside the mirror
+
+
+class Shade(NamedTuple):
+    """What edges do to the rows, as the surface stands."""
+
+    before: FloatArray  # (N,) share of a row that edges before it leave in the light
+    ahead: tuple[Margin, Margin]  # above later edges, at both ends of a row; `edge` counts all edges of the mirror
+
+    @property
+    def share(self) -> FloatArray:
+        """Share of each row that is in the light of source and image."""
+        return self.before * positive_share(self.ahead[0].least, self.ahead[1].least)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,6 +96,7 @@ class Model:
     width: FloatArray  # (N,) of each row along x [m]
     light: FloatArray  # (N,) share of the beam that heads for each row of the nominal mirror without gaps
     solid: FloatArray  # (N,) share of a row that is there and in the light of source and image
+    shade: Shade
     height: dict[str, FloatArray]  # contribution -> (N,) [m]; 'nominal' is the target ellipse
     slope: dict[str, FloatArray]
     unresolved: FloatArray  # (N,) [rad]
@@ -101,6 +141,7 @@ class Model:
         light = light_of(cells, beam, layout, fan, slice(0, len(x)), ORIGIN, np.full((1, 1), beam.mean_wavelength))[
             :, 0
         ]
+        shade = _shade(surface, layout, which, low, high)
         return cls(
             beam=beam,
             layout=layout,
@@ -109,7 +150,8 @@ class Model:
             x=x,
             width=high - low,
             light=light,
-            solid=np.where(inside, _in_the_light(surface, layout, which, low, high), 0.0),
+            solid=np.where(inside, shade.share, 0.0),
+            shade=shade,
             height={
                 "nominal": nominal.height(x),
                 "ellipse parameters": ellipse.height(x) - nominal.height(x),
@@ -165,28 +207,31 @@ class Model:
 
     def landing(self, active: frozenset[str]) -> Landing:
         """Where light lands when only some factors act: rows (N,) or (N, wavelengths)."""
-        z, m = self.height["nominal"], self.slope["nominal"]
-        for name in ("carrier pose", "ellipse parameters", "segment misalignment", "figure"):
-            if name in active:
-                z, m = z + self.height[name], m + self.slope[name]
-        falls = "gravity" in active
-        x, z, m = self.x[:, None], z[:, None], m[:, None]
-        if falls:
-            flight = fly(x, z, m, ORIGIN, self.wavelengths, self.beam, self.layout)
-        else:
-            flight = straight(x, z, m, ORIGIN, self.beam, self.layout)
+        flight, x, z = self._flight(active)
         reflected: FloatArray = np.ones((1, 1))
         if "reflectivity" in active and self.reflects:
-            grazing = flight.grazing()
-            parts = self.fine_wavelengths  # (parts of the band, wavelengths in each)
-            q = momentum_transfer(
-                grazing[:, :, None], parts if grazing.shape[1] == len(parts) else parts.reshape(1, -1)
-            )
-            reflected = supermirror(q, self.coating_m[:, None, None], self.beam.coating).mean(axis=2)
+            reflected = self._reflectivity(flight.grazing())
         across = flight.across
         if self.beam.source.places:  # a given source need not be centred
             across = across + self.magnification[:, None] * self.beam.source.mean
         return Landing(across, flight.lever, self._lift(flight, x, z), reflected)
+
+    def _flight(self, active: frozenset[str]) -> tuple[Flight, FloatArray, FloatArray]:
+        """Rays from the middle of the source over the surface that some factors make, and its x and z, (N, 1)."""
+        z, m = self.height["nominal"], self.slope["nominal"]
+        for name in ("carrier pose", "ellipse parameters", "segment misalignment", "figure"):
+            if name in active:
+                z, m = z + self.height[name], m + self.slope[name]
+        x, z, m = self.x[:, None], z[:, None], m[:, None]
+        if "gravity" in active:
+            return fly(x, z, m, ORIGIN, self.wavelengths, self.beam, self.layout), x, z
+        return straight(x, z, m, ORIGIN, self.beam, self.layout), x, z
+
+    def _reflectivity(self, grazing: FloatArray) -> FloatArray:
+        """Mean over each part of the band, of rows at grazing angles (N,) or (N, wavelengths)."""
+        parts = self.fine_wavelengths  # (parts of the band, wavelengths in each)
+        q = momentum_transfer(grazing[:, :, None], parts if grazing.shape[1] == len(parts) else parts.reshape(1, -1))
+        return np.asarray(supermirror(q, self.coating_m[:, None, None], self.beam.coating).mean(axis=2))
 
     def _lift(self, flight: Flight, x: FloatArray, z: FloatArray) -> FloatArray:
         """Change of the place of landing by the surface's height: P moves, and is seen from the source elsewhere."""
@@ -254,14 +299,91 @@ class Model:
             (pdf((middle - half - across) / smear) - pdf((middle + half - across) / smear)) / smear, dtype=np.float64
         )
 
-    def throughput(self, active: frozenset[str], shift: FloatArray | None = None) -> FloatArray:
-        """Share of the beam through the aperture, shape (D,); `shift` (N, D) moves where light lands, in D ways."""
+    def throughput(
+        self, active: frozenset[str], shift: FloatArray | None = None, moved: Moved | None = None
+    ) -> FloatArray:
+        """Share of the beam through the aperture, shape (D,); `shift` (N, D) moves where light lands, in D ways.
+
+        Changes of the state, `moved`, do that too, and besides change what edges leave and what is reflected.
+        """
         found = self.landing(active)
         moves = np.zeros((len(self.x), 1)) if shift is None else shift
+        moves = moves if moved is None else moves + moved.shift
         total = np.zeros(moves.shape[1])
-        for weight, across in self.bands(found, active):
-            total += weight @ self.passes(across[:, None] + moves)
+        for band, (weight, across) in enumerate(self.bands(found, active)):
+            passed = self.passes(across[:, None] + moves)
+            if moved is not None:
+                passed = passed * moved.lit if "gaps" in active else passed
+                if "reflectivity" in active and self.reflects:
+                    gain = self.gain[:, band] if found.across.shape[1] > 1 else self.gain.mean(axis=1)
+                    lit = self.light * (self.solid if "gaps" in active else 1.0) / found.across.shape[1]
+                    total += (lit * gain) @ (moved.turn * passed)
+            total += weight @ passed
         return total
+
+    def arriving(self, moved: Moved) -> tuple[FloatArray, FloatArray]:
+        """What leaves the surface unhindered if nothing were absorbed, and what the coating reflects of it, (D,)."""
+        reflected = self.landing(frozenset(self.factors)).reflectivity.mean(axis=1)
+        light = (self.light * self.solid)[:, None] * moved.lit
+        gained = self.gain.mean(axis=1) @ (light * moved.turn) if self.reflects else 0.0
+        return light.sum(axis=0), reflected @ light + gained if reflected.size > 1 else light.sum(axis=0)
+
+    @cached_property
+    def edges(self) -> tuple[FloatArray, FloatArray]:
+        """Both ends of every piece, x and z, (pieces, 2) each [m]."""
+        return edges_of(self.surface)
+
+    @cached_property
+    def edge_freedoms(self) -> Freedoms:
+        """What each freedom does to the ends of the pieces, two rows for each."""
+        x = self.edges[0]
+        return Freedoms.of(self.surface, np.repeat(np.arange(len(x)), 2), x.ravel())
+
+    @cached_property
+    def struck(self) -> Struck:
+        """Where the light goes, as the surface stands."""
+        x, z = self.edges
+        return struck((x[:, 0], z[:, 0]), (x[:, 1], z[:, 1]), self.beam, self.layout)
+
+    @cached_property
+    def gain(self) -> FloatArray:
+        """Change of reflectivity by the grazing angle, of the whole state: rows (N,) or (N, wavelengths) [1/rad]."""
+        grazing = self._flight(frozenset(self.factors))[0].grazing()
+        low, high = (self._reflectivity(grazing + turn) for turn in (-TURN, TURN))
+        return np.asarray((high - low) / (2 * TURN))
+
+    def moved(self, draws: FloatArray, response: FloatArray, moving: frozenset[str] | None = None) -> Moved:
+        """What changes of the state do to the light, to first order but for what edges cut off.
+
+        Parameters
+        ----------
+        draws : array, shape (freedoms, D)
+            Changes of the state.
+        response : array, shape (N, freedoms)
+            From `response`.
+        moving : frozenset of str, optional
+            Factors whose freedoms change; by default all.
+        """
+        if moving is not None:
+            draws = draws * np.isin(self.freedoms.factor, list(moving))[:, None]
+        dz, dm = self.freedoms.dz @ draws, self.freedoms.dm @ draws
+        (x, z), k = self.edges, len(self.surface.pieces)
+        raised = self.edge_freedoms.dz @ draws
+        ends = z[:, :, None] + raised.reshape(k, 2, -1)
+        then = struck((x[:, 0], ends[:, 0]), (x[:, 1], ends[:, 1]), self.beam, self.layout)
+        now = self.struck.pieces[:, None]
+        lit = np.where(now > 0, then.pieces / np.where(now > 0, now, 1.0), 1.0)[self.piece]
+        margins = []
+        for end in self.shade.ahead:
+            edge = np.minimum(end.edge, 2 * k - 1)  # behind the last piece there is none, nor any limit
+            further = dz + (2 * end.ahead * (1 + end.rise**2))[:, None] * dm - raised[edge]
+            margins.append(end.least[:, None] + further)
+        clear = positive_share(*(end.least for end in self.shade.ahead))[:, None]
+        if clear.min() < 1 or min(float(margin.min()) for margin in margins) < 0:
+            lit = lit * np.where(clear > 0, positive_share(*margins) / np.where(clear > 0, clear, 1.0), 1.0)
+        ux, uz = self.x - self.layout.source[0], np.asarray(sum(self.height.values())) - self.layout.source[1]
+        turn = dm - (ux / (ux * ux + uz * uz))[:, None] * dz
+        return Moved(response @ draws, lit, turn, then.pieces.sum(axis=0), then.gaps, then.past)
 
     def bands(self, found: Landing, active: frozenset[str]) -> list[tuple[FloatArray, FloatArray]]:
         """Light of each row and where it lands, for as many parts of the band as land elsewhere."""
@@ -344,25 +466,7 @@ class Model:
     @cached_property
     def freedoms(self) -> Freedoms:
         """What each freedom of segments, carrier and ellipse does to where light lands."""
-        n, k = len(self.x), len(self.surface.pieces)
-        middles = np.array([piece.middle for piece in self.surface.pieces])
-        own: BoolArray = self.piece[:, None] == np.arange(k)[None, :]
-        ones = np.ones((n, 1))
-        partials, slopes = self.surface.ellipse.height_partials(self.x), self.surface.ellipse.slope_partials(self.x)
-        dz = np.column_stack([own, own * (self.x[:, None] - middles), ones, self.x, *partials])
-        dm = np.column_stack([np.zeros((n, k)), own, 0 * ones, ones, *slopes])
-        names = self.surface.pieces
-        labels = (
-            *(f"{piece.name} height" for piece in names),
-            *(f"{piece.name} tilt" for piece in names),
-            "carrier height",
-            "carrier tilt",
-            "p",
-            "q",
-            "theta",
-        )
-        factor = ("segment misalignment",) * (2 * k) + ("carrier pose",) * 2 + ("ellipse parameters",) * 3
-        return Freedoms(labels=labels, factor=factor, dz=dz, dm=dm)
+        return Freedoms.of(self.surface, self.piece, self.x)
 
     def response(self, landing: Landing) -> FloatArray:
         """Change of where light lands by every freedom, (N, freedoms) [m/m or m/rad], at the band's middle."""
@@ -379,6 +483,31 @@ class Freedoms(NamedTuple):
     factor: tuple[str, ...]  # the factor to which each belongs
     dz: FloatArray  # (N, freedoms)
     dm: FloatArray
+
+    @classmethod
+    def of(cls, surface: Surface, piece: IntArray, x: FloatArray) -> Freedoms:
+        """At places (N,) of a surface, each on a piece."""
+        n, k, names = len(x), len(surface.pieces), surface.pieces
+        middles = np.array([item.middle for item in names])
+        own: BoolArray = piece[:, None] == np.arange(k)[None, :]
+        ones = np.ones((n, 1))
+        partials, slopes = surface.ellipse.height_partials(x), surface.ellipse.slope_partials(x)
+        labels = (
+            *(f"{item.name} height" for item in names),
+            *(f"{item.name} tilt" for item in names),
+            "carrier height",
+            "carrier tilt",
+            "p",
+            "q",
+            "theta",
+        )
+        factor = ("segment misalignment",) * (2 * k) + ("carrier pose",) * 2 + ("ellipse parameters",) * 3
+        return cls(
+            labels=labels,
+            factor=factor,
+            dz=np.column_stack([own, own * (x[:, None] - middles), ones, x, *partials]),
+            dm=np.column_stack([np.zeros((n, k)), own, 0 * ones, ones, *slopes]),
+        )
 
 
 def _whole_cells(surface: Surface, which: IntArray, x: FloatArray, low: FloatArray, high: FloatArray) -> Cells:
@@ -398,25 +527,24 @@ def _whole_cells(surface: Surface, which: IntArray, x: FloatArray, low: FloatArr
     )
 
 
-def _in_the_light(surface: Surface, layout: Bench, which: IntArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Share of each row that edges of its neighbours leave in the light of source and image, as it stands."""
+def _shade(surface: Surface, layout: Bench, which: IntArray, low: FloatArray, high: FloatArray) -> Shade:
+    """What edges of its neighbours do to each row, as it stands."""
     z0, z1, m0, m1 = (np.empty_like(low) for _ in range(4))
     for number in range(len(surface.pieces)):
         mine = which == number
         at_low, at_high = surface.curve(number, low[mine]), surface.curve(number, high[mine])
         z0[mine], m0[mine], z1[mine], m1[mine] = at_low.height, at_low.slope, at_high.height, at_high.slope
-    edges_x = np.array([[piece.start, piece.end] for piece in surface.pieces])
-    edges_z = np.stack([surface.curve(number, row).height for number, row in enumerate(edges_x)])
-    share = np.empty_like(low)
+    edges_x, edges_z = edges_of(surface)
+    before = np.ones_like(low)
+    starts: list[Margin] = []
+    stops: list[Margin] = []
     source = layout.source
     for number in range(len(surface.pieces)):
         mine = which == number
         later_x, later_z = edges_x[number + 1 :], edges_z[number + 1 :]
-        ahead = [
-            margin_above(x[mine], z[mine], m[mine], source, later_x, later_z)
-            for x, z, m in ((low, z0, m0), (high, z1, m1))
-        ]
-        share[mine] = positive_share(*ahead)
+        for parts, x, z, m in ((starts, low, z0, m0), (stops, high, z1, m1)):
+            margin = margin_above(x[mine], z[mine], m[mine], source, later_x, later_z)
+            parts.append(margin._replace(edge=margin.edge + 2 * number + 2))
         if number:
             # rays that graze the highest edge before: how far the row's ends stand above them
             x, z = edges_x[:number, 1], edges_z[:number, 1]
@@ -424,5 +552,9 @@ def _in_the_light(surface: Surface, layout: Bench, which: IntArray, low: FloatAr
             above = [
                 height[mine] - source[1] - rise * (place[mine] - source[0]) for place, height in ((low, z0), (high, z1))
             ]
-            share[mine] *= positive_share(*above)
-    return share
+            before[mine] = positive_share(*above)
+    return Shade(before, (_joined(starts), _joined(stops)))
+
+
+def _joined(parts: list[Margin]) -> Margin:
+    return Margin(*(np.concatenate(column) for column in zip(*parts, strict=True)))

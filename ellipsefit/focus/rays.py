@@ -69,14 +69,14 @@ def cut(surface: Surface, layout: Bench, count: int) -> Cells:
     """Cut a surface into about so many cells, as many on each piece as its length asks for."""
     total = sum(piece.end - piece.start for piece in surface.pieces)
     numbers, mids, lows, highs, clear = [], [], [], [], []
-    edges_x, edges_z = _edges(surface)
+    edges_x, edges_z = edges_of(surface)
     for index, piece in enumerate(surface.pieces):
         number = max(int(np.ceil(count * (piece.end - piece.start) / total)), 4)
         ends = np.linspace(piece.start, piece.end, number + 1)
         x = (ends[1:] + ends[:-1]) / 2
         at_ends, at_x = surface.curve(index, ends), surface.curve(index, x)
         z = at_ends.height
-        margin = margin_above(ends, z, at_ends.slope, layout.source, edges_x[index + 1 :], edges_z[index + 1 :])
+        margin = margin_above(ends, z, at_ends.slope, layout.source, edges_x[index + 1 :], edges_z[index + 1 :]).least
         clear.append(positive_share(margin[:-1], margin[1:]))
         numbers.append(np.full(number, index))
         mids.append(np.stack([x, at_x.height, at_x.slope, surface.unresolved(index, x)]))
@@ -431,25 +431,35 @@ def _launch(
     return np.asarray(np.arctan2(toward[0] * vz - toward[1] * vx, toward[0] * vx + toward[1] * vz))
 
 
-def _edges(surface: Surface) -> tuple[FloatArray, FloatArray]:
+def edges_of(surface: Surface) -> tuple[FloatArray, FloatArray]:
     """Both ends of every piece, (pieces, 2) each: x and z."""
     x = np.array([[piece.start, piece.end] for piece in surface.pieces])
     z = np.stack([surface.curve(index, row).height for index, row in enumerate(x)])
     return x, z
 
 
+class Margin(NamedTuple):
+    """How far reflected rays pass above later edges, (N,) each."""
+
+    least: FloatArray  # [m], infinite behind the last piece
+    edge: IntArray  # which of the later edges is the nearest to the ray
+    ahead: FloatArray  # its distance along x [m]
+    rise: FloatArray  # slope of the ray
+
+
 def margin_above(
     x: FloatArray, z: FloatArray, slope: FloatArray, source: FloatArray, edges_x: FloatArray, edges_z: FloatArray
-) -> FloatArray:
-    """How far the reflected ray passes above the highest later edge [m], infinite behind the last piece."""
+) -> Margin:
+    """How far the reflected ray passes above the highest later edge."""
     if not edges_x.size:
-        return np.full_like(x, np.inf)
+        return Margin(np.full_like(x, np.inf), np.zeros(len(x), dtype=np.intp), np.zeros_like(x), np.zeros_like(x))
     ux, uz = x - source[0], z - source[1]
     even, odd = (1 - slope) * (1 + slope), 2 * slope
     rise = (odd * ux - even * uz) / (even * ux + odd * uz)
     distance = edges_x.ravel()[None, :] - x[:, None]
     above = z[:, None] + rise[:, None] * distance - edges_z.ravel()[None, :]
-    return np.asarray(above.min(axis=1), dtype=np.float64)
+    edge, row = above.argmin(axis=1), np.arange(len(x))
+    return Margin(above[row, edge], edge, distance[row, edge], rise)
 
 
 def positive_share(first: FloatArray, last: FloatArray) -> FloatArray:
@@ -467,18 +477,53 @@ class Unused(NamedTuple):
     past: float  # beside the mirror: before its first edge or behind its last
 
 
-def unused(cells: Cells, beam: Beam, layout: Bench, count: int = PLACES) -> Unused:
-    """What passes through gaps and beside the mirror, from the edges alone."""
-    fan = Fan.of(cells, beam, layout)
-    s, wavelength = _places_and_waves(beam, count)
-    starts = np.flatnonzero(np.diff(cells.piece, prepend=-1))
-    ends = np.append(starts[1:] - 1, len(cells.x) - 1)
-    low = _launch(cells.x0[starts, None], cells.z0[starts, None], s, wavelength, layout, fan.toward)
-    high = _launch(cells.x1[ends, None], cells.z1[ends, None], s, wavelength, layout, fan.toward)
+class Struck(NamedTuple):
+    """What strikes each piece, passes through gaps, and passes beside the mirror, as shares of the beam."""
+
+    pieces: FloatArray  # (pieces, ...)
+    gaps: FloatArray  # (...)
+    past: FloatArray  # (...)
+
+
+def struck(
+    first: tuple[FloatArray, FloatArray], last: tuple[FloatArray, FloatArray], beam: Beam, layout: Bench
+) -> Struck:
+    """Where the light goes, from the edges of the pieces alone: what an edge upstream shadows has struck before it.
+
+    Parameters
+    ----------
+    first, last : tuple of array
+        x (pieces,) and z (pieces,) or, of several states, (pieces, D) of each piece's upstream and downstream edge.
+    beam, layout
+        The beam and its bench.
+    """
+    toward = -layout.source / np.hypot(*layout.source)
+    s, wavelength = _places_and_waves(beam, PLACES)
+
+    def seen(edge: tuple[FloatArray, FloatArray]) -> FloatArray:
+        x, z = (values.reshape(len(values), 1, -1) for values in edge)
+        return _launch(x, z, s[:, None], wavelength[:, None], layout, toward)
+
+    low, high = seen(first), seen(last)
     reached = np.maximum.accumulate(high)
     if beam.divergence is None:
-        open_ = np.maximum(low[1:] - reached[:-1], 0.0).sum(axis=0) / (high[-1] - low[0])
-        return Unused(float(open_.mean()), float(((reached[-1] - high[-1]) / -(high[-1] - low[0])).mean()))
-    cdf = beam.divergence.cdf
-    open_ = np.maximum(cdf(low[1:]) - cdf(reached[:-1]), 0.0).sum(axis=0)
-    return Unused(float(open_.mean()), float((cdf(low[0]) + 1 - cdf(reached[-1])).mean()))
+        start, whole = low[0], high[-1] - low[0]
+        low, high, reached = ((angle - start) / whole for angle in (low, high, reached))
+        past = 1 - reached[-1]
+    else:
+        low, high, reached = (beam.divergence.cdf(angle) for angle in (low, high, reached))
+        past = low[0] + 1 - reached[-1]
+    gaps = np.maximum(low[1:] - reached[:-1], 0.0).sum(axis=0)
+    pieces = np.concatenate([(high - low)[:1], np.maximum(high[1:] - np.maximum(low[1:], reached[:-1]), 0.0)])
+    shape = np.shape(last[1])[1:]
+    return Struck(
+        pieces.mean(axis=1).reshape(-1, *shape), gaps.mean(axis=0).reshape(shape), past.mean(axis=0).reshape(shape)
+    )
+
+
+def unused(cells: Cells, beam: Beam, layout: Bench) -> Unused:
+    """What passes through gaps and beside the mirror, from the edges alone."""
+    starts = np.flatnonzero(np.diff(cells.piece, prepend=-1))
+    ends = np.append(starts[1:] - 1, len(cells.x) - 1)
+    found = struck((cells.x0[starts], cells.z0[starts]), (cells.x1[ends], cells.z1[ends]), beam, layout)
+    return Unused(float(found.gaps), float(found.past))

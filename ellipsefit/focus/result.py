@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from ellipsefit import rows
@@ -11,7 +11,7 @@ from ellipsefit.focus.losses import Loss
 from ellipsefit.focus.model import Model
 from ellipsefit.focus.rays import Rays
 from ellipsefit.focus.solid import Roll
-from ellipsefit.focus.spot import BestFocus, Spot
+from ellipsefit.focus.spot import BestFocus, Spot, SpotStderr
 from ellipsefit.focus.surface import Surface
 from ellipsefit.focus.waves import LineSpread
 from ellipsefit.focus.what_if import Choice
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
-    """Where the beam goes, as shares of it; they sum to 1."""
+    """Where the beam goes, as shares of it, which sum to 1; or the standard uncertainty of each share."""
 
     into_aperture: float
     beside_aperture: float
@@ -59,6 +59,8 @@ class SideSpot:
 
     centroid: float
     rms: float
+    centroid_stderr: float | None = None  # None: nothing is known of how sure the rolls are
+    rms_stderr: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,13 +72,12 @@ class FocusResult(Result):
     mirror: Mirror
     beam: Beam
     spot: Spot
-    rms_stderr: float | None  # None: the mirror's uncertainty is not known
-    centroid_stderr: float | None
+    spot_stderr: SpotStderr | None  # None, as all further ones: the mirror's uncertainty is not known
     best_focus: BestFocus
-    best_focus_stderr: tuple[float, float, float] | None  # along, across and rms width there
+    best_focus_stderr: BestFocus | None
     throughput: float  # share of the beam that passes the aperture
-    throughput_stderr: float | None
     balance: Balance
+    balance_stderr: Balance | None
     losses: tuple[Loss, ...]  # shares that sum to 1 - throughput
     analytic: Analytic
     line: LineSpread | None  # of X-rays; None: neutrons, or more fringes than are summed
@@ -96,6 +97,11 @@ class FocusResult(Result):
         return required is None or self.throughput >= required
 
     @property
+    def throughput_stderr(self) -> float | None:
+        """Standard uncertainty of the throughput."""
+        return None if self.balance_stderr is None else self.balance_stderr.into_aperture
+
+    @property
     def strehl(self) -> float | None:
         """Strehl ratio of X-rays; None where it is not known."""
         return None if self.line is None else self.line.strehl
@@ -104,18 +110,12 @@ class FocusResult(Result):
         """The machine-readable answer, SI."""
         spot, best, line = self.spot, self.best_focus, self.line
         sure = self.best_focus_stderr or (None, None, None)
+        measures: dict[str, float | None] = {}
+        for name in SpotStderr.__slots__:
+            measures[name] = getattr(spot, name)
+            measures[f"{name}_stderr"] = _part(self.spot_stderr, name)
         return {
-            "spot": {
-                "rms": spot.rms,
-                "rms_stderr": self.rms_stderr,
-                "rms_about_axis": spot.rms_about_axis,
-                "fwhm": spot.fwhm,
-                "width_50": spot.width_50,
-                "width_90": spot.width_90,
-                "centroid_along": spot.centroid_along,
-                "centroid_across": spot.centroid_across,
-                "centroid_across_stderr": self.centroid_stderr,
-            },
+            "spot": measures | {"centroid_along": spot.centroid_along},
             "best_focus": {
                 "along": best.along,
                 "across": best.across,
@@ -133,6 +133,7 @@ class FocusResult(Result):
             "strehl": self.strehl,
             "loss": [{"name": loss.name, "share": loss.share, "stderr": loss.stderr} for loss in self.losses],
             "balance": self.balance.to_dict(),
+            "balance_stderr": None if self.balance_stderr is None else self.balance_stderr.to_dict(),
             "diffraction": None
             if line is None
             else {
@@ -150,7 +151,7 @@ class FocusResult(Result):
             },
             "what_if": [choice.to_dict() for choice in self.choices],
             "gravity": None if self.droop is None else {"droop": list(self.droop)},
-            "side": None if self.side is None else {"centroid": self.side.centroid, "rms": self.side.rms},
+            "side": None if self.side is None else asdict(self.side),
             "roll": [
                 {
                     "name": segment.name,
@@ -196,25 +197,28 @@ class FocusResult(Result):
         return plot_focus(self)
 
     def _spot_table(self) -> Table:
-        spot, best = self.spot, self.best_focus
-        sure = self.best_focus_stderr or (None, None, None)
+        best, sure = self.best_focus, self.best_focus_stderr or (None, None, None)
+        measures = (
+            ("rms width", "rms"),
+            ("full width at half maximum", "fwhm"),
+            ("width that holds 50 %", "width_50"),
+            ("width that holds 90 %", "width_90"),
+            ("centroid across the chief ray", "centroid_across"),
+        )
         cells = [
-            ("rms width", _stated(spot.rms, self.rms_stderr)),
-            ("full width at half maximum", number(spot.fwhm, "length")),
-            ("width that holds 50 %", number(spot.width_50, "length")),
-            ("width that holds 90 %", number(spot.width_90, "length")),
-            ("centroid across the chief ray", _stated(spot.centroid_across, self.centroid_stderr)),
+            *((words, _stated(getattr(self.spot, name), _part(self.spot_stderr, name))) for words, name in measures),
             ("best focus, along the chief ray", _stated(best.along, sure[0])),
             ("best focus, across it", _stated(best.across, sure[1])),
             ("rms width there", _stated(best.rms, sure[2])),
         ]
         if self.side is not None:
             cells += [
-                ("sideways (+y): centroid", number(self.side.centroid, "length", sign=True)),
-                ("sideways: rms width", number(self.side.rms, "length")),
+                ("sideways (+y): centroid", _stated(self.side.centroid, self.side.centroid_stderr)),
+                ("sideways: rms width", _stated(self.side.rms, self.side.rms_stderr)),
             ]
         notes = [
             f"In the plane {self._plane_words()}. Along: positive downstream; across: positive towards +z.",
+            *((_HOW_SURE,) if self.spot_stderr is not None else ()),
             *(f"Note: {text}" for text in self.warnings),
         ]
         if not self.analytic.agrees:
@@ -258,11 +262,11 @@ class FocusResult(Result):
             "past": "beside the mirror",
         }
         cells = [
-            (label, _percent(getattr(balance, name), self.throughput_stderr if name == "into_aperture" else None))
+            (label, _percent(getattr(balance, name), _part(self.balance_stderr, name)))
             for name, label in names.items()
             if name == "into_aperture" or abs(getattr(balance, name)) > 5e-6
         ]
-        notes = []
+        notes = [] if self.balance_stderr is None else ["A share without ± is known better than to its last digit."]
         if beam.aperture is not None:
             middle = number(beam.aperture_offset, "length", sign=True)
             where = "on the chief ray" if beam.aperture_offset == 0 else f"{middle} from the chief ray"
@@ -276,8 +280,8 @@ class FocusResult(Result):
         cells = [(loss.name, _percent(loss.share, loss.stderr)) for loss in self.losses]
         cells.append(("together", _percent(1 - self.throughput, self.throughput_stderr)))
         notes = (
-            "Geometry is what the perfect mirror loses. Each further share is its mean over all orders in which "
-            "the errors can come; a negative one makes up for another.",
+            "Geometry is what the perfect mirror loses, by the files alone. Each further share is its mean over all "
+            "orders in which the errors can come; a negative one makes up for another.",
         )
         return Table(title="What costs how much", header=("", "share"), cells=tuple(cells), notes=notes)
 
@@ -285,8 +289,8 @@ class FocusResult(Result):
         cells = tuple(
             (
                 choice.name,
-                _percent(choice.throughput, None),
-                number(choice.rms, "length", unit="um"),
+                _percent(choice.throughput, choice.throughput_stderr),
+                _stated(choice.rms, choice.rms_stderr, unit="um"),
                 number(choice.carrier_height, "length", unit="um", sign=True) if choice.carrier_height else "",
                 number(choice.carrier_tilt, "angle", unit="urad", sign=True) if choice.carrier_tilt else "",
             )
@@ -296,12 +300,27 @@ class FocusResult(Result):
             title="What could be done",
             header=("", "throughput", "rms width", "carrier: height", "tilt"),
             cells=cells,
-            notes=("Realigned segments stand on the fitted ellipse and keep their form.",),
+            notes=(
+                "Realigned segments stand on the fitted ellipse and keep their form. The carrier's moves are settings; "
+                "± is what stays unknown of the mirror once they are made.",
+            ),
         )
 
 
-def _stated(value: float, stderr: float | None) -> str:
-    return with_uncertainty(value, stderr, "length") if stderr else number(value, "length")
+_HOW_SURE = (
+    "± is for what the fit leaves open of ellipse, pose and segments; what it leaves open of the figure is in the "
+    "widths, as a blur."
+)
+
+
+def _part(stderr: SpotStderr | Balance | None, name: str) -> float | None:
+    """One of several uncertainties, if they are known."""
+    return None if stderr is None else float(getattr(stderr, name))
+
+
+def _stated(value: float, stderr: float | None, unit: str | None = None) -> str:
+    """A length with its uncertainty, where one is known."""
+    return with_uncertainty(value, stderr, "length", unit=unit) if stderr else number(value, "length", unit=unit)
 
 
 def _percent(share: float, stderr: float | None) -> str:

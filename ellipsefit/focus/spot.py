@@ -14,6 +14,8 @@ from ellipsefit.focus.rays import Rays
 
 #: Bins between the outermost rays.
 BINS: Final = 1 << 15
+#: The same where only the change of a width is asked for.
+FEWER: Final = 1 << 12
 #: Width of the triangle with which a spot is smoothed before its half maximum is sought, over its 90 % width:
 #: what a detector with 40 pixels across the spot would show.
 RESOLUTION: Final = 1 / 40
@@ -36,6 +38,18 @@ class Spot:
     def __post_init__(self) -> None:
         for name in ("place", "density"):
             object.__setattr__(self, name, sealed(getattr(self, name)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotStderr:
+    """Standard uncertainty of each measure of a spot [m]."""
+
+    rms: float
+    rms_about_axis: float
+    fwhm: float
+    width_50: float
+    width_90: float
+    centroid_across: float
 
 
 class BestFocus(NamedTuple):
@@ -61,23 +75,13 @@ def spot_of(rays: Rays, beam: Beam) -> Spot:
     centre = float(w @ y) / total
     off = y - centre
     rms = float(np.sqrt((w @ (off * off)) / total))
-    low, high = float(off.min()), float(off.max())
-    if not high - low > 1e-15:  # a point, to rounding
-        middle = np.array([centre])
-        return _point(rms, middle, beam)
-    cell = (high - low) / BINS
-    index = np.minimum(((off - low) / cell).astype(np.intp), BINS - 1)
-    light: FloatArray = np.bincount(index, w, BINS) / total
-    edges: FloatArray = low + cell * np.arange(BINS + 1.0)
-    cumulated = np.concatenate([[0.0], np.cumsum(light)])
-    half, most = (_enclosed(edges, cumulated, share) for share in (0.5, 0.9))
-    density, place = _seen(light, edges, most)
+    widths, place, density = _widths(off, w / total, BINS)
     return Spot(
         rms=rms,
         rms_about_axis=float(np.hypot(rms, centre)),
-        fwhm=_half_maximum(place, density),
-        width_50=half,
-        width_90=most,
+        fwhm=widths.fwhm,
+        width_50=widths.half,
+        width_90=widths.most,
         centroid_along=beam.plane,
         centroid_across=centre,
         place=place + centre,
@@ -85,31 +89,45 @@ def spot_of(rays: Rays, beam: Beam) -> Spot:
     )
 
 
-def _point(rms: float, middle: FloatArray, beam: Beam) -> Spot:
-    centre = float(middle[0])
-    return Spot(
-        rms=rms,
-        rms_about_axis=float(np.hypot(rms, centre)),
-        fwhm=0.0,
-        width_50=0.0,
-        width_90=0.0,
-        centroid_along=beam.plane,
-        centroid_across=centre,
-        place=middle,
-        density=np.zeros(1),
-    )
+class Widths(NamedTuple):
+    """Full width at half maximum, and of the stretches that hold 50 % and 90 % of the light [m]."""
+
+    fwhm: float
+    half: float
+    most: float
 
 
-def _enclosed(edges: FloatArray, cumulated: FloatArray, share: float) -> float:
-    """Width of the stretch about 0 that holds a share of the light."""
-    from scipy.optimize import brentq
+def widths_moved(rays: Rays, shift: FloatArray) -> FloatArray:
+    """Widths of a spot when the light of each of its cells lands elsewhere by `shift` (N, D), shape (3, D)."""
+    w = rays.weight.ravel() / rays.weight.sum()
+    found = np.empty((3, shift.shape[1]))
+    for number, move in enumerate(shift.T):
+        y = (rays.across + move[:, None]).ravel()
+        found[:, number] = _widths(y - w @ y, w, FEWER)[0]
+    return found
 
-    def held(half: float) -> float:
-        inside = np.interp(np.array([-half, half]), edges, cumulated)
-        return float(inside[1] - inside[0]) - share
 
-    largest = float(np.abs(edges).max())
-    return 2 * float(brentq(held, 0.0, largest * (1 + 1e-12), xtol=1e-9 * largest))
+def _widths(off: FloatArray, w: FloatArray, bins: int) -> tuple[Widths, FloatArray, FloatArray]:
+    """Widths of light `w`, 1 in all, at places about its centroid; and places and density as a detector shows it."""
+    low, high = float(off.min()), float(off.max())
+    if not high - low > 1e-15:  # a point, to rounding
+        return Widths(0.0, 0.0, 0.0), np.zeros(1), np.zeros(1)
+    cell = (high - low) / bins
+    index = np.minimum(((off - low) / cell).astype(np.intp), bins - 1)
+    light = np.bincount(index, w, bins).astype(np.float64)
+    edges: FloatArray = low + cell * np.arange(bins + 1.0)
+    cumulated = np.concatenate([[0.0], np.cumsum(light)])
+    half, most = _enclosed(edges, cumulated, np.array([0.5, 0.9]))
+    density, place = _seen(light, edges, most)
+    return Widths(_half_maximum(place, density), half, most), place, density
+
+
+def _enclosed(edges: FloatArray, cumulated: FloatArray, shares: FloatArray) -> tuple[float, float]:
+    """Widths of the stretches about 0 that hold two shares of the light."""
+    half = np.sort(np.abs(edges), kind="stable")  # what they hold is linear between these
+    held = np.interp(half, edges, cumulated) - np.interp(-half, edges, cumulated)
+    low, high = 2 * np.interp(shares, held, half)
+    return float(low), float(high)
 
 
 def _seen(light: FloatArray, edges: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:

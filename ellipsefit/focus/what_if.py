@@ -20,7 +20,9 @@ class Choice:
 
     name: str
     throughput: float
+    throughput_stderr: float | None  # None: the mirror's uncertainty is not known
     rms: float  # [m]
+    rms_stderr: float | None
     carrier_height: float  # move of the carrier at x = 0 [m]
     carrier_tilt: float  # [rad]
 
@@ -29,17 +31,25 @@ class Choice:
         return {
             "name": self.name,
             "throughput": self.throughput,
+            "throughput_stderr": self.throughput_stderr,
             "rms": self.rms,
+            "rms_stderr": self.rms_stderr,
             "carrier_height": self.carrier_height,
             "carrier_tilt": self.carrier_tilt,
         }
 
 
-def what_if(model: Model) -> tuple[Choice, ...]:
+def what_if(model: Model, draws: FloatArray | None = None) -> tuple[Choice, ...]:
     """Throughput and width if nothing is done, the segments are realigned, the carrier moved, or both.
 
     Realigned segments stand on the fitted ellipse in its pose, with their form. The carrier is moved to where
     most passes the aperture, or without one to where the spot is smallest about the chief ray.
+
+    Parameters
+    ----------
+    model : Model
+    draws : array, shape (freedoms, D), optional
+        Of the mirror's state, about what it is. A move that is made exactly leaves all that is unknown of it.
     """
     as_is = frozenset(model.factors)
     aligned = as_is - {"segment misalignment"}
@@ -52,11 +62,20 @@ def what_if(model: Model) -> tuple[Choice, ...]:
     ):
         move = best_carrier(model, active) if moves else np.zeros(2)
         shift = _carried(model, active) @ move[:, None]
-        throughput = float(model.throughput(active, shift)[0])
-        rms = float(model.spread(shift, active)[1][0])
+        through_stderr = rms_stderr = None
+        if draws is not None:
+            moved = model.moved(draws, model.response(model.landing(active)))
+            through_stderr = float(model.throughput(active, shift, moved).std())
+            rms_stderr = float(model.spread(shift + moved.shift, active)[1].std())
         found.append(
             Choice(
-                name=name, throughput=throughput, rms=rms, carrier_height=float(move[0]), carrier_tilt=float(move[1])
+                name=name,
+                throughput=float(model.throughput(active, shift)[0]),
+                throughput_stderr=through_stderr,
+                rms=float(model.spread(shift, active)[1][0]),
+                rms_stderr=rms_stderr,
+                carrier_height=float(move[0]),
+                carrier_tilt=float(move[1]),
             )
         )
     return tuple(found)
