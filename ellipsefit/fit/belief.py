@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from ellipsefit.fit.conflict import PriorCheck
+from ellipsefit.fit.prior import kind_of
 from ellipsefit.fit.problem import SegmentModel
 from ellipsefit.fit.robust import Oddities
 from ellipsefit.results import Result
@@ -51,11 +52,7 @@ class Belief(Result):
             if self.jackknife is not None:
                 lines.append((JACKKNIFE, self.jackknife))
             cells = [
-                (
-                    label,
-                    *(f"± {uncertainty(claim[name], 'angle' if name == 'theta' else 'length')}" for name in names),
-                )
-                for label, claim in lines
+                (label, *(f"± {uncertainty(claim[name], kind_of(name))}" for name in names)) for label, claim in lines
             ]
             notes = ["The last row believes no model of the surface; it is itself sure to a factor of about 1.5."]
             if self.jackknife is None:
@@ -91,7 +88,3 @@ class Belief(Result):
             )
         tables.append(self.oddities.table())
         return tables
-
-
-def _kind(name: str) -> str:
-    return "angle" if name == "theta" else "length"

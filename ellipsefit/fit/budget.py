@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from ellipsefit.fit.prior import kind_of
 from ellipsefit.results import Result
 from ellipsefit.rows import Table, uncertainty
 
@@ -38,9 +39,7 @@ class Budget(Result):
         names = list(self.combined)
 
         def shown(results: dict[str, float]) -> tuple[str, ...]:
-            return tuple(
-                uncertainty(results[name], "angle" if name in ("theta", "tilt") else "length") for name in names
-            )
+            return tuple(uncertainty(results[name], kind_of(name)) for name in names)
 
         cells = [(item.source, *shown(item.results)) for item in self.contributions]
         cells.append(("combined", *shown(self.combined)))

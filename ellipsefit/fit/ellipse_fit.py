@@ -32,7 +32,7 @@ from ellipsefit.fit.effects import (
 from ellipsefit.fit.figure_uncertainty import left_by_fit, noise_of, with_uncertainties
 from ellipsefit.fit.freedom import expanded_factor, spread_cost
 from ellipsefit.fit.jackknife import jackknife
-from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
+from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior, kind_of
 from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
 from ellipsefit.fit.result import FOCI, EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
@@ -363,8 +363,7 @@ def _problem(
         spreads=USUAL_SPREADS,
         priors=priors,
         shop=shop,
-        apart=apart,
-        estimated=residual == "correlated",
+        apart=apart if residual == "correlated" else None,
     )
     form = residual == "correlated" and model != "fixed" and len(whitened) >= FEWEST_SEGMENTS
     if shop is not None and len(whitened) - len(shop.known) < FEWEST_SEGMENTS:
@@ -499,7 +498,7 @@ def _held_note(
     problem: JointProblem, parameters: FloatArray, index: int, stderr: float, varied: tuple[int, ...]
 ) -> str:
     """Why a parameter is held, and how the varied ones follow the value at which it is held."""
-    kind = _kind(index)
+    kind = kind_of(PARAMETERS[index])
     share = 100 * stderr / parameters[index]
     size = f"{number(stderr, kind)} ({share:.3g} %)" if np.isfinite(stderr) and share < 1000 else "beyond any use"
     note = (
@@ -512,13 +511,10 @@ def _held_note(
     step, unit = (1.0, "m") if index < 2 else (1e-3, "mrad")
     known = []
     for other, change in zip(varied, row[1:] / row[0] * step, strict=True):
-        value, follows = number(parameters[other], _kind(other), digits=6), number(change, _kind(other), sign=True)
-        known.append(f"{PARAMETERS[other]} = {value} {follows} per {unit} of {PARAMETERS[index]} - nominal")
+        name, its = PARAMETERS[other], kind_of(PARAMETERS[other])
+        value, follows = number(parameters[other], its, digits=6), number(change, its, sign=True)
+        known.append(f"{name} = {value} {follows} per {unit} of {PARAMETERS[index]} - nominal")
     return f"{note}; known is the combination {' and '.join(known)}"
-
-
-def _kind(index: int) -> str:
-    return "angle" if index == 2 else "length"
 
 
 def _result(
@@ -722,11 +718,11 @@ def _jackknife_notes(state: _State, check: FloatArray | None, count: int) -> dic
     freedom = max(count / 4, 2.0)
     low, high = np.sqrt(2 * gammaincinv(freedom / 2, [0.0025, 0.9975]) / freedom)
     stated = np.sqrt(np.diag(state.covariance))[: len(state.varied)]
+    names = [PARAMETERS[index] for index in state.varied]
     return {
-        PARAMETERS[index]: f"{PARAMETERS[index]}: the model claims ± {uncertainty(float(claim), _kind(index))}, "
-        f"leaving out one segment after the other gives ± {uncertainty(float(found), _kind(index))}: look at the "
-        "segments"
-        for index, claim, found in zip(state.varied, stated, check, strict=True)
+        name: f"{name}: the model claims ± {uncertainty(float(claim), kind_of(name))}, leaving out one segment after "
+        f"the other gives ± {uncertainty(float(found), kind_of(name))}: look at the segments"
+        for name, claim, found in zip(names, stated, check, strict=True)
         if not low <= found / claim <= high
     }
 

@@ -147,7 +147,7 @@ def spread_cost(problem: JointProblem, parameters: FloatArray, *, spreads_estima
 
 def surface_likelihood(problem: JointProblem, parameters: FloatArray) -> SurfaceLikelihood | None:
     """The likelihood from which the surface error was estimated; None: it was not, or there is none."""
-    if not (problem.estimated and problem.error.correlated > 0):
+    if problem.apart is None or problem.error.correlated == 0:
         return None
     ellipse = Ellipse(*(float(value) for value in parameters))
     shared, own = beside_surface(

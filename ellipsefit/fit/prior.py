@@ -19,6 +19,11 @@ _TERM: Final = re.compile(r"\s*([+-]?)\s*(?:(\d+(?:\.\d*)?|\.\d+)\s*\*\s*)?(p|q|
 _EXAMPLE: Final = "'p+q=20 m +- 1 mm'"
 
 
+def kind_of(name: str) -> str:
+    """What a result of this name is: theta an angle, all others lengths."""
+    return "angle" if name == "theta" else "length"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
     """weights . (p, q, theta) = value, with standard uncertainty stderr [m or rad]."""

@@ -50,8 +50,7 @@ class JointProblem:
     loose: tuple[int, ...] = ()  # rows of segments that the spreads do not hold: they were knocked
     freedom: float = np.inf  # effective degrees of freedom of the variances, for spreads that were estimated
     scale: float = 1.0  # by which standard uncertainties are larger for that
-    apart: bool = False  # the surface error was estimated beside form of any size
-    estimated: bool = False  # from these data, and not given
+    apart: bool | None = None  # whether the surface error was estimated beside form of any size; None: it was given
     shop: ShopForm | None = None  # form that is known from outside
     moved: MovedSince | None = None  # the data are those of two campaigns, with moves in between
 

@@ -25,7 +25,9 @@ from ellipsefit.stream import Placed
 
 #: Relative size of what the interpolation may neglect.
 NEGLECT: Final = 1e-14
-#: Highest degree; a segment that needs more reaches to within 1 % of a focus.
+#: Lowest degree, which a pose and three parameters need, and the highest; a segment that needs more ends nearer to the
+#: end of the ellipse than a sixth of its length.
+LOWEST_DEGREE: Final = 5
 HIGHEST_DEGREE: Final = 40
 
 
@@ -213,10 +215,8 @@ def _degree(ellipse: Ellipse, first: float, last: float) -> int:
     centre, half = (first + last) / 2, (last - first) / 2
     left, right = ellipse.ends
     reach = min(right - centre, centre - left) / half
-    rho = reach + np.sqrt(reach * reach - 1) if reach > 1 else 1.0
-    if rho <= 1.0:
-        return HIGHEST_DEGREE
-    return int(np.clip(np.ceil(-np.log(NEGLECT) / np.log(rho)), 5, HIGHEST_DEGREE))
+    falls = np.arange(HIGHEST_DEGREE) * np.arccosh(max(reach, 1.0))  # log(rho**n)
+    return max(int(np.searchsorted(falls, -np.log(NEGLECT))), LOWEST_DEGREE)
 
 
 def _chebyshev_nodes(degree: int) -> FloatArray:

@@ -16,7 +16,7 @@ from ellipsefit.fit.budget import Budget
 from ellipsefit.fit.conflict import PriorCheck
 from ellipsefit.fit.freedom import expanded_factor
 from ellipsefit.fit.identifiability import Identifiability, identify
-from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior
+from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior, kind_of
 from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.robust import Oddities
 from ellipsefit.fit.surface_error import SurfaceError
@@ -326,7 +326,7 @@ class EllipseFit(Result):
         nominal, cells = self.mirror.nominal, []
         labels = {"p": "source distance p", "q": "image distance q", "theta": "grazing angle θ"}
         for name in PARAMETERS:
-            kind = "angle" if name == "theta" else "length"
+            kind = kind_of(name)
             value, ideal = getattr(self.ellipse, name), getattr(nominal, name)
             cells.append(
                 (

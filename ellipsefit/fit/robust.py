@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import bdtrc, ndtr, stdtrit
 
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
-from ellipsefit.profile import FEWEST_POINTS, PlacedProfile
+from ellipsefit.profile import PlacedProfile
 from ellipsefit.rows import Table
 from ellipsefit.stream import Placed, with_neighbours
 
@@ -57,11 +57,10 @@ def without_strays(placed: Placed) -> tuple[Placed, dict[str, int]]:
 
     def found() -> Iterator[tuple[int, IntArray]]:
         for number in placed.measured:
-            name, count = placed.mirror.segments[number].name, placed.points_of(number)
+            name = placed.mirror.segments[number].name
             for rows in _stray_rows(placed, number):
-                if count - len(rows) >= FEWEST_POINTS:
-                    counts[name] = counts.get(name, 0) + len(rows)
-                    yield number, rows
+                counts[name] = counts.get(name, 0) + len(rows)
+                yield number, rows
 
     left = placed.without(found())
     return (left, counts) if counts else (placed, {})
@@ -253,8 +252,6 @@ def noise_tails(placed: PlacedProfile, residual: FloatArray) -> tuple[float, boo
         if placed.sigma is not None:
             rest = rest / placed.sigma[part]
         gap = np.diff(x)
-        if len(x) < FEWEST_POINTS:
-            continue
         even = (gap[1:] < 1.5 * np.median(gap)) & (gap[:-1] < 1.5 * np.median(gap))
         bend = (rest[2:] - 2 * rest[1:-1] + rest[:-2])[even][::3]
         if len(bend):

@@ -36,7 +36,7 @@ def segment_rolls(fit: EllipseFit) -> tuple[SegmentRoll | None, ...]:
     for number in placed.measured:
         part, segment = placed.part(number), placed.mirror.segments[number]
         y = None if placed.y is None else placed.y[part]
-        if y is None or placed.quantity != "height" or np.ptp(y) <= 0:
+        if y is None or placed.quantity != "height":
             found.append(None)
             continue
         lever = placed.x[part] - segment.middle
@@ -44,7 +44,7 @@ def segment_rolls(fit: EllipseFit) -> tuple[SegmentRoll | None, ...]:
         line = np.linalg.lstsq(columns, y, rcond=None)[0]
         across = y - columns @ line
         square = float(across @ across)
-        if square <= 1e-9 * float(y @ y):  # one slanting line: roll is height and tilt
+        if square <= 1e-9 * float(y @ y):  # one line, slanting or not: roll is height and tilt
             found.append(None)
             continue
         rest = fit.residual[part]

@@ -38,6 +38,10 @@ class Correlation(NamedTuple):
         # that of the slope is the fourth derivative over the second
         return 3.0 if np.isinf(self.smoothness) else 3 * self.smoothness / (self.smoothness - 2)
 
+    def log_stretch(self, other: Correlation) -> float:
+        """Logarithm by which its length is that of another shape, if both are as curved at zero."""
+        return float(np.log(self.curvature / other.curvature) / 2)
+
 
 GAUSSIAN: Final = Correlation(np.inf)
 #: Shapes that are tried on heights; on slopes also those of the slope of a height error.
@@ -128,7 +132,7 @@ def _whiten_correlated(part: SegmentMoments, factor: FloatArray) -> WhitenedSegm
     from scipy.linalg import solve_triangular
 
     everything = np.column_stack([part.block_basis, part.block_shared, part.block_value])
-    white = solve_triangular(factor, everything, lower=True, check_finite=False)
+    white = solve_triangular(factor, everything, lower=True)
     triangle: FloatArray = np.linalg.qr(white)[1]
     k = part.block_basis.shape[1]
     rows = triangle[: everything.shape[1] - 1]  # the last row holds what nothing can explain
@@ -192,8 +196,9 @@ def estimate_correlated(
             starts = [(np.log(noise), np.log(scatter), np.log(longest / share)) for share in (6, 30)]
         else:
             # the next shape, as curved near zero as the last; from the last one's noise it may not find its way
-            size, length = starts[0][1], starts[0][2] + np.log(trial.curvature / before.curvature) / 2
-            starts = [(starts[0][0], size, length), (np.log(noise), size, length)]
+            noise_before, size, length = starts[0]
+            length += trial.log_stretch(before)
+            starts = [(noise_before, size, length), (np.log(noise), size, length)]
         before = trial
         found = [_most_likely(likelihood, np.clip(start, *np.transpose(bounds)), bounds) for start in starts]
         # a surface whose height wanders without end is the less likely one: it needs evidence
@@ -252,7 +257,7 @@ def believed_errors(likelihood: SurfaceLikelihood, error: SurfaceError) -> list[
     for kind in {error.kind: None} | dict.fromkeys(SLOPE_KINDS if error.kind.of_slope else KINDS):
         likelihood.kind = kind
         start = error.logs
-        start[2] += np.log(kind.curvature / error.kind.curvature) / 2  # as curved near zero
+        start[2] += kind.log_stretch(error.kind)
         found = _most_likely(likelihood, start, [(value - 3, value + 3) for value in start])
         values, vectors = np.linalg.eigh(likelihood.curvature(found.x, 0.02)[1:, 1:] / 2)
         widths = np.maximum(values, 1.0) ** -0.5  # what the data don't tell is believed within a factor of 2.7

@@ -44,7 +44,8 @@ def systematic_patterns(reduction: Reduction, ellipse: Ellipse, how: Measurement
         "x origin": (how.x_uncertainty, steep),
         "x scale": (how.x_scale_uncertainty, nodes * steep),
         "height gain" if heights else "slope gain": (how.gain_uncertainty, curve),
-        "temperature": ((how.expansion or 0.0) * how.temperature_uncertainty, stretched),
-        "sag common to all segments": (how.sag_uncertainty, np.concatenate(sag)),
     }
+    if how.expansion is not None:
+        inputs["temperature"] = (how.expansion * how.temperature_uncertainty, stretched)
+    inputs["sag common to all segments"] = (how.sag_uncertainty, np.concatenate(sag))
     return {name: size * pattern for name, (size, pattern) in inputs.items() if size}

@@ -1,0 +1,489 @@
+"""More parts of the fit: by dense matrices, closed forms, and a likelihood whose every answer is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.optimize import minimize
+from scipy.stats import norm
+
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.figure import Extreme, Gathered, Told
+from ellipsefit.fit import fit_ellipse
+from ellipsefit.fit.budget import Budget, Contribution
+from ellipsefit.fit.effects import segment_effects
+from ellipsefit.fit.ellipse_fit import prepare_problem
+from ellipsefit.fit.figure_uncertainty import LeftByFit, _Unsure, noise_of
+from ellipsefit.fit.prior import kind_of
+from ellipsefit.fit.reduction import _degree, reduce_profile
+from ellipsefit.fit.robust import noise_tails
+from ellipsefit.fit.roll import segment_rolls
+from ellipsefit.fit.solver import inverse_normal, minimise
+from ellipsefit.fit.surface_error import (
+    KINDS,
+    SLOPE_KINDS,
+    Correlation,
+    SurfaceError,
+    SurfaceLikelihood,
+    _correlation,
+    _most_likely,
+    believed_errors,
+    estimate_correlated,
+    without_form,
+)
+from ellipsefit.fit.systematics import systematic_patterns
+from ellipsefit.mirror import Measurement
+from ellipsefit.profile import Profile, Quantity, place_profile
+from ellipsefit.rows import uncertainty
+from tests.rehearsal import Array, even_mirror, ideal, made_profile
+from tests.test_fit_exact import TRUE, white
+
+# ------------------------------------------------------------------ how sure an rms is, by dense matrices
+
+
+@dataclass(frozen=True)
+class Dense:
+    """Two segments of four block means each, all numbers drawn."""
+
+    unsure: _Unsure
+    left: LeftByFit
+    pulls: Array  # (2, 4)
+    squares: Array  # (2,)
+    counts: Array  # (2,)
+    pairs: float
+
+
+def dense(seed: int, *, error: Quantity = "height", own: float = 1.0, pairs: float = 0.1) -> Dense:
+    """A case; `own`: how unsure the unknowns are beyond their noise, `pairs`: of noise alone."""
+    rng = np.random.default_rng(seed)
+    pulls, squares, counts = rng.normal(size=(2, 4)), rng.uniform(1, 2, 2), np.array([50, 70])
+    noise = rng.uniform(0.5, 2.0, 8)
+    parts = {}
+    for number, mine in zip((3, 5), range(2), strict=True):
+        part = Gathered(0.0, 4)
+        part.count, part.square, part.pulls = int(counts[mine]), float(squares[mine]), pulls[mine]
+        part.scatter = float(pulls[mine] ** 2 @ noise[4 * mine : 4 * mine + 4]) / 0.7**2
+        part.pairs, part.noise = pairs, 3.0
+        part.high, part.low = Extreme(2.0 + mine, 0.15 + mine, 0.4), Extreme(-1.0 - mine, 0.35 + mine, 0.9)
+        parts[number] = part
+    root = rng.normal(size=(2, 2))
+    left = LeftByFit(
+        starts={3: 0, 5: 4},
+        noise=noise,
+        places=np.array([0.1, 0.2, 0.3, 0.4, 1.1, 1.2, 1.3, 1.4]),
+        taken=rng.normal(size=(8, 2)),
+        drawn=rng.normal(size=(8, 2)) / 8,
+        unsure=own * root @ root.T,
+        shared=rng.normal(size=(8, 3)),
+        gains=np.array([[0.0, 0.01, 0.02], [0.03, 0.0, 0.05]]),
+    )
+    told = Told(quantity="height", cutoff=0.02, lengths={3: 0.3, 5: 0.3}, height=parts, slope=parts)
+    return Dense(_Unsure(error=error, told=told, left=left, noise=0.7), left, pulls, squares, counts, pairs)
+
+
+@pytest.mark.parametrize("error", ["height", "slope"])
+@pytest.mark.parametrize("numbers", [(3,), (5,), (3, 5)])
+@pytest.mark.parametrize(("own", "pairs"), [(1.0, 0.1), (0.0, 0.1), (30.0, 4.0)])
+def test_the_variance_of_a_sum_of_squares_is_the_dense_one(
+    error: Quantity, numbers: tuple[int, ...], own: float, pairs: float
+) -> None:
+    """v'P D P'v less half the trace of noise alone, at least half of the first; with P = 1 - C H' as a matrix. Beyond
+    their noise H'D H the unknowns' covariance counts, and what all points share by its change and its gain."""
+    case = dense(7, error=error, own=own, pairs=pairs)
+    left, rows = case.left, [{3: 0, 5: 1}[number] for number in numbers]
+    v = np.zeros((2, 4))
+    v[rows] = case.pulls[rows]
+    pulls, noise = v.ravel(), np.diag(left.noise)
+    turned = (np.eye(8) - left.taken @ left.drawn.T).T @ pulls
+    first = turned @ noise @ turned
+    unknowns = left.taken.T @ pulls
+    beyond = unknowns @ (left.unsure - left.drawn.T @ noise @ left.drawn) @ unknowns
+    gains = left.gains[0 if error == "height" else 1]
+    shared = left.shared.T @ pulls + gains * case.squares[rows].sum()
+    expected = (
+        max(float(first) - 0.7**4 * pairs * len(rows) / 2, float(first) / 2) + max(float(beyond), 0.0) + shared @ shared
+    )
+    assert_allclose(case.unsure.square(numbers), expected, rtol=1e-12)
+    # u(rms) = u(S) / (2 N rms), of the root of a mean square
+    count, rms = case.counts[rows].sum(), np.sqrt(case.squares[rows].sum() / case.counts[rows].sum())
+    assert_allclose(case.unsure.rms(numbers), np.sqrt(expected) / (count * rms), rtol=1e-12)
+
+
+def test_an_rms_of_nothing_is_sure() -> None:
+    case = dense(1)
+    for part in case.unsure.parts.values():
+        part.square = 0.0
+    assert case.unsure.rms((3, 5)) == 0.0
+
+
+def test_peak_to_valley_is_as_unsure_as_its_two_ends() -> None:
+    """Highest at 1.15 m, lowest at 1.35 m in segment 5, half way between two means each: what is shared there, and the
+    gain of their difference; the noise of both, which heights that are measured have apart."""
+    case = dense(2)
+    at = (case.left.shared[4] + case.left.shared[5]) / 2 - (case.left.shared[6] + case.left.shared[7]) / 2
+    shared = at + case.left.gains[0] * (3.0 + 2.0)
+    assert_allclose(case.unsure.peak_to_valley(), np.sqrt(0.49 * (0.4 + 0.9) + shared @ shared), rtol=1e-12)
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_what_all_points_share_is_carried_to_slopes_and_heights(quantity: Quantity) -> None:
+    """A line of heights has its rise for a slope, and of slopes the parabola less its mean for heights, exactly."""
+    case = dense(3)
+    places = case.left.places[4:]
+    line = np.column_stack([0 * places + 2.0, 3.0 * places, places - 7.0])
+    left = replace(case.left, shared=np.concatenate([9 + 0 * line, line]))
+    told = replace(case.unsure.told, quantity=quantity)
+    for error in ("height", "slope"):
+        unsure = replace(case.unsure, error=error, left=left, told=told)
+        for x, number in ((1.2, 1), (1.4, 3)):
+            found = unsure.shared_at(5, x)
+            if error == quantity:
+                assert_allclose(found, line[number], rtol=1e-12)
+            elif error == "slope":
+                assert_allclose(found, [0, 3, 1], atol=1e-12)
+            else:
+                rise = np.column_stack([2 * places, 1.5 * places**2, places**2 / 2 - 7 * places])
+                assert_allclose(found, (rise - rise.mean(axis=0))[number], atol=1e-12)
+    # both campaigns' means at the same places count once; of one place nothing is told of slopes
+    twice = replace(left, places=np.concatenate([left.places[:4], np.repeat(places[:2], 2)]))
+    other: Quantity = "slope" if quantity == "height" else "height"
+    unsure = replace(case.unsure, error=quantity, left=twice, told=told)
+    assert_allclose(unsure.shared_at(5, 1.1), line[0], rtol=1e-12)
+    one = replace(left, places=np.concatenate([left.places[:4], np.full(4, 1.1)]))
+    assert_allclose(replace(unsure, error=other, left=one).shared_at(5, 1.1), 0, atol=0)
+    assert_allclose(replace(unsure, error=quantity, left=one).shared_at(5, 1.1), line[0], rtol=1e-12)
+
+
+def test_noise_is_the_stated_one_unless_data_show_more() -> None:
+    """Stated: one, or more where a correlated error leaves more; else what was found."""
+    white_, rough = SurfaceError(noise=1.7), SurfaceError(noise=1.7, correlated=1e-7, length=0.05)
+    assert noise_of(white_, stated=True) == 1.0
+    assert noise_of(rough, stated=True) == 1.7
+    assert noise_of(replace(rough, noise=0.6), stated=True) == 1.0
+    assert noise_of(white_, stated=False) == noise_of(rough, stated=False) == 1.7
+
+
+# ------------------------------------------------------------------ what is believed of a surface error
+
+#: Minus second derivative at zero in units of the length: nu/(nu - 1) of a Matérn process, 1 of a Gaussian one; of
+#: slopes the fourth derivative over the second, 3 nu/(nu - 2) and 3.
+CURVED: dict[tuple[Any, ...], float] = {
+    (2.5, False): 5 / 3,
+    (np.inf, False): 1.0,
+    (1.5, False): 3.0,
+    (2.5, True): 15.0,
+    (np.inf, True): 3.0,
+}
+
+
+@dataclass
+class Bowl:
+    """A likelihood that is a paraboloid of the logarithms for each shape: (deviance, place, information)."""
+
+    bowls: dict[Correlation, tuple[float, Array, Array]]
+    kind: Correlation = KINDS[0]
+    within_freedom: int = 100
+    asked: list[Array] = field(default_factory=list)
+
+    def __call__(self, logs: Array) -> tuple[float, Array]:
+        self.asked.append(logs)
+        lowest, place, information = self.bowls[self.kind]
+        away = logs - place
+        return float(lowest + away @ information @ away), 2 * information @ away
+
+    def curvature(self, *_: Any) -> Array:
+        return 2 * self.bowls[self.kind][2]
+
+
+@pytest.mark.parametrize("of_slope", [False, True])
+def test_belief_is_shared_out_as_laplace_has_it(of_slope: bool) -> None:
+    """Each shape's share of the belief is exp(-deviance/2) over the root of its information's determinant (P. S.
+    Laplace's approximation, exact for a paraboloid), and in each 25 places as a normal law has them. The search ends where the deviance's
+    gradient is below 1e-3, some 1e-4 from the bottom."""
+    rng = np.random.default_rng(4)
+    kinds = SLOPE_KINDS if of_slope else KINDS
+    place = np.log([1.0, 1e-7, 0.05])
+    bowls = {}
+    for number, kind in enumerate(kinds):
+        root = rng.normal(size=(3, 3)) * 3
+        information = root @ root.T + 20 * np.eye(3)
+        information[0, 1:] = information[1:, 0] = 0.0
+        bowls[kind] = (0.7 * number, place + rng.normal(0, 0.3, 3), information)
+    likelihood: Any = Bowl(bowls)
+    error = SurfaceError.at(place, kinds[0])
+    found = believed_errors(likelihood, error)
+    expected = {k: np.exp(-d / 2) / np.sqrt(np.linalg.det(i[1:, 1:])) for k, (d, _, i) in bowls.items()}
+    whole = sum(expected.values())
+    steps = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
+    weights = np.exp(-(steps[:, None] ** 2) / 2 - steps**2 / 2).ravel()
+    for kind, (_, best, information) in bowls.items():
+        mine = [(one, share) for one, share in found if one.kind == kind]
+        full = weights / weights.sum() * expected[kind] / whole
+        assert len(mine) == np.sum(full > 1e-4)
+        assert_allclose(sorted(share for _, share in mine), sorted(full[full > 1e-4]), rtol=1e-3)
+        middle, share = max(mine, key=lambda pair: pair[1])
+        assert_allclose(middle.logs, best, atol=1e-4)
+        for one, part in mine:
+            away = one.logs - best
+            assert away[0] == pytest.approx(0.0, abs=1e-4)
+            assert_allclose(np.log(share / part), away @ information @ away / 2, rtol=2e-3, atol=2e-3)
+
+
+def test_what_data_do_not_tell_is_believed_within_one_logarithm() -> None:
+    """Without any information the steps are of a factor e: out to 2.4 logarithms and no farther, each alike but for
+    what rounding leaves. Other shapes are looked for within three logarithms of one as curved at zero."""
+    place = np.log([1.0, 1e-7, 0.05])
+    flat = np.diag([50.0, 0.0, 0.0])
+    likelihood: Any = Bowl(dict.fromkeys(KINDS, (0.0, place, flat)))
+    found = believed_errors(likelihood, SurfaceError.at(place, KINDS[0]))
+    assert len(found) == 75
+    assert_allclose([share for _, share in found], 1 / 75, rtol=1e-6)
+    for kind in KINDS:
+        stretch = np.log(CURVED[tuple(kind)] / CURVED[tuple(KINDS[0])]) / 2
+        mine = np.array([one.logs for one, _ in found if one.kind == kind])
+        assert_allclose(mine.mean(axis=0), place + np.array([0, 0, stretch]), atol=1e-6)
+        assert_allclose(np.unique(np.round(mine[:, 1] - place[1], 6)), [-2.4, -1.2, 0, 1.2, 2.4], atol=1e-6)
+    far: Any = Bowl(dict.fromkeys(KINDS, (0.0, place + np.array([0, 0, 20.0]), np.eye(3))))
+    believed_errors(far, SurfaceError.at(place, KINDS[0]))
+    middle = {}
+    for kind in KINDS:
+        far.kind = kind
+        middle[kind] = max(one[2] for one in far.asked) - place[2]
+    # the search for each went three logarithms from its start, and the grid 2.4 from there
+    stretch = max(np.log(CURVED[tuple(kind)] / CURVED[tuple(KINDS[0])]) / 2 for kind in KINDS)
+    assert_allclose(max(middle.values()), 3 + stretch + 2.4, rtol=1e-6)
+
+
+@pytest.mark.parametrize("kind", SLOPE_KINDS, ids=str)
+@pytest.mark.parametrize("other", SLOPE_KINDS, ids=str)
+def test_shapes_are_compared_as_curved_at_zero(kind: Correlation, other: Correlation) -> None:
+    """Both correlations fall alike from one at a short distance, if one's length is stretched so."""
+    short = np.array([0.0, 1e-4])
+    one = _correlation(short, 1.0, other)[0][0, 1]
+    two = _correlation(short, float(np.exp(kind.log_stretch(other))), kind)[0][0, 1]
+    assert_allclose(1 - two, 1 - one, rtol=2e-3)  # of 3/2 the next term is the step itself, some 1e-4
+    assert_allclose(kind.curvature, CURVED[tuple(kind)], rtol=1e-12)
+
+
+def test_a_search_ends_at_the_bottom_or_at_a_bound() -> None:
+    information = np.array([[900.0, 2.0, 0.0], [2.0, 3.0, 1.0], [0.0, 1.0, 2.0]])
+    bowl: Any = Bowl({KINDS[0]: (5.0, np.array([0.5, -16.0, -3.0]), information)})
+    for freedom in (0, 100, 1_000_000):
+        bowl.within_freedom = freedom
+        found = _most_likely(bowl, np.array([0.0, -15.0, -2.0]), [(-3, 3), (-25, -10), (-6, 0)])
+        assert_allclose(found.fun, 5.0, rtol=1e-6)
+        assert_allclose(found.x, [0.5, -16, -3], atol=1e-3)
+        held = _most_likely(bowl, np.array([0.0, -15.0, -2.0]), [(-3, 3), (-25, -10), (-2.5, 0)])
+        assert_allclose(held.x[2], -2.5, rtol=1e-12)
+        rest = np.linalg.solve(information[:2, :2], -information[:2, 2] * 0.5)
+        assert_allclose(held.x[:2], np.array([0.5, -16.0]) + rest, atol=1e-3)
+
+
+def surface(quantity: Quantity, seed: int, kind: Correlation, *, points: int = 90) -> Any:
+    """A reduction of six segments with a correlated error of this shape, and its columns."""
+    placed = white(points=points, seed=seed, quantity=quantity, noise=2e-8)
+    rng = np.random.default_rng(seed + 100)
+    x = placed.x[placed.part(0)]
+    shape = 1e-14 * _correlation(x, 0.06, kind)[0]
+    root = np.linalg.cholesky(shape + 1e-22 * np.eye(points))
+    added = np.concatenate([root @ rng.normal(size=points) for _ in placed.measured])
+    reduction = reduce_profile(replace(placed, values=placed.values + added))
+    effects, partials = segment_effects(reduction), reduction.partials(Ellipse(*TRUE))
+    nothing = np.zeros(len(reduction.nodes))
+    return SimpleNamespace(reduction=reduction, offset=nothing, shared=partials, own=list(effects.own), effects=effects)
+
+
+def best_of(case: Any, kind: Correlation) -> tuple[float, Array]:
+    """Lowest deviance of one shape, by scipy from many starts."""
+    likelihood = SurfaceLikelihood(case.reduction, case.offset, case.shared, case.own)
+    likelihood.kind = kind
+    bounds = np.log([(1e-2, 1e2), (1e-10, 1e-4), (5e-3, 2.5)])
+    found = [
+        minimize(likelihood, np.log([1.0, size, length]), jac=True, method="L-BFGS-B", bounds=bounds)
+        for size in (3e-8, 1e-7)
+        for length in (0.03, 0.1)
+    ]
+    least = min(found, key=lambda one: float(one.fun))
+    return float(least.fun), least.x
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_the_shape_is_the_most_likely_one(quantity: Quantity, seed: int) -> None:
+    """Of heights whichever is likeliest, by however little. Of slopes that of a stationary height error, unless another
+    is likelier by e**2, 4 in deviance."""
+    case = surface(quantity, seed, (KINDS if quantity == "height" else SLOPE_KINDS)[seed - 1])
+    found = estimate_correlated(case.reduction, offset=case.offset, shared=case.shared, own=case.own, noise=1.0)
+    best = {kind: best_of(case, kind) for kind in (KINDS if quantity == "height" else SLOPE_KINDS)}
+    of_slope = {kind: value for kind, (value, _) in best.items() if kind.of_slope}
+    others = {kind: value for kind, (value, _) in best.items() if not kind.of_slope}
+    expected = min(others, key=lambda kind: others[kind])
+    if of_slope:
+        likely = min(of_slope, key=lambda kind: of_slope[kind])
+        if others[expected] >= of_slope[likely] - 4:
+            expected = likely
+    assert found.kind == expected
+    assert_allclose(found.logs, best[expected][1], atol=2e-2)
+
+
+def test_form_has_its_evidence_in_the_likelihood() -> None:
+    """Likelihood without form less that with it, each at its own place; the first is at its bottom."""
+    case = surface("height", 5, KINDS[0])
+    columns = [form * (2e-7, 1e-7) for form in case.effects.form]
+    error = SurfaceError(noise=0.25, correlated=1e-7, length=0.06, kind=KINDS[0])
+    alone, evidence = without_form(
+        case.reduction, error, offset=case.offset, shared=case.shared, own=case.own, form=columns
+    )
+    with_, without = (
+        SurfaceLikelihood(case.reduction, case.offset, case.shared, case.own, form) for form in (columns, None)
+    )
+    with_.kind = without.kind = KINDS[0]
+    assert_allclose(evidence, best_of(case, KINDS[0])[0] - with_(error.logs)[0], atol=1e-3)
+    assert_allclose(alone.logs, best_of(case, KINDS[0])[1], atol=2e-2)
+    assert alone.kind == error.kind
+
+
+# ------------------------------------------------------------------ reduction, solver, small things
+
+
+@pytest.mark.parametrize("reach", [1.0001, 1.2, 1.338, 1.35, 1.5, 2.0, 30.0, 1e4])
+def test_the_degree_is_the_least_whose_terms_may_be_neglected(reach: float) -> None:
+    """Terms fall as rho**-n, rho = e + sqrt(e**2 - 1) for a curve that ends at e half spans (Trefethen, theorem 8.2):
+    the least n with rho**-n below 1e-14, no less than 5 and no more than 40, by counting."""
+    ellipse = Ellipse(10.0, 10.0, 0.02)
+    end = ellipse.ends[1]
+    half = 0.3
+    centre = end - reach * half if reach < 10 else 0.0
+    if reach >= 10:
+        half = end / reach
+    rho = reach + np.sqrt(reach**2 - 1)
+    least = next((n for n in range(1000) if rho**-n <= 1e-14), 1000)
+    assert _degree(ellipse, centre - half, centre + half) == min(max(least, 5), 40)
+
+
+def test_a_span_beyond_the_ellipse_has_the_highest_degree() -> None:
+    ellipse = Ellipse(10.0, 10.0, 0.02)
+    assert _degree(ellipse, 9.5, 10.5) == 40
+
+
+def test_what_is_left_of_exact_data_is_never_negative() -> None:
+    """Rounding leaves something of either sign of a sum of squares; it is taken for none."""
+    mirror = even_mirror(Ellipse(*TRUE), count=8, pitch=0.6)
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        placed = made_profile(mirror, TRUE, points=40, lifts=rng.normal(0, 1e-3, 8), tilts=rng.normal(0, 1e-3, 8))
+        assert all(part.rest >= 0 for part in reduce_profile(placed).segments)
+
+
+def test_a_search_that_ends_at_once_has_not_converged() -> None:
+    """Wrong derivatives: the residual lies along the tangent still, at parameters of size one, too."""
+    x = np.linspace(0, 1, 20)
+
+    def residual(u: Array) -> Array:
+        return np.asarray(np.exp(u[0] * x) - np.exp(2 * x) + 0.1 * np.cos(5 * x))
+
+    found = minimise(residual, lambda u: -(x * np.exp(u[0] * x))[:, None], np.array([1.0]))
+    assert not found.converged
+
+
+def test_a_solution_at_zero_is_as_good_as_any() -> None:
+    """Rounding of parameters is no measure where they are zero: what counts is the length of the residual."""
+    rng = np.random.default_rng(3)
+    design = rng.normal(size=(40, 3))
+    rest = rng.normal(size=40)
+    rest -= design @ np.linalg.lstsq(design, rest, rcond=None)[0]
+    found = minimise(lambda u: design @ u - rest, lambda _: design, np.ones(3))
+    assert_allclose(found.values, 0, atol=1e-14)
+    assert found.converged
+
+
+def test_unknown_covariances_have_the_shape_of_known_ones() -> None:
+    for shape in ((5, 2), (1, 2), (2, 3)):
+        assert inverse_normal(np.ones(shape)).shape == (shape[1], shape[1])
+
+
+def test_temperature_counts_where_expansion_is_known() -> None:
+    """A bare measurement tells no temperature, a coefficient of zero makes it none."""
+    reduction, ellipse = reduce_profile(white()), Ellipse(*TRUE)
+    assert "temperature" not in systematic_patterns(reduction, ellipse, Measurement())
+    still = Measurement(expansion=0.0, temperature_uncertainty=1.0)
+    assert "temperature" not in systematic_patterns(reduction, ellipse, still)
+    both = [
+        systematic_patterns(reduction, ellipse, Measurement(expansion=e, temperature_uncertainty=t))["temperature"]
+        for e, t in ((8e-6, 0.5), (4e-6, 1.0))
+    ]
+    assert_allclose(both[0], both[1], rtol=1e-12)
+
+
+def test_lines_at_y_zero_tell_no_roll() -> None:
+    """Whether the one line is at zero or beside it."""
+    mirror = even_mirror(Ellipse(*TRUE), count=2, pitch=0.5)
+    x = np.concatenate([np.linspace(s.start, s.end, 21) for s in mirror.segments])
+    for y in (0.0, 0.013):
+        profile = Profile(
+            name="one", quantity="height", x=x, y=np.full_like(x, y), values=ideal("height", x, *TRUE), frame="mirror"
+        )
+        fit = fit_ellipse(place_profile(profile, mirror), vary=(), residual="white")
+        assert segment_rolls(fit) == (None, None)
+
+
+def test_tails_are_told_across_no_gap() -> None:
+    """A point in three left out: no three neighbours stand evenly, so nothing is told; a step at the one gap of a
+    segment is none of the noise, from whichever side it is seen."""
+    placed = white(points=600, count=1)
+    noise = np.random.default_rng(1).normal(0, 1e-7, 600)
+    kept = np.flatnonzero(np.arange(600) % 3 != 2)
+    pairs = replace(placed, x=placed.x[kept], values=placed.values[kept], sigma=None, bounds=np.array([0, 400]))
+    assert noise_tails(pairs, noise[kept])[0] == noise_tails(pairs, noise[kept])[0]
+    for first in range(3):  # each third of the second differences once
+        kept = np.concatenate([np.arange(first, 240), np.arange(300, 600)])
+        step = noise[kept] + np.where(kept >= 300, 1e-3, 0.0)
+        gap = replace(placed, x=placed.x[kept], values=placed.values[kept], sigma=None, bounds=np.array([0, len(kept)]))
+        share, heavy = noise_tails(gap, step)
+        assert share < 0.01
+        assert not heavy
+
+
+def test_tails_of_noise_are_judged_by_the_binomial_law() -> None:
+    """Exactly so many of 1,000 differences beyond four deviations as chance has less than once in a million; 2 Phi(-4)
+    is 6.3e-5 (tables of the normal law), so that three of a thousand are heavy (4e-5?) by scipy's binomial."""
+    from scipy.stats import binom
+
+    placed = white(points=3002, count=1)
+    smooth = norm.ppf((np.arange(1000) + 0.5) / 1000)
+    np.random.default_rng(2).shuffle(smooth)
+    for far in range(8):
+        bends = smooth.copy()
+        bends[np.argsort(np.abs(bends))[::-1][: far + 1]] = 3.0
+        bends[:far] = 50.0
+        rest = np.zeros(3002)
+        rest[1:-1:3] = (
+            -bends / 2
+        )  # a second difference at the first of each three is this, at none of the others' places
+        share, heavy = noise_tails(replace(placed, sigma=None), rest)
+        assert_allclose(share, far / 1000, atol=1e-12)
+        assert heavy == (binom.sf(far - 1, 1000, 2 * norm.sf(4)) < 1e-6)
+
+
+@pytest.mark.parametrize(("count", "model"), [(1, "fixed"), (2, "free"), (4, "free"), (5, "random")])
+def test_few_segments_are_free_and_one_has_no_misplacement(count: int, model: str) -> None:
+    placed = white(count=count)
+    assert prepare_problem(placed, residual="white").model == model
+    assert prepare_problem(placed, residual="white", segments="free").model == "free"
+    tied = prepare_problem(placed, residual="white", spread_height=5e-6, spread_tilt=2e-5).model
+    assert tied == ("fixed" if count == 1 else "random")
+
+
+def test_a_budget_shows_lengths_and_one_angle() -> None:
+    assert [kind_of(name) for name in ("p", "q", "theta", "image_across")] == ["length", "length", "angle", "length"]
+    one = {"p": 2e-3, "theta": 3e-6, "image_across": 4e-6}
+    budget = Budget(contributions=(Contribution(source="noise", results=one),), combined=one)
+    expected = (uncertainty(2e-3, "length"), uncertainty(3e-6, "angle"), uncertainty(4e-6, "length"))
+    (table,) = budget.rows()
+    assert table.header == ("source", "p", "theta", "image across")
+    assert table.cells == (("noise", *expected), ("combined", *expected))
