@@ -9,19 +9,22 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.optimize import minimize
+from scipy.optimize import linprog, minimize
 from scipy.stats import norm
 
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Extreme, Gathered, Told
-from ellipsefit.fit import fit_ellipse
+from ellipsefit.fit import Prior, fit_ellipse
 from ellipsefit.fit.budget import Budget, Contribution
+from ellipsefit.fit.campaigns import Previous
+from ellipsefit.fit.conflict import prior_checks
 from ellipsefit.fit.effects import segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.figure_uncertainty import LeftByFit, _Unsure, noise_of
 from ellipsefit.fit.prior import kind_of
+from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.reduction import _degree, reduce_profile
-from ellipsefit.fit.robust import noise_tails
+from ellipsefit.fit.robust import Oddities, _least_absolute, noise_tails
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.fit.solver import inverse_normal, minimise
 from ellipsefit.fit.surface_error import (
@@ -39,6 +42,7 @@ from ellipsefit.fit.surface_error import (
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement
 from ellipsefit.profile import Profile, Quantity, place_profile
+from ellipsefit.rows import number as spoken
 from ellipsefit.rows import uncertainty
 from tests.rehearsal import Array, even_mirror, ideal, made_profile
 from tests.test_fit_exact import TRUE, white
@@ -203,8 +207,8 @@ class Bowl:
 @pytest.mark.parametrize("of_slope", [False, True])
 def test_belief_is_shared_out_as_laplace_has_it(of_slope: bool) -> None:
     """Each shape's share of the belief is exp(-deviance/2) over the root of its information's determinant (P. S.
-    Laplace's approximation, exact for a paraboloid), and in each 25 places as a normal law has them. The search ends where the deviance's
-    gradient is below 1e-3, some 1e-4 from the bottom."""
+    Laplace's approximation, exact for a paraboloid), and in each 25 places as a normal law has them. The search ends
+    where the deviance's gradient is below 1e-3, some 1e-4 from the bottom."""
     rng = np.random.default_rng(4)
     kinds = SLOPE_KINDS if of_slope else KINDS
     place = np.log([1.0, 1e-7, 0.05])
@@ -284,7 +288,7 @@ def test_a_search_ends_at_the_bottom_or_at_a_bound() -> None:
         assert_allclose(held.x[:2], np.array([0.5, -16.0]) + rest, atol=1e-3)
 
 
-def surface(quantity: Quantity, seed: int, kind: Correlation, *, points: int = 90) -> Any:
+def surface(quantity: Quantity, seed: int, kind: Correlation, *, points: int = 60) -> Any:
     """A reduction of six segments with a correlated error of this shape, and its columns."""
     placed = white(points=points, seed=seed, quantity=quantity, noise=2e-8)
     rng = np.random.default_rng(seed + 100)
@@ -302,9 +306,10 @@ def best_of(case: Any, kind: Correlation) -> tuple[float, Array]:
     """Lowest deviance of one shape, by scipy from many starts."""
     likelihood = SurfaceLikelihood(case.reduction, case.offset, case.shared, case.own)
     likelihood.kind = kind
-    bounds = np.log([(1e-2, 1e2), (1e-10, 1e-4), (5e-3, 2.5)])
+    value: Any = likelihood
+    bounds: Any = np.log([(1e-2, 1e2), (1e-10, 1e-4), (5e-3, 2.5)])
     found = [
-        minimize(likelihood, np.log([1.0, size, length]), jac=True, method="L-BFGS-B", bounds=bounds)
+        minimize(value, np.log([1.0, size, length]), jac=True, method="L-BFGS-B", bounds=bounds)
         for size in (3e-8, 1e-7)
         for length in (0.03, 0.1)
     ]
@@ -312,14 +317,18 @@ def best_of(case: Any, kind: Correlation) -> tuple[float, Array]:
     return float(least.fun), least.x
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("quantity", ["height", "slope"])
+# heights: shapes that differ by 0.1 to 18 in deviance; slopes: others likelier by 5.8, 3.9 and 1.6
+@pytest.mark.parametrize(
+    ("quantity", "seed"),
+    [("height", 1), ("height", 2), ("height", 6), ("height", 14), ("slope", 2), ("slope", 29), ("slope", 14)],
+)
 def test_the_shape_is_the_most_likely_one(quantity: Quantity, seed: int) -> None:
     """Of heights whichever is likeliest, by however little. Of slopes that of a stationary height error, unless another
     is likelier by e**2, 4 in deviance."""
-    case = surface(quantity, seed, (KINDS if quantity == "height" else SLOPE_KINDS)[seed - 1])
+    kinds = KINDS if quantity == "height" else SLOPE_KINDS
+    case = surface(quantity, seed, kinds[seed % len(kinds)])
     found = estimate_correlated(case.reduction, offset=case.offset, shared=case.shared, own=case.own, noise=1.0)
-    best = {kind: best_of(case, kind) for kind in (KINDS if quantity == "height" else SLOPE_KINDS)}
+    best = {kind: best_of(case, kind) for kind in kinds}
     of_slope = {kind: value for kind, (value, _) in best.items() if kind.of_slope}
     others = {kind: value for kind, (value, _) in best.items() if not kind.of_slope}
     expected = min(others, key=lambda kind: others[kind])
@@ -487,3 +496,201 @@ def test_a_budget_shows_lengths_and_one_angle() -> None:
     (table,) = budget.rows()
     assert table.header == ("source", "p", "theta", "image across")
     assert table.cells == (("noise", *expected), ("combined", *expected))
+
+
+# ------------------------------------------------------------------ least absolute deviations, what is knocked
+
+
+def least_absolute(design: Array, values: Array, size: Array) -> Array:
+    """Coefficients of least absolute deviations in units of `size`: a linear programme, by scipy's HiGHS."""
+    rows, target = design / size[:, None], values / size
+    count, n = rows.shape
+    cost = np.concatenate([np.zeros(n), np.ones(count)])
+    above = np.block([[rows, -np.eye(count)], [-rows, -np.eye(count)]])
+    bounds = [(None, None)] * n + [(0, None)] * count
+    scale = np.abs(rows).max(axis=0)
+    above[:, :n] /= scale
+    found: Any = linprog(cost, A_ub=above, b_ub=np.concatenate([target, -target]), bounds=bounds)
+    return np.asarray(found.x[:n] / scale)
+
+
+@pytest.mark.parametrize("r", [1, 2])
+def test_the_common_pose_is_that_of_least_absolute_deviations(r: int) -> None:
+    """Heights of micrometres and tilts of tens of microradians, one of thirteen segments knocked far: by a linear
+    programme, each kind over its median size; reweighted squares come within a hundredth of the spread."""
+    rng = np.random.default_rng(6)
+    middles = 0.5 * np.arange(13) - 2.7
+    pose = np.concatenate([np.array([[1.0, m], [0.0, 1.0]])[-r:, -r:] for m in middles])
+    own = rng.normal(0, [5e-6, 20e-6], (13, 2))[:, -r:]
+    own[4] += np.array([1e-3, 5e-3])[-r:]
+    values = own.ravel() + pose @ np.array([30e-6, 10e-6])[-r:]
+    size = np.tile(np.median(np.abs(values.reshape(-1, r)), axis=0), 13)
+    found = _least_absolute(pose, values, r)
+    expected = least_absolute(pose, values, size)
+    assert_allclose(found, expected, rtol=0, atol=2e-7)
+    # nothing of it depends on the unit of length: x and heights thousandfold, tilts as they are
+    if r == 2:
+        stretched = pose.copy()
+        stretched[::2, 1] *= 1e3
+        longer = values * np.tile([1e3, 1.0], 13)
+        assert_allclose(_least_absolute(stretched, longer, 2), found * [1e3, 1], rtol=1e-6)
+    assert_allclose(_least_absolute(pose, 0 * values, r), 0, atol=0)
+
+
+# ------------------------------------------------------------------ rows and columns of the joint problem
+
+
+def everything(*priors: Prior) -> JointProblem:
+    """Eight random segments with form of their own, half of it known from the shop, measured twice, points unsure
+    together: all that a problem can hold."""
+    placed = white(count=8, points=40)
+    segments = tuple(
+        replace(one, form=(1e-8, 2e-8), form_uncertainty=(1e-9, 2e-9)) if number % 2 else one
+        for number, one in enumerate(placed.mirror.segments)
+    )
+    mirror = replace(placed.mirror, segments=segments)
+    placed = replace(placed, mirror=mirror, covariance_factor=1e-8 * np.cos(placed.x)[:, None])
+    lever = placed.x - np.array([one.middle for one in segments])[placed.index]
+    then = replace(placed, values=placed.values - 1e-6 * (1 + lever))
+    previous = Previous(placed=then, moves=np.full((8, 2), 1e-6), factor=np.full((8, 2, 3), 1e-7))
+    problem = prepare_problem(
+        placed, segments="random", residual="white", spread_height=5e-6, spread_tilt=2e-5, priors=priors,
+        previous=previous,
+    )  # fmt: skip
+    return replace(problem, form=(3e-8, 4e-8))
+
+
+def test_rows_hold_what_they_are_called_by() -> None:
+    """Data, then a row for each random effect and unknown of one, over its spread; priors last. Those that hold shared
+    columns and the shop's unknowns are rows of a unit matrix."""
+    prior = Prior(weights=(1.0, 1.0, 0.0), value=30.0, stderr=1e-3)
+    problem = everything(prior, prior)
+    sources = problem.sources()
+    sizes = {name: rows.stop - rows.start for name, rows in sources.items()}
+    data = sum(len(white_.projection) for white_ in problem.whitened)
+    assert sizes == {
+        "surface error and noise": data, "segment heights and tilts": 16, "segment form": 16, "form from the shop": 8,
+        "stitching": 1, "stitching of the last campaign": 1, "moves since the last campaign": 3,
+        "pose in the last campaign": 2, "priors": 2,
+    }  # fmt: skip
+    ends = [0, *(rows.stop for rows in sources.values())]
+    assert [rows.start for rows in sources.values()] == ends[:-1]
+    linear = problem.linear
+    assert len(linear) == ends[-1] == len(problem.residual(np.array(TRUE)))
+    for name in list(sizes)[3:-1]:
+        columns = problem.held_columns(name)
+        assert_allclose(linear[sources[name], columns], np.eye(sizes[name]), atol=0)
+        rest = np.delete(linear[sources[name]], np.arange(columns.start, columns.stop), axis=1)
+        assert_allclose(rest, 0, atol=0)
+        assert columns == everything().held_columns(name)
+    assert_allclose(linear[sources["priors"]], 0, atol=0)
+    form = linear[sources["segment form"]]
+    assert_allclose(form[form != 0], np.tile([1 / 3e-8, 1 / 4e-8], 8), rtol=1e-12)
+    tilts = everything_of_slopes().sources()
+    assert "segment tilts" in tilts
+    assert tilts["segment tilts"].stop - tilts["segment tilts"].start == 8
+
+
+def everything_of_slopes() -> JointProblem:
+    return prepare_problem(white(count=8, quantity="slope"), segments="random", residual="white", spread_tilt=2e-5)
+
+
+def test_random_segments_are_held_as_they_stood_before_the_moves() -> None:
+    """Deviation less moves, made and unsure, over the spread: what the row of an effect says, by hand."""
+    problem = everything()
+    assert problem.moved is not None
+    rows = problem.sources()["segment heights and tilts"]
+    unknowns: Array = np.asarray(np.random.default_rng(2).normal(0, 1e-6, problem.linear.shape[1]))
+    own = unknowns[2:18]
+    columns = problem.held_columns("moves since the last campaign")
+    moved = problem.moved.moves.ravel() + 1e-7 * unknowns[columns].sum()
+    found = (problem.residual(np.array(TRUE)) + problem.linear @ unknowns)[rows]
+    assert_allclose(found, (own - moved) / np.tile([5e-6, 2e-5], 8), rtol=1e-9)
+
+
+def test_the_pose_of_free_segments_is_weighted_by_the_usual_spreads() -> None:
+    """Least squares of h_i = H + T x_i and t_i = T with 5 um and 20 urad, by numpy, of what the segments were given."""
+    rng = np.random.default_rng(12)
+    lifts, tilts = rng.normal(0, 20e-6, 6), rng.normal(0, 5e-6, 6)
+    placed = made_profile(even_mirror(Ellipse(*TRUE), count=6, pitch=0.9), TRUE, points=30, lifts=lifts, tilts=tilts)
+    fit = fit_ellipse(placed, vary=(), segments="free", residual="white")
+    middles = np.array([segment.middle for segment in placed.mirror.segments])
+    design = np.concatenate([np.column_stack([np.ones(6), middles]) / 5e-6, np.tile([0, 1 / 20e-6], (6, 1))])
+    pose = np.linalg.lstsq(design, np.concatenate([lifts / 5e-6, tilts / 20e-6]), rcond=None)[0]
+    assert_allclose([fit.pose.height or 0.0, fit.pose.tilt], pose, rtol=1e-6)
+    assert_allclose([one.height or 0.0 for one in fit.segments], lifts - pose[0] - pose[1] * middles, atol=1e-11)
+    assert_allclose([one.tilt or 0.0 for one in fit.segments], tilts - pose[1], atol=1e-11)
+
+
+@pytest.mark.parametrize("given", [(None, None), (5e-6, None), (None, 2e-5)])
+def test_spreads_that_are_estimated_cost_degrees_of_freedom(given: tuple[float | None, float | None]) -> None:
+    """Of heights and tilts each: with both known there are degrees without end, with one fewer than that."""
+    placed = white(count=12)
+    height, tilt = given
+    one = prepare_problem(placed, residual="white", spread_height=height, spread_tilt=tilt)
+    assert np.isfinite(one.freedom)
+    assert one.scale > 1
+    none = prepare_problem(placed, residual="white", spread_height=5e-6, spread_tilt=2e-5)
+    assert none.freedom == np.inf
+    assert none.scale == 1.0
+
+
+def test_oddities_are_told_in_percent() -> None:
+    odd = Oddities(strays={"S01": 2, "S03": 1}, dirty=("S01", "S03"), knocked=(), tails=0.98, heavy=True)
+    first, second = odd.warnings()
+    assert first == "3 points that stray far from their neighbours are left out; segment S01, S03 looks dirty"
+    assert "heavy tails: 98 % of it" in second
+    assert [cells[1] for cells in odd.table().cells] == [
+        "2 of S01, 1 of S03", "S01, S03", "none", "HEAVY TAILS, 98 % beyond 4 standard deviations",
+    ]  # fmt: skip
+
+
+# ------------------------------------------------------------------ priors against the data
+
+
+def sum_of(value: float, stderr: float) -> Prior:
+    return Prior(weights=(1.0, 1.0, 0.0), value=value, stderr=stderr)
+
+
+def test_priors_are_compared_with_the_data_alone() -> None:
+    """(w v - value)**2 over w C w' + s**2 with v and C of the data alone, an unsure origin among them; all together by
+    the inverse of their covariance, which they share through the data."""
+    placed = white(count=1, points=200, noise=1e-9)
+    how = Measurement(x_uncertainty=1e-3)
+    placed = replace(placed, mirror=replace(placed.mirror, measurement=how))
+    alone = fit_ellipse(placed, vary=("p", "q", "theta"), residual="white")
+    at = np.array([alone.ellipse.p, alone.ellipse.q, alone.ellipse.theta])
+    priors = (
+        sum_of(float(at[0] + at[1]) + 2e-3, 1e-3), Prior(weights=(0.0, 0.0, 1.0), value=at[2] - 1e-6, stderr=3e-7),
+        Prior(weights=(1.0, -2.0, 0.0), value=at[0] - 2 * at[1], stderr=1e-3),
+    )  # fmt: skip
+    checks = fit_ellipse(placed, vary=("p", "q", "theta"), residual="white", priors=priors).prior_checks
+    weights = np.array([prior.weights for prior in priors])
+    away = weights @ at - [prior.value for prior in priors]
+    spread = weights @ alone.covariance @ weights.T + np.diag([prior.stderr**2 for prior in priors])
+    assert [check.degrees for check in checks] == [1, 1, 1, 3]
+    size = np.sqrt(np.diag(spread))
+    together = (away / size) @ np.linalg.solve(spread / np.outer(size, size), away / size)
+    assert_allclose([check.chi_squared for check in checks], [*(away / size) ** 2, together], rtol=1e-5, atol=1e-9)
+    assert_allclose([check.p_value for check in checks[:3]], 2 * norm.sf(np.abs(away / size)), rtol=1e-4)
+    assert checks[0].text.startswith("the prior p+q = ")
+    assert f"and the data, which say {spoken(float(at[0] + at[1]), 'length', digits=6)}, are" in checks[0].text
+    assert checks[3].text.startswith("all priors together and the data are ")
+    (one,) = fit_ellipse(placed, vary=("theta",), residual="white", priors=priors[:1]).prior_checks
+    assert "and the value that is held, 30.000 m, are" in one.text
+    # p and q held at nominal: the prior alone is unsure of their sum
+    assert_allclose(one.chi_squared, ((30.0 - priors[0].value) / 1e-3) ** 2, rtol=1e-6)
+
+
+def test_data_that_run_away_say_nothing_of_a_prior() -> None:
+    """A straight surface is an ellipse of any length: p ends at its bound, and no prior is for or against it."""
+    mirror = even_mirror(Ellipse(20.0, 20.0, 0.01), count=1, pitch=0.2, gap=0)
+    placed = made_profile(mirror, (20.0, 20.0, 0.01), points=40)
+    flat = replace(placed, values=1e-9 * placed.values)
+    problem = prepare_problem(flat, residual="white", priors=(sum_of(40.0, 1.0), sum_of(41.0, 1.0)))
+    start = np.array([20.0, 20.0, 0.01])
+    _, solution = replace(problem, priors=()).solve(start, (0, 1, 2))
+    assert any(solution.at_bound)
+    found = prior_checks(problem, start, start, (0, 1, 2), names=["S01"], how=Measurement())
+    assert [(check.degrees, check.p_value, check.chi_squared) for check in found] == [(0, 1.0, 0.0)] * 2
+    assert found[0].text == f"prior {sum_of(40.0, 1.0)}: the data alone say nothing of it"

@@ -20,6 +20,8 @@ FORM_EVIDENCE: Final = 4.23
 FEWEST_SEGMENTS: Final = 5
 #: Value of a likelihood that rounding hides; finite, for a search compares values.
 UNTOLD: Final = 1e300
+#: Spread that leaves a segment free [m, rad].
+BOUNDLESS: Final = 1.0
 #: Spreads by which the common mode is weighted where none are in use: 5 um and 20 urad.
 USUAL_SPREADS: Final = (5e-6, 20e-6)
 
@@ -131,7 +133,7 @@ class SpreadLikelihood:
         # effects in units of their spreads: each is of unit variance
         scale = np.ones((count, s + r + 1))
         scale[:, s : s + r] = spread
-        scale[list(self.loose), s : s + self.own] = 1.0  # m, rad: boundless
+        scale[list(self.loose), s : s + self.own] = BOUNDLESS
         gram = self.gram * scale[:, :, None] * scale[:, None, :]
         mine = np.linalg.inv(gram[:, s : s + r, s : s + r] + np.eye(r))
         coupling = mine @ gram[:, s : s + r, :]
@@ -215,7 +217,7 @@ def estimate_spreads(
             jac=True,
             method="L-BFGS-B",
             bounds=bounds,
-            options={"ftol": 1e-12, "gtol": 1e-5, "maxiter": 200},
+            options={"ftol": 1e-12, "gtol": 1e-5},
         )
         return spreads(found.x), float(found.fun)
 
@@ -242,9 +244,8 @@ def spread_likelihood(
     loose: tuple[int, ...] = (),
 ) -> tuple[SpreadLikelihood, FloatArray]:
     """The likelihood of the spreads, and starting values for them; arguments as for `estimate_spreads`."""
-    size = np.linalg.norm(partials, axis=0)
-    size[size == 0] = 1.0
-    slopes, shifts = reduction.split(partials / size), reduction.split(offset)
+    slopes = reduction.split(partials / np.linalg.norm(partials, axis=0))
+    shifts = reduction.split(offset)
     grams, free = [], []
     for number, white in enumerate(whitened):
         own, pose = effects.own[number], effects.pose[number]

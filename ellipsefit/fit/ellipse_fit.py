@@ -20,6 +20,7 @@ from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.campaigns import POSE_THEN, Previous, both_campaigns
 from ellipsefit.fit.conflict import PriorCheck, moved_checks, prior_checks
 from ellipsefit.fit.effects import (
+    BOUNDLESS,
     FEWEST_SEGMENTS,
     FORM_EVIDENCE,
     USUAL_SPREADS,
@@ -33,7 +34,7 @@ from ellipsefit.fit.figure_uncertainty import left_by_fit, noise_of, with_uncert
 from ellipsefit.fit.freedom import expanded_factor, spread_cost
 from ellipsefit.fit.jackknife import jackknife
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior, kind_of
-from ellipsefit.fit.problem import BOUNDLESS, JointProblem, SegmentModel
+from ellipsefit.fit.problem import JointProblem, SegmentModel
 from ellipsefit.fit.reduction import Reduction, reduce_profile
 from ellipsefit.fit.result import FOCI, EllipseFit, FitSettings, FocusShift, Pose, ResidualModel, SegmentState
 from ellipsefit.fit.robust import DIRTY_SHARE, Oddities, knocked_segments, noise_tails, without_strays

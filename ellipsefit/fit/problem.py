@@ -9,22 +9,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Final, Literal
+from typing import Literal
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit.campaigns import MovedSince
-from ellipsefit.fit.effects import SegmentEffects
+from ellipsefit.fit.effects import BOUNDLESS, SegmentEffects
 from ellipsefit.fit.prior import Prior
 from ellipsefit.fit.reduction import Reduction
 from ellipsefit.fit.shop import ShopForm
 from ellipsefit.fit.solver import LeastSquaresSolution, inverse_normal, minimise
 from ellipsefit.fit.surface_error import SurfaceError, WhitenedSegment
-
-#: Spread that leaves a segment free [m, rad].
-BOUNDLESS: Final = 1.0
 
 SegmentModel = Literal["free", "fixed", "random"]
 

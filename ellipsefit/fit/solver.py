@@ -16,6 +16,8 @@ CONVERGED_OFFSET: Final = 1e-6
 AT_BOUND: Final = 1e-6
 #: Relative size of a change of the parameters that counts as rounding.
 ROUNDING: Final = 1e-13
+#: Share of a column that others may leave of it before it depends on them.
+DEPENDENT: Final = 1e-14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,7 +86,6 @@ def minimise(
         ftol=1e-10,  # the last digits are `_polish`'s
         xtol=1e-10,
         gtol=None,  # an absolute gradient means nothing for residuals of unknown size
-        max_nfev=1000,
     )
     values, rest = _polish(residual, jacobian, found.x, lower, upper)
     slopes = jacobian(values)
@@ -120,18 +121,17 @@ def _polish(
     """
     rest = residual(values)
     step, length = _gauss_newton(jacobian(values), rest)
-    for _ in range(100):
+    while True:
         trial = values + step
         if not np.all((trial > lower) & (trial < upper)):
-            break
+            return values, rest
         trial_rest = residual(trial)
         if not trial_rest @ trial_rest <= rest @ rest * (1 + 1e-9):
-            break
+            return values, rest
         trial_step, trial_length = _gauss_newton(jacobian(trial), trial_rest)
         if not trial_length < length:
-            break
+            return values, rest
         values, rest, step, length = trial, trial_rest, trial_step, trial_length
-    return values, rest
 
 
 def _gauss_newton(slopes: FloatArray, rest: FloatArray) -> tuple[FloatArray, float]:
@@ -150,9 +150,10 @@ def inverse_normal(matrix: FloatArray) -> FloatArray:
     size = np.linalg.norm(matrix, axis=0)
     size[size == 0] = 1.0
     triangle = np.linalg.qr(matrix / size, mode="r")
-    diagonal = np.abs(np.diag(triangle))
-    if len(triangle) < matrix.shape[1] or diagonal.min(initial=1.0) <= 1e-14 * diagonal.max(initial=1.0):
-        return np.full((matrix.shape[1], matrix.shape[1]), np.inf)
+    n = matrix.shape[1]
+    # a diagonal element is what is left of a column of length 1 beside those before it
+    if len(triangle) < n or np.any(np.abs(np.diag(triangle)) <= DEPENDENT):
+        return np.full((n, n), np.inf)
     inverse = np.linalg.inv(triangle) / size[:, None]
     product: FloatArray = inverse @ inverse.T
     return product

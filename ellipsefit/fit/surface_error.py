@@ -296,7 +296,7 @@ def _most_likely(likelihood: SurfaceLikelihood, start: FloatArray, bounds: list[
         jac=True,
         method="L-BFGS-B",
         bounds=[(low / size, high / size) for (low, high), size in zip(bounds, unit, strict=True)],
-        options={"ftol": 1e-9, "gtol": 1e-3, "maxiter": 60},
+        options={"ftol": 1e-9, "gtol": 1e-3},
     )
     return _Found(found.x * unit, float(found.fun))
 
@@ -340,7 +340,6 @@ class SurfaceLikelihood:
         self.s, self.r = shared.shape[1], own[0].shape[1]
         # columns scaled to unit size: likelihood differences do not depend on it, conditioning does
         size = np.linalg.norm(shared, axis=0)
-        size[size == 0] = 1.0
         alike: dict[tuple[bytes, ...], list[int]] = {}
         columns, forms = [], []
         for number, (part, shift, share, mine) in enumerate(zip(reduction.segments, offsets, shares, own, strict=True)):
@@ -369,7 +368,7 @@ class SurfaceLikelihood:
             effects, value = columns[:, :-1], columns[:, -1]
             rest = value - effects @ np.linalg.lstsq(effects, value, rcond=None)[0]
             squares, count = squares + float(rest @ rest), count + len(value)
-        return float(np.sqrt(squares / count)) or 1e-12
+        return float(np.sqrt(squares / count))
 
     def _of_scatter(self, log_noise: float) -> float:
         """What the scatter within blocks adds to the value: less a constant, or a million points drown the rest."""
