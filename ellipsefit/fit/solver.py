@@ -86,6 +86,7 @@ def minimise(
         ftol=1e-10,  # the last digits are `_polish`'s
         xtol=1e-10,
         gtol=None,  # an absolute gradient means nothing for residuals of unknown size
+        max_nfev=1000,
     )
     values, rest = _polish(residual, jacobian, found.x, lower, upper)
     slopes = jacobian(values)
