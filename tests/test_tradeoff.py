@@ -228,3 +228,16 @@ def test_a_plan_that_is_not_feasible_says_what_binds_and_what_is_missing() -> No
     assert any("has no adjusters, and the carrier alone" in note for note in stuck.warnings)
     assert stuck.rows()[1].notes == ("No adjuster is asked to move.",)
     assert "largest error left at the end of a segment" in summary
+
+
+def test_travel_is_missing_in_whole_steps() -> None:
+    """Two segments turned by 500 urad against each other: their screws, 112.5 mm from the middles, stand 56.25 um off,
+    up inside and down outside, so that the carrier can't help. Travel of one step of 10 um takes 10, half a step is
+    allowed to remain where there is room: 41.25 um are missing, five steps; of steps of 22.5 um exactly one is."""
+    for step, missing in ((10e-6, 50e-6), (22.5e-6, 22.5e-6), (20e-6, 40e-6)):
+        mirror = even_mirror(NOMINAL, count=2, pitch=0.45, travel=(-step, step), resolution=step)
+        plan = plan_corrections(fit_of(mirror, np.zeros(2), np.array([0.5e-3, -0.5e-3])))
+        needed = 56.25e-6 - step - step / 2
+        assert needed <= missing * (1 + 1e-9) < needed + step
+        assert plan.travel_missing is not None
+        assert_allclose(plan.travel_missing, missing, rtol=1e-9)

@@ -53,7 +53,7 @@ class Done:
         move, stroke, backlash = np.zeros(count), np.zeros(count), np.zeros(count)
         for order in orders:
             place = keys.index(order.key)
-            move[place], stroke[place] = order.move, order.last_stroke if order.move else 0.0
+            move[place], stroke[place] = order.move, order.last_stroke
         for place, adjuster in enumerate(adjusters_of(mirror).values()):
             backlash[place] = _backlash_prior(adjuster.backlash)[0]
         settled = (move != 0) & (np.abs(stroke) >= backlash)

@@ -85,18 +85,17 @@ def trade_off(model: Layout, worst: float, moves: Sequence[float]) -> TradeOff:
         Of the plan that was made, after rounding [m].
     """
     travel = travel_limits(model)
+    still = travel + _error_limits(model, np.inf, still=True)
+    # to stand still is within travel, so there is a plan of either kind; the edge is steep where little remains: even
+    # steps of the root of the error
+    ends = [choose(model, travel, ("worst", "travel")), choose(model, still, ("worst",))]
+    start, end = (np.sqrt(found.optima["worst"]) for found in ends if found is not None)
     points = []
-    smallest = choose(model, travel, ("worst", "travel"))
-    alone = choose(model, travel + _error_limits(model, np.inf, still=True), ("worst",))
-    if smallest is not None and alone is not None:
-        # the edge is steep where little remains: even steps of the root of the error
-        start, end = np.sqrt(smallest.optima["worst"]), np.sqrt(alone.optima["worst"])
-        for allowed in np.linspace(start, end, POINTS if end - start > NOTHING else 1) ** 2:
-            found = choose(model, travel + _error_limits(model, float(allowed) * (1 + 1e-9) + 1e-12), ("travel",))
-            if found is not None:
-                points.append(
-                    _point(float(np.abs(model.error + model.effect @ found.values).max()), model.moves @ found.values)
-                )
+    for allowed in np.linspace(start, end, POINTS if end - start > NOTHING else 1) ** 2:
+        found = choose(model, travel + _error_limits(model, float(allowed) * (1 + 1e-9) + 1e-12), ("travel",))
+        if found is not None:
+            left = float(np.abs(model.error + model.effect @ found.values).max())
+            points.append(_point(left, model.moves @ found.values))
     return TradeOff(points=tuple(points), plan=_point(worst, np.array(moves)))
 
 
