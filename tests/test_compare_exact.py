@@ -342,3 +342,150 @@ def test_a_profile_after_is_needed_with_one_before() -> None:
 
     with pytest.raises(ParameterError, match="after is needed"):
         compare_round(Orders(mirror=MIRROR, moves=()), seen(np.zeros(len(places()))))
+
+
+# ------------------------------------------------------------------ in words
+
+
+def test_a_comparison_in_words() -> None:
+    """Signs where something rose or sank, micrometres with two places for screws, gains with three; REVERSED in
+    capitals, and nothing where nothing moved."""
+    result = as_asked((3e-6, -5e-6))
+    told = replace(result, carrier_height=12.345e-6, carrier_tilt=3.2e-6)
+    assert [row[1] for row in told.rows()[0].cells] == ["12", "+12.3 um", "+3.20 urad"]
+    assert replace(told, carrier_height=None).rows()[0].cells[1][1] == "–"
+    screw = replace(
+        result.screws[0], asked=1.234e-6, expected=-2.345e-6, achieved=3.456e-6, achieved_stderr=0.567e-6,
+        gain=-0.98765, gain_stderr=0.01234, backlash=2.5e-6, backlash_stderr=0.25e-6, direction="reversed",
+    )  # fmt: skip
+    row = replace(result, screws=(screw, replace(screw, direction="not moved", achieved=None, achieved_stderr=None)))
+    assert row.rows()[1].cells == (
+        ("S01/U", "+1.23 um", "-2.35 um", "+3.46 um", "0.57 um", "-0.988", "0.012", "2.50 um", "0.25 um", "REVERSED"),
+        ("S01/U", "+1.23 um", "-2.35 um", "–", "–", "-0.988", "0.012", "2.50 um", "0.25 um", ""),
+    )  # fmt: skip
+    assert replace(result, screws=()).rows()[1].notes == ()
+    # counted are those that were asked to move, and of these those whose direction is not known
+    some = (
+        replace(screw, asked=0.0),
+        replace(screw, direction="unknown"),
+        replace(screw, asked=0.0, direction="unknown"),
+    )
+    assert replace(result, screws=some).rows()[0].cells[0][1] == "1"
+    assert replace(result, screws=some).rows()[0].cells[-1] == ("moved too little to show their direction", "1")
+    line = LedgerLine(
+        segment="S01", adjuster="U", low=-10e-6, high=10e-6, position=8e-6, travelled=12.345e-6, moves=(1e-6,)
+    )
+    table = replace(result, ledger=(line,)).rows()[2]
+    assert table.cells == (("S01/U", "8.00 um", "-10.00 um to 10.00 um", "12.35 um", "2.00 um", "RESERVE LOW"),)
+    tests = replace(result, orders=replace(result.orders, kind="test"), warnings=("mind",)).rows()[0]
+    assert ", test moves: nothing speaks against" in tests.title
+    assert tests.notes == ("Note: mind",)
+
+
+def test_what_the_ledger_warns_of_is_said() -> None:
+    """At 140 of 150 um little is left; at 100 um one more move of 60 um would leave the travel, and 50 um are left."""
+    mirror = replace(
+        MIRROR,
+        segments=tuple(
+            replace(s, adjusters=tuple(replace(a, position=120e-6 if a.name == "U" else 40e-6) for a in s.adjusters))
+            for s in MIRROR.segments
+        ),
+    )
+    moves = np.tile([20e-6, 60e-6], 6)
+    result = compare_round(orders_for(mirror, moves), change_of(moves, mirror=mirror))
+    assert [line.position for line in result.ledger[:2]] == [140e-6, 100e-6]
+    low, far = (note for note in result.warnings if note.startswith("S01/"))
+    assert low == "S01/U: only 10.0 um of travel left to the nearer limit; recentre it before its range is used up"
+    assert far == "S01/D: another move like the last would leave its travel, 50.0 um are left to the nearer limit"
+    assert len(result.warnings) == 12
+
+
+def test_a_doubt_at_a_screw_that_was_not_to_move_is_not_put_down_to_its_backlash() -> None:
+    """Two screws on one place, either of which may have been turned instead of a third: their directions are not known,
+    but not because a move was too small."""
+    segments = [
+        replace(s, adjusters=(*s.adjusters, replace(s.adjusters[1], name="E", y=0.0))) if s.name == "S03" else s
+        for s in with_adjusters(MIRROR, backlash=1e-6).segments
+    ]
+    mirror = replace(MIRROR, segments=tuple(segments))
+    keys = list(adjusters_of(mirror))
+    asked, done = np.zeros(len(keys)), np.zeros(len(keys))
+    asked[keys.index(("S03", "U"))] = 40e-6
+    done[keys.index(("S03", "D"))] = 40e-6
+    result = compare_round(orders_for(mirror, asked, direct=True), change_of(done, mirror=mirror))
+    assert "unknown" in {screw.direction for screw in result.screws}
+    assert not any("can't be known from this round" in note for note in result.warnings)
+
+
+def test_a_plan_that_knew_more_is_said_to_have() -> None:
+    """Gains other than 1 come from earlier rounds: without these, learning begins anew; with them, it does not."""
+    orders = orders_for(MIRROR, MOVES)
+    wise = replace(orders, moves=(replace(orders.moves[0], gain=0.97), *orders.moves[1:]))
+    assert any("learning begins anew" in note for note in compare_round(wise, change_of(MOVES)).warnings)
+    assert not any("learning begins anew" in note for note in compare_round(orders, change_of(MOVES)).warnings)
+    given = Response(adjusters=tuple(KEYS), matrix=np.eye(12), stderr=0.1 * np.eye(12))
+    told = compare_round(wise, change_of(MOVES), history=History(mirror=MIRROR.name, given=given))
+    assert not any("learning begins anew" in note for note in told.warnings)
+    first = compare_round(orders, change_of(MOVES))
+    back = orders_for(first.mirror, -MOVES)
+    again = replace(back, moves=tuple(replace(order, gain=0.97) for order in back.moves))
+    later = compare_round(again, change_of(-MOVES, mirror=first.mirror), history=first.history)
+    assert not any("learning begins anew" in note for note in later.warnings)
+
+
+def test_a_hand_that_the_plan_told_is_kept_and_one_that_it_did_not_tell_is_learned() -> None:
+    """The first screw goes against its scale, and the plan says so: nothing is found. In the next round the history
+    knows, whatever the plan says."""
+    orders = orders_for(MIRROR, MOVES)
+    rises = MOVES.copy()
+    rises[0] *= -1
+    told = replace(orders, moves=(replace(orders.moves[0], gain=-1.0), *orders.moves[1:]))
+    first = compare_round(told, change_of(rises))
+    assert first.as_asked
+    assert first.history.rounds[0].reversed == {0}
+    assert_allclose(first.screws[0].expected, -MOVES[0], rtol=1e-9)
+    assert first.screws[0].gain < -0.9
+    second = compare_round(
+        orders_for(first.mirror, -MOVES), change_of(-rises, mirror=first.mirror), history=first.history
+    )
+    assert second.as_asked
+    assert second.history.rounds[1].reversed == frozenset()
+    assert {screw.direction for screw in second.screws} == {"seen"}
+    found = compare_round(orders, change_of(rises))
+    assert found.history.rounds[0].reversed == {0}
+    assert found.screws[0].direction == "reversed"
+    assert found.history.rounds[0].verified == set(range(1, 12))
+
+
+def test_what_is_read_back_is_what_was_written() -> None:
+    """A history with a round that was knocked, and one of slopes: all of it, through JSON."""
+    rises = MOVES.copy()
+    first = compare_round(orders_for(MIRROR, MOVES), change_of(rises))
+    (past,) = first.history.rounds
+    knocked = replace(past, done=replace(past.done, knocked=frozenset({"S02", "S01"})), reversed=frozenset({3, 1}))
+    whole = replace(first.history, rounds=(knocked,))
+    again = History.from_dict(json.loads(json.dumps(whole.to_dict())))
+    (read,) = again.rounds
+    assert read.done.knocked == {"S01", "S02"}
+    assert read.reversed == {1, 3}
+    assert whole.to_dict()["rounds"][0]["done"]["knocked"] == ["S01", "S02"]
+    assert whole.to_dict()["rounds"][0]["reversed"] == [1, 3]
+    assert_allclose(read.done.move, past.done.move)
+    assert read.done.settled.dtype == np.bool_
+    assert (read.change.quantity, read.change.segments, read.change.alike) == ("height", NAMES, None)
+    assert_allclose(read.change.change, past.change.change)
+    assert_allclose(read.change.covariance, past.change.covariance)
+    for wrong in ({"move": [0.0] * 13}, {"side": [1.0] * 11}, {"settled": [[1]]}):
+        table = json.loads(json.dumps(whole.to_dict()))
+        table["rounds"][0]["done"].update(wrong)
+        with pytest.raises(ValueError, match="expected a number for each adjuster"):
+            History.from_dict(table)
+
+
+def test_what_is_known_cannot_be_changed_by_hand() -> None:
+    known = as_asked().knowledge
+    for name in ("matrix", "mean", "covariance", "rows", "columns", "verified"):
+        assert not getattr(known, name).flags.writeable, name
+    assert known.rows.dtype == known.columns.dtype == np.intp
+    assert known.verified.dtype == np.bool_
+    assert known.count == 12
