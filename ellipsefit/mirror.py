@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import Final, Literal, get_args
 
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
@@ -16,6 +16,8 @@ from ellipsefit.errors import ParameterError
 Deflection = Literal["up", "down", "left", "right"]
 Direction = Literal["downstream", "upstream"]
 Turn = Literal["clockwise", "anticlockwise"]
+#: Rounding of a length that was read from a file [m].
+SLACK: Final = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +81,11 @@ class Adjuster:
             raise ParameterError(f"{who}: gain_error must be a share from 0 to below 1; got {self.gain_error!r}")
         if self.raises not in (None, *get_args(Turn)):
             raise ParameterError(f"{who}: raises must be one of {', '.join(get_args(Turn))}; got {self.raises!r}")
+
+    def reaches(self, position: float) -> bool:
+        """Whether a position [m] lies within the travel, but for the rounding of what was read from a file."""
+        low, high = self.travel
+        return low - SLACK <= position <= high + SLACK
 
 
 def _slanting_line(adjusters: tuple[Adjuster, ...]) -> bool:

@@ -176,9 +176,8 @@ class PracticeMirror:
         for order in here.moves:
             key, path = _path(order, (slips or {}).get(order.key), where)
             place = keys.index(key)
-            low, high = adjusters_of(self.mirror)[key].travel
             for stop in path:
-                if not low - 1e-12 <= stop <= high + 1e-12:
+                if not adjusters_of(self.mirror)[key].reaches(stop):
                     raise ParameterError(
                         f"{key[0]}/{key[1]}: {stop * 1e6:.6g} um is outside its travel: it would meet its stop"
                     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -26,7 +28,7 @@ from ellipsefit.align.counting import (
 )
 from ellipsefit.align.layout import _light, _range, _target_range, layout, mode_words
 from ellipsefit.align.limits import NOTHING, goal_limits, line_map, rounding, segment_limits, target_limits
-from ellipsefit.align.orders import Order, Orders, approached, moved_mirror, trial_orders
+from ellipsefit.align.orders import Order, Orders, approached, moved_mirror, orders_of, trial_orders
 from ellipsefit.align.outlook import as_measured, deviation_covariance, look_ahead, probability_inside
 from ellipsefit.align.plan import _travel_missing_at
 from ellipsefit.align.program import minimise_linear, minimise_squares
@@ -696,6 +698,68 @@ def test_orders_within_travel_to_the_very_end() -> None:
     Orders(mirror=mirror, moves=(Order(segment="S", adjuster="A", start=0.9e-9, stop=0.0),))
 
 
+def test_travel_is_kept_to_a_picometre() -> None:
+    """What rounding leaves of a length in a file is no reason to refuse it; more than that is one. Positions are kept
+    in whole picometres, as such a file has them, and never outside the travel."""
+    screw = adjuster()
+    for end in (60e-6, -60e-6):
+        assert screw.reaches(end + math.copysign(0.9e-12, end))
+        assert not screw.reaches(end + math.copysign(1.1e-12, end))
+    assert not screw.reaches(np.nan)
+    mirror = one_screw()
+    for position, kept in (
+        (1.23456789e-6, 1.234568 / 1e6), (-1.2345674e-6, -1.234567 / 1e6), (60e-6 + 0.9e-12, 60e-6),
+        (-60e-6 - 0.9e-12, -60e-6),
+    ):  # fmt: skip
+        assert moved_mirror(mirror, {("S", "A"): position}).segments[0].adjusters[0].position == kept
+    assert moved_mirror(mirror, {}) == mirror
+
+
+def test_an_order_of_numbers_that_are_none_is_refused() -> None:
+    for values, words in (
+        ({"start": np.nan}, "from and to must be finite; got nan and 1.0"),
+        ({"stop": np.inf}, "from and to must be finite; got 0.0 and inf"),
+        ({"gain": np.nan}, "gain must be finite; got nan"),
+        ({"overshoot": -1e-9}, "overshoot must not be negative; got -1e-09"),
+        ({"overshoot": np.inf}, "overshoot must not be negative; got inf"),
+        ({"approach": "sideways"}, "approach must be one of rising, falling, direct; got 'sideways'"),
+    ):
+        with pytest.raises(ParameterError, match=f"S/A: {words}"):
+            Order(**{"segment": "S", "adjuster": "A", "start": 0.0, "stop": 1.0} | values)  # type: ignore[arg-type]
+    one = Order(segment="S", adjuster="A", start=1.0, stop=3.0)
+    assert (one.name, one.key, one.move, one.gain) == ("S/A", ("S", "A"), 2.0, 1.0)
+    with pytest.raises(ParameterError, match="must have a time zone"):
+        Orders(mirror=one_screw(), moves=(), when=datetime(2026, 1, 1))
+    twice = (Order(segment="S", adjuster="A", start=0.0, stop=0.0),) * 2
+    with pytest.raises(ParameterError, match="S/A: stands twice among the moves"):
+        Orders(mirror=one_screw(), moves=twice)
+    with pytest.raises(ParameterError, match="S/B: mirror 'One' has no such adjuster"):
+        Orders(mirror=one_screw(), moves=(Order(segment="S", adjuster="B", start=0.0, stop=0.0),))
+
+
+def test_orders_of_a_plan_carry_its_gains_carrier_and_doubts() -> None:
+    """What the surface does for a unit move stands with each move, 1 where nothing is known; the carrier's share and
+    what is doubted go with them; test moves keep the doubts and go straight."""
+    mirror = with_adjusters(even_mirror(NOMINAL, count=3, pitch=0.45), backlash=1e-6)
+    fit = fit_of(mirror, np.array([20e-6, -20e-6, 10e-6]), np.zeros(3))
+    names = tuple((s.name, a.name) for s in mirror.segments for a in s.adjusters)
+    gains = np.array([0.9, 1.1, -1.0, 0.95, 1.05, 1.2])
+    plan = plan_corrections(fit, response=Response(adjusters=names, matrix=np.diag(gains), stderr=np.zeros((6, 6))))
+    noon = datetime(2026, 3, 1, 12, tzinfo=UTC)
+    found = orders_of(plan, noon)
+    assert_allclose([order.gain for order in found.moves], gains)
+    assert [order.key for order in found.moves] == list(names)
+    assert_allclose([order.move for order in found.moves], [move.move for move in plan.moves], rtol=1e-9)
+    assert found.carrier == (plan.carrier_height, plan.carrier_tilt)
+    assert (found.when, found.kind, found.doubts, found.unknown) == (noon, "round", (), ())
+    assert {order.approach for order in found.moves if order.move} <= {"rising", "falling"}
+    assert [order.gain for order in orders_of(plan_corrections(fit)).moves] == [1.0] * 6
+    tests = trial_orders(replace(found, doubts=("a doubt",)))
+    assert (tests.kind, tests.doubts, tests.when, tests.carrier) == ("test", ("a doubt",), noon, None)
+    assert {order.approach for order in tests.moves} == {"direct"}
+    assert {order.overshoot for order in tests.moves} == {0.0}
+
+
 def test_a_sequence_says_where_each_step_goes_and_leads_back() -> None:
     """Up to 20 um from 5 um with 4 um of overshoot beyond a fall; back the same way, straight where nothing is lost."""
     mirror = one_screw(position=5e-6)
@@ -720,6 +784,18 @@ def test_a_sequence_says_where_each_step_goes_and_leads_back() -> None:
     notes = sequence_of(Orders(mirror=lossy, moves=(replace(step, approach="direct"),))).rows()[0].notes
     assert notes[-1] == "No room for an overshoot on either side, backlash stays: S/A."
     assert len(sequence.rows()[0].notes) == 1
+
+
+@pytest.mark.parametrize("objective", ["reach", "travel", "screws"])
+def test_without_screws_nothing_is_moved_at_no_cost(objective: str) -> None:
+    mirror = even_mirror(NOMINAL, count=3, pitch=0.45)
+    bare = replace(mirror, segments=tuple(replace(s, adjusters=()) for s in mirror.segments))
+    plan = plan_corrections(fit_of(bare, np.array([1e-6, -1e-6, 1e-6]), np.zeros(3)), objectives=(objective,))
+    assert plan.objectives[:2] == ("worst", objective)
+    assert (plan.optima[objective], plan.gaps[objective]) == (0.0, 0.0)  # type: ignore[index]
+    assert_allclose(plan.optima["worst"], 1e-6, rtol=1e-9)
+    assert plan.moves == ()
+    assert plan.binding == ()
 
 
 def test_a_plan_of_a_perfect_mirror_says_so() -> None:

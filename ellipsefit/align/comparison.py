@@ -388,8 +388,8 @@ def _as_read(orders: Orders, readings: Mapping[tuple[str, str], float]) -> Order
     for key, reading in readings.items():
         if key not in adjusters:
             raise ParameterError(f"reading of {name_of(key)}: mirror '{orders.mirror.name}' has no such adjuster")
-        low, high = adjusters[key].travel
-        if not low - 1e-9 <= reading <= high + 1e-9:
+        if not adjusters[key].reaches(reading):
+            low, high = adjusters[key].travel
             raise ParameterError(
                 f"reading of {name_of(key)}: {reading * 1e6:.6g} um lies outside its travel of {low * 1e6:.6g} um to "
                 f"{high * 1e6:.6g} um"

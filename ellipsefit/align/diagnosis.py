@@ -289,8 +289,7 @@ class _Search:
         self, stance: _Stance, kind: Kind, place: int, other: int | None, moves: dict[int, float]
     ) -> list[_Stance]:
         for screw, move in moves.items():
-            low, high = self.adjusters[screw].travel
-            if not low - 1e-9 <= self.adjusters[screw].position + move <= high + 1e-9:
+            if not self.adjusters[screw].reaches(self.adjusters[screw].position + move):
                 return []  # nobody turned it past its stop
         mistake = Mistake(kind=kind, screw=self.keys[place], other=None if other is None else self.keys[other])
         return [self._with(stance, mistake, done=stance.done.changed(move=moves))]

@@ -10,7 +10,7 @@ import numpy as np
 
 from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.errors import DataError, ParameterError
-from ellipsefit.mirror import Adjuster, Mirror
+from ellipsefit.mirror import SLACK, Adjuster, Mirror
 
 Approach = Literal["rising", "falling", "direct"]
 Kind = Literal["round", "test"]
@@ -18,8 +18,6 @@ Kind = Literal["round", "test"]
 #: Share of a planned move, and times the backlash, that a test move takes: the larger of the two.
 TEST_SHARE: Final = 0.2
 TEST_BACKLASH: Final = 5.0
-#: Rounding of a length that was read from a file [m].
-SLACK: Final = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +116,7 @@ class Orders:
                 )
             low, high = adjuster.travel
             for place in (order.stop, order.turning_point):
-                if place is not None and not low - SLACK <= place <= high + SLACK:
+                if place is not None and not adjuster.reaches(place):
                     raise ParameterError(
                         f"{order.name}: {place * 1e6:.6g} um is outside its travel of {low * 1e6:.6g} um to "
                         f"{high * 1e6:.6g} um"
@@ -148,10 +146,10 @@ def approached(adjuster: Adjuster, order: Order) -> Order:
         return order
     step = adjuster.resolution or adjuster.backlash
     overshoot = float(np.ceil(2 * adjuster.backlash / step - 1e-9) * step)
-    low, high = adjuster.travel
-    for side, approach in ((1.0, "rising"), (-1.0, "falling")):
-        if low - SLACK <= order.stop - side * overshoot <= high + SLACK:
-            return replace(order, approach="rising" if approach == "rising" else "falling", overshoot=overshoot)
+    sides: tuple[tuple[float, Approach], ...] = ((1.0, "rising"), (-1.0, "falling"))
+    for side, approach in sides:
+        if adjuster.reaches(order.stop - side * overshoot):
+            return replace(order, approach=approach, overshoot=overshoot)
     return order
 
 
@@ -224,7 +222,7 @@ def moved_mirror(mirror: Mirror, positions: dict[tuple[str, str], float]) -> Mir
         for adjuster in segment.adjusters:
             position = positions.get((segment.name, adjuster.name), adjuster.position)
             low, high = adjuster.travel
-            if not low - 1e-9 <= position <= high + 1e-9:
+            if not adjuster.reaches(position):
                 raise DataError(
                     f"{segment.name}/{adjuster.name}: position {position * 1e6:.6g} um lies outside its travel of "
                     f"{low * 1e6:.6g} um to {high * 1e6:.6g} um; expected a reading within it"

@@ -51,8 +51,6 @@ def probability_inside(mean: FloatArray, covariance: FloatArray, limits: FloatAr
     if slope != 0:  # and no further than the second allows: its edge must not lie between two nodes
         reach = (np.array([-1.0, 1.0]) * (limits[1] + 9 * left) - mean[1]) / slope + mean[0]
         start, end = max(start, reach.min()), min(end, reach.max())
-    if end <= start:
-        return 0.0
     node, weight = _quadrature()
     first = (start + end) / 2 + (end - start) / 2 * node
     density = np.exp(-(((first - mean[0]) / spread[0]) ** 2) / 2) / (np.sqrt(2 * np.pi) * spread[0])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ellipsefit.align.orders import SLACK, Order, Orders, adjusters_of, approached, moved_mirror
+from ellipsefit.align.orders import Order, Orders, adjusters_of, approached, moved_mirror
 from ellipsefit.errors import ParameterError
 from ellipsefit.mirror import Mirror
 from ellipsefit.results import Result
@@ -29,8 +29,8 @@ class Sequence(Result):
     def __post_init__(self) -> None:
         adjusters = adjusters_of(self.mirror)
         for name, position in self.states():
-            low, high = adjusters[name].travel
-            if not low - SLACK <= position <= high + SLACK:
+            if not adjusters[name].reaches(position):
+                low, high = adjusters[name].travel
                 raise ParameterError(
                     f"{'/'.join(name)}: {position * 1e6:.6g} um on the way is outside its travel of {low * 1e6:.6g} um "
                     f"to {high * 1e6:.6g} um"
