@@ -460,7 +460,7 @@ def _travel_missing_at(model: Layout, goal: Limits) -> float | None:
     matrix = np.concatenate([matrix, np.append(np.zeros(matrix.shape[1] - 1), -1.0)[None, :]])  # not negative
     cost = np.append(np.zeros(model.effect.shape[1]), 1.0)
     found = minimise_linear(cost, matrix, np.concatenate([travel.limits, goal.limits, [0.0]]))
-    return None if found is None else max(found.cost, 0.0)
+    return None if found is None else found.cost
 
 
 def _plan(fit: EllipseFit, mirror: Mirror, model: Layout, chosen: _Chosen, response: Response | None) -> CorrectionPlan:
