@@ -94,7 +94,7 @@ def minimise(
     room = np.minimum(values - lower, upper - values)
     at_bound = tuple(bool(near) for near in room <= AT_BOUND * np.abs(values))
     free = slopes[:, ~np.array(at_bound)]
-    offset = np.linalg.norm(np.linalg.qr(free)[0].T @ rest) if free.size else 0.0
+    offset = np.linalg.norm(np.linalg.qr(free)[0].T @ rest)
     length = np.linalg.norm(rest)
     # without noise nothing but rounding is left: less than a change of the parameters in their last digits makes
     rounding = ROUNDING * np.linalg.norm(slopes * values)

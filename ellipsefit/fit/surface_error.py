@@ -409,12 +409,12 @@ class SurfaceLikelihood:
         # eliminate each segment's own effects, then solve the shared ones together
         gram = np.concatenate(grams)
         mine = np.linalg.inv(gram[:, s : s + r, s : s + r])
-        value -= float(np.linalg.slogdet(mine)[1].sum()) if r else 0.0
+        value -= float(np.linalg.slogdet(mine)[1].sum())
         coupling = mine @ gram[:, s : s + r, :]
         reduced = (gram - gram[:, :, s : s + r] @ coupling).sum(axis=0)
         normal, right = reduced[:s, :s], reduced[:s, -1]
         covariance_shared = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-        value += float(np.log(np.maximum(np.linalg.eigvalsh(normal), 1e-300)).sum()) if s else 0.0
+        value += float(np.log(np.maximum(np.linalg.eigvalsh(normal), 1e-300)).sum())
         best = covariance_shared @ right
         value += float(reduced[-1, -1] - right @ best)
         # effects of each segment, the shared ones and its own given them, and their covariance

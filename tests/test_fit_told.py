@@ -1,0 +1,232 @@
+"""What a fit tells of what it held, of what does not belong, of slips, and of how sure all that is."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from ellipsefit.ellipse import Ellipse
+from ellipsefit.fit import Prior, fit_ellipse
+from ellipsefit.fit import ellipse_fit as room
+from ellipsefit.fit.campaigns import MovedSince, Previous
+from ellipsefit.fit.conflict import _misplaced
+from ellipsefit.fit.effects import UNTOLD, segment_effects
+from ellipsefit.fit.ellipse_fit import _held_note, _oddities, prepare_problem
+from ellipsefit.fit.figure_uncertainty import left_by_fit
+from ellipsefit.fit.freedom import _bends, spread_cost, surface_likelihood
+from ellipsefit.fit.reduction import reduce_profile
+from ellipsefit.fit.surface_error import SurfaceLikelihood
+from ellipsefit.mirror import Measurement
+from tests.fit_cases import Case
+from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
+from tests.test_fit_exact import TRUE, white
+
+UNITS = {"m": 1.0, "mm": 1e-3, "um": 1e-6, "mrad": 1e-3, "urad": 1e-6, "nrad": 1e-9}
+
+
+@pytest.mark.parametrize("held", [0, 1, 2])
+def test_a_held_parameter_says_how_the_others_follow(held: int) -> None:
+    """Refits with it held a little lower and higher: the change of each other per metre, or per milliradian."""
+    problem = prepare_problem(white(noise=1e-8), segments="free", residual="white")
+    start = np.array(TRUE)
+    varied = tuple(index for index in range(3) if index != held)
+    parameters, _ = problem.solve(start, varied)
+    step = np.zeros(3)
+    step[held] = 1e-4 * TRUE[held]
+    up, down = (problem.solve(start + sign * step, varied)[0] for sign in (1, -1))
+    follow = (up - down)[list(varied)] / (2 * step[held]) * (1e-3 if held == 2 else 1.0)
+    text = _held_note(problem, parameters, held, 0.02 * TRUE[held], varied)
+    assert f"{PARAMETERS[held]} is held at nominal, " in text
+    assert "(2 %), above 1 % of its value; known is the combination " in text
+    said = re.findall(r"(\w+) = [\d.]+ m?(?:rad)? ([+-][\d.]+) (\w+) per (m|mrad) of", text)
+    assert [name for name, *_ in said] == [PARAMETERS[index] for index in varied]
+    assert {unit for *_, unit in said} == {"mrad" if held == 2 else "m"}
+    # three digits are printed
+    assert_allclose([float(value) * UNITS[unit] for _, value, unit, _ in said], follow, rtol=6e-3)
+    alone = _held_note(problem, parameters, held, np.inf, ())
+    assert "its standard uncertainty would be beyond any use, above 1 % of its value" in alone
+    assert "known" not in alone
+    assert "(999 %)" in _held_note(problem, parameters, held, 9.99 * float(parameters[held]), ())
+    assert "beyond any use" in _held_note(problem, parameters, held, 10 * float(parameters[held]), ())
+
+
+def test_second_derivatives_of_what_is_not_zero_at_zero() -> None:
+    """cos(a) cosh(2 b) + 3 a b: [[-1, 3], [3, 4]]; central differences of 0.08 leave (0.08)**2 / 12 of the fourth."""
+    found = _bends(lambda v: np.array([np.cos(v[0]) * np.cosh(2 * v[1]) + 3 * v[0] * v[1]]), 2)
+    assert_allclose(found[:, :, 0], [[-1, 3], [3, 4]], rtol=0.01)
+
+
+def test_segments_measured_alike_are_factored_once() -> None:
+    """Six on one grid with one weight are one group, wherever they stand; another grid or weight is another."""
+    placed = white(points=60)
+
+    def groups(**changed: Any) -> list[int]:
+        reduction = reduce_profile(replace(placed, **changed))
+        own = list(segment_effects(reduction).own)
+        found = SurfaceLikelihood(reduction, np.zeros(len(reduction.nodes)), reduction.partials(Ellipse(*TRUE)), own)
+        return sorted(len(group.columns) for group in found.groups)
+
+    assert groups() == [6]
+    assert placed.sigma is not None
+    doubled = placed.sigma.copy()
+    doubled[60:180] *= 2
+    assert groups(sigma=doubled) == [2, 4]
+    moved = placed.x.copy()
+    moved[300:360] += 1e-4 * np.sin(np.arange(60))
+    assert groups(x=moved) == [1, 5]
+
+
+def test_what_points_are_unsure_of_beside_their_noise_grows_with_the_scale() -> None:
+    """Twice the standard uncertainties, four times the covariance; what the points share is told apart."""
+    placed = white(count=8, points=40)
+    problem = prepare_problem(placed, segments="random", residual="white", spread_height=5e-6, spread_tilt=2e-5)
+    arguments: Any = {"how": Measurement(), "own_columns": 0, "noise": 1.0}
+    one, two = (
+        left_by_fit(replace(problem, scale=scale), np.array(TRUE), (0, 1, 2), **arguments) for scale in (1.0, 2.0)
+    )
+    assert one is not None
+    assert two is not None
+    assert_allclose(two.unsure, 4 * one.unsure, rtol=1e-12)
+    assert_allclose(one.unsure, problem.posterior(np.array(TRUE), (0, 1, 2)), rtol=1e-9)
+    assert one.starts == {
+        number: sum(len(p.block_x) for p in problem.reduction.segments[:number]) for number in range(8)
+    }
+
+
+def test_a_patch_is_dirt_from_a_fiftieth_of_the_points() -> None:
+    """Two of what were a hundred points are a fiftieth, no dirt; three are; of each segment by its own count."""
+    placed = white(points=100, count=3)
+    problem: Any = SimpleNamespace(loose=(2,))
+    left = replace(placed, bounds=np.array([0, 98, 195, 295]), x=placed.x[:295], values=placed.values[:295], sigma=None)
+    found = _oddities(left, left, {"S01": 2, "S02": 3}, problem, 1e-9 * np.sin(np.arange(295.0) ** 2))
+    assert found.strays == {"S01": 2, "S02": 3}
+    assert found.dirty == ("S02",)
+    assert found.knocked == ("S03",)
+
+
+def test_the_last_campaign_is_one_of_the_earlier_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Compared with for slips once, whether it is named among them or not, as the last."""
+    placed = white()
+    other = replace(placed, values=placed.values + 1e-9)
+    previous = Previous(placed=placed, moves=np.zeros((6, 2)), factor=np.full((6, 2, 1), 1e-6), name="last")
+    asked: list[list[str]] = []
+
+    def rounds(_: Any, earlier: Any) -> list[Any]:
+        asked.append([name for name, _ in earlier])
+        return []
+
+    monkeypatch.setattr(room, "check_rounds", rounds)
+    options: Any = {"vary": (), "residual": "white", "segments": "free"}
+    fit_ellipse(placed, previous=previous, **options)
+    fit_ellipse(placed, previous=previous, earlier=[("old", other)], **options)
+    fit_ellipse(placed, previous=previous, earlier=[("old", other), ("then", placed)], **options)
+    fit_ellipse(placed, earlier=[("old", other)], **options)
+    fit_ellipse(placed, **options)
+    assert asked == [["last"], ["old", "last"], ["old", "then"], ["old"]]
+
+
+def test_what_is_held_has_no_uncertainty_and_says_so_on_screen() -> None:
+    """p held: no digits of it, nor of the source's place along the ray."""
+    fit = fit_ellipse(white(), vary=("q", "theta"), segments="free", residual="white")
+    table = fit.rows()[0]
+    assert table.header == ("", "fitted", "nominal", "difference")
+    assert table.cells[0][3] == "held"
+    assert "held" not in table.cells[1][3]
+    assert fit.focus.source_along_stderr is not None or "(held)" in str(fit)
+    assert fit.to_dict()["ellipse"]["p_stderr"] is None
+    assert fit.to_dict()["ellipse"]["varied"] == ["q", "theta"]
+
+
+def test_monte_carlo_refits_what_was_varied() -> None:
+    """About what was found, one column each, in the order of p, q, theta."""
+    fit = fit_ellipse(
+        white(), vary=("q", "theta"), segments="free", residual="white",
+        priors=(Prior(weights=(0.0, 1.0, 0.0), value=10.0, stderr=1e-3),),
+    )  # fmt: skip
+    draws = fit.monte_carlo(400, np.random.default_rng(3))
+    assert draws.shape == (400, 2)
+    size: Array = np.array([fit.stderr("q") or 0.0, fit.stderr("theta") or 0.0]) / fit.problem.scale
+    assert_allclose(draws.mean(axis=0), [fit.ellipse.q, fit.ellipse.theta], rtol=0, atol=4 * size.max() / 20)
+    assert_allclose(draws.std(axis=0), size, rtol=4 / np.sqrt(800))
+
+
+def test_a_mirror_as_long_to_source_as_to_image_holds_the_source_first() -> None:
+    """Too short to tell p and q apart: of two equal ones p is held, of unequal ones the longer."""
+    for nominal, held in (((10.0, 10.0, 0.01), "p"), ((10.0, 10.5, 0.01), "q"), ((10.5, 10.0, 0.01), "p")):
+        mirror = even_mirror(Ellipse(*nominal), count=1, pitch=0.3, gap=0)
+        noise = 5e-8 * np.random.default_rng(1).normal(size=100)
+        fit = fit_ellipse(made_profile(mirror, nominal, points=100, noise=noise, sigma=5e-8), residual="white")
+        assert held not in fit.varied
+        assert any(text.startswith(f"{held} is held at nominal") for text in fit.warnings)
+
+
+def arrays_in(item: Any, kinds: tuple[str, ...], found: dict[str, Array], seen: set[int]) -> None:
+    """Arrays of dataclasses of these names, anywhere below."""
+    if id(item) in seen:
+        return
+    seen.add(id(item))
+    if dataclasses.is_dataclass(item):
+        for entry in dataclasses.fields(item):
+            value = getattr(item, entry.name)
+            if isinstance(value, np.ndarray) and type(item).__name__ in kinds:
+                found[f"{type(item).__name__}.{entry.name}"] = value
+            arrays_in(value, kinds, found, seen)
+    elif isinstance(item, tuple | list):
+        for one in item:
+            arrays_in(one, kinds, found, seen)
+
+
+def test_no_array_of_a_result_can_be_changed() -> None:
+    """Nor any of what it rests on, which later steps read again."""
+    placed = white()
+    segments = tuple(replace(s, form=(1e-8, 0.0), form_uncertainty=(1e-9, 1e-9)) for s in placed.mirror.segments)
+    placed = replace(placed, mirror=replace(placed.mirror, segments=segments))
+    previous = Previous(placed=placed, moves=np.zeros((6, 2)), factor=np.full((6, 2, 1), 1e-6))
+    fit = fit_ellipse(placed, vary=(), segments="free", residual="white")
+    found: dict[str, Array] = {}
+    kinds = ("EllipseFit", "FocusShift", "SegmentMoments", "ShopForm", "Previous", "LeastSquaresSolution")
+    _, solution = fit.problem.solve(np.array(TRUE), (0, 1, 2))
+    arrays_in([fit, previous, solution], kinds, found, set())
+    assert {name.split(".")[0] for name in found} == set(kinds)
+    whole = {name for name, array in found.items() if array.flags.writeable}
+    assert whole <= {"EllipseFit.jackknife", "ShopForm.rows", "ShopForm.known"}
+    assert len(found) > 20
+
+
+def test_spreads_that_rounding_hides_are_no_estimates(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A likelihood that is no number there tells nothing of how well they are known: no freedom is spent on them."""
+    problem = prepare_problem(white(count=8), residual="white")
+    both: Any = {"spreads_estimated": (True, True)}
+    assert np.isfinite(spread_cost(problem, np.array(TRUE), **both).freedom)
+    monkeypatch.setattr(
+        "ellipsefit.fit.freedom.spread_likelihood", lambda *_, **__: (lambda spread: (UNTOLD, 0 * spread), None)
+    )
+    untold = spread_cost(problem, np.array(TRUE), **both)
+    assert (untold.freedom, untold.inflation, untold.scale) == (np.inf, 1.0, 1.0)
+
+
+def test_a_problem_whose_spreads_are_known_is_sure_of_its_uncertainties() -> None:
+    case = Case(segments=5, points=20)
+    problem = case.known_problem(case.draw(np.random.default_rng(1)))
+    assert (problem.scale, problem.freedom, problem.apart) == (1.0, np.inf, None)
+    assert surface_likelihood(problem, np.array(case.nominal)) is None
+
+
+@pytest.mark.parametrize("r", [1, 2])
+def test_a_segment_elsewhere_is_told_with_the_sign_of_how_far(r: int) -> None:
+    """What its unknowns of the moves make of it: one unknown of 3 um and 4 urad by two thirds of that."""
+    factor = np.zeros((2, r, 4))
+    factor[1, :, 1] = [3e-6, -4e-6][-r:]
+    moved = MovedSince(
+        moves=np.zeros((2, r)), factor=factor, sizes={"stitching": 1, "moves since the last campaign": 2, "pose": 1}
+    )
+    problem: Any = SimpleNamespace(moved=moved, scale=2.0, freedom=np.inf)
+    text = _misplaced(problem, np.array([1 / 3, 9.0]), 1, "S02")
+    assert text == ("S02 stands +2.00 um and -2.67 urad off" if r == 2 else "S02 stands -2.67 urad off")
