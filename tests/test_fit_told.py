@@ -230,3 +230,26 @@ def test_a_segment_elsewhere_is_told_with_the_sign_of_how_far(r: int) -> None:
     problem: Any = SimpleNamespace(moved=moved, scale=2.0, freedom=np.inf)
     text = _misplaced(problem, np.array([1 / 3, 9.0]), 1, "S02")
     assert text == ("S02 stands +2.00 um and -2.67 urad off" if r == 2 else "S02 stands -2.67 urad off")
+
+
+@pytest.mark.parametrize(("count", "known", "found"), [(4, 0, False), (5, 0, True), (9, 5, False), (9, 4, True)])
+def test_form_is_looked_for_from_five_segments_on(count: int, known: int, found: bool) -> None:
+    """Form of 2 um, plain to see; of those whose form the shop gives none is looked for."""
+    case, rng = Case(segments=count, points=40, form=0.0), np.random.default_rng(3)
+
+    def spoil(added: Array) -> None:
+        added[known:] += rng.normal(0, 2e-6, (count - known, 2)) @ case.form_columns.T
+
+    placed = case.draw(rng, spoil).placed
+    segments = tuple(
+        replace(one, form=(0.0, 0.0), form_uncertainty=(1e-6, 1e-6)) if number < known else one
+        for number, one in enumerate(placed.mirror.segments)
+    )
+    placed = replace(placed, mirror=replace(placed.mirror, segments=segments))
+    problem = prepare_problem(placed, segments="free")
+    assert len(problem.form) == (2 if found else 0)
+    assert problem.apart is (count >= 5)
+    white_ = prepare_problem(placed, segments="free", residual="white")
+    assert (white_.form, white_.apart) == ((), None)
+    if found:
+        assert_allclose(problem.form, 2e-6, rtol=0.9)
