@@ -18,10 +18,11 @@ from ellipsefit.fit import ellipse_fit as room
 from ellipsefit.fit.campaigns import MovedSince, Previous
 from ellipsefit.fit.conflict import _misplaced
 from ellipsefit.fit.effects import UNTOLD, segment_effects
-from ellipsefit.fit.ellipse_fit import _held_note, _oddities, prepare_problem
+from ellipsefit.fit.ellipse_fit import _focus_shift, _held_note, _oddities, prepare_problem
 from ellipsefit.fit.figure_uncertainty import left_by_fit
 from ellipsefit.fit.freedom import _bends, spread_cost, surface_likelihood
 from ellipsefit.fit.reduction import reduce_profile
+from ellipsefit.fit.result import FOCI, Pose
 from ellipsefit.fit.surface_error import SurfaceLikelihood
 from ellipsefit.mirror import Measurement
 from tests.fit_cases import Case
@@ -253,3 +254,80 @@ def test_form_is_looked_for_from_five_segments_on(count: int, known: int, found:
     assert (white_.form, white_.apart) == ((), None)
     if found:
         assert_allclose(problem.form, 2e-6, rtol=0.9)
+
+
+KEYS = tuple(f"{name}_{key}" for name in ("image", "source") for key in ("dx", "dz", "along", "across"))
+
+
+@pytest.mark.parametrize("heights", [True, False])
+@pytest.mark.parametrize("held", [(), (0,), (1,), (2,), (0, 2)])
+def test_what_of_the_foci_is_known_and_how_sure(held: tuple[int, ...], heights: bool) -> None:
+    """A focus whose distance the data do not tell has no uncertainty, nor has anything vertical without theta; without
+    the pose's height (of slopes) the vertical is not known at all. Where all is known, by differences."""
+    varied = tuple(index for index in range(3) if index not in held)
+    r = 2 if heights else 1
+    root = np.random.default_rng(1).normal(size=(len(varied) + r, len(varied) + r)) * 1e-4
+    nominal, ellipse = Ellipse(*TRUE), Ellipse(20.01, 9.98, 0.0121)
+    state: Any = SimpleNamespace(varied=varied, covariance=root @ root.T)
+    state.stderr = lambda maps: np.sqrt(np.diag(maps @ state.covariance @ maps.T))
+    pose = Pose(height=3e-4 if heights else None, tilt=2e-4, height_stderr=None, tilt_stderr=0.0)
+    pose_map = np.eye(len(varied) + r)[len(varied) :]
+    found, outputs = _focus_shift(nominal, ellipse, pose, state, pose_map, held)
+    for key in KEYS:
+        vertical = key.endswith(("dz", "across"))
+        known = heights or not vertical
+        own = 1 if key.startswith("image") else 0
+        sure = known and own not in held and not (vertical and 2 in held)
+        assert (getattr(found, key) is not None) is known
+        assert (getattr(found, f"{key}_stderr") is not None) is sure
+        assert (key in outputs) is (sure and key.endswith(("along", "across")))
+
+    def places(v: Array) -> Array:
+        p, q, theta, height, tilt = v
+        turn = np.exp(1j * tilt)
+        image = turn * q * np.exp(1j * theta) + 1j * height - TRUE[1] * np.exp(1j * TRUE[2])
+        source = -turn * p * np.exp(-1j * theta) + 1j * height + TRUE[0] * np.exp(-1j * TRUE[2])
+        shifts = []
+        for shift, ray in ((image, np.exp(1j * TRUE[2])), (source, np.exp(-1j * TRUE[2]))):
+            turned = shift / ray
+            shifts += [shift.real, shift.imag, turned.real, turned.imag]
+        return np.array(shifts)
+
+    at = np.array([20.01, 9.98, 0.0121, 3e-4 if heights else 0.0, 2e-4])
+    assert_allclose([getattr(found, key) or 0.0 for key in KEYS], np.where(
+        [getattr(found, key) is not None for key in KEYS], places(at), 0.0), rtol=1e-9, atol=1e-15)  # fmt: skip
+    columns = [*varied, *range(5 - r, 5)]
+    slopes = np.column_stack([(places(at + d) - places(at - d)) / 2e-6 for d in np.eye(5)[columns] * 1e-6])
+    stderr = np.sqrt(np.diag(slopes @ state.covariance @ slopes.T))
+    for key, expected in zip(KEYS, stderr, strict=True):
+        one = getattr(found, f"{key}_stderr")
+        assert one is None or one == pytest.approx(expected, rel=1e-5)
+    told_of = [getattr(found, f"{key}_stderr") is not None for key in FOCI]
+    assert list(np.isfinite(np.diag(found.covariance))) == told_of
+    if all(told_of):
+        assert_allclose(found.covariance, (slopes @ state.covariance @ slopes.T)[np.ix_([0, 1, 4, 5], [0, 1, 4, 5])],
+                        rtol=1e-5, atol=1e-18)  # fmt: skip
+        size = np.sqrt(np.diag(found.covariance))
+        assert_allclose(found.correlation, found.covariance / np.outer(size, size), rtol=1e-12)
+    told = found.to_dict()
+    assert [row[place] is None for place, row in enumerate(told["covariance"])] == [not one for one in told_of]
+    assert told["covariance_order"] == list(FOCI)
+
+
+def test_a_budget_is_of_p_q_theta_and_the_places_of_the_foci() -> None:
+    """Largest effect on the image across first, or on the first result where that is not known."""
+    names = {"image_along", "image_across", "source_along", "source_across"}
+    options: Any = {"segments": "free", "residual": "white"}
+    placed = white()
+    mirror = replace(placed.mirror, measurement=Measurement(x_uncertainty=2e-3, gain_uncertainty=1e-4))
+    for quantity, missing in (("height", set()), ("slope", {"image_across", "source_across"})):
+        measured = replace(white(quantity=quantity), mirror=mirror)  # type: ignore[arg-type]
+        budget = fit_ellipse(measured, vary=PARAMETERS, **options).budget
+        assert set(budget.combined) == {*PARAMETERS, *names} - missing
+        first = [item.results["image_across" if quantity == "height" else "p"] for item in budget.contributions]
+        assert first == sorted(first, reverse=True)
+        assert len(first) == 3
+        for name, combined in budget.combined.items():
+            assert_allclose(np.hypot.reduce([i.results[name] for i in budget.contributions]), combined, rtol=1e-6)
+    nothing = fit_ellipse(white(quantity="slope", count=1), vary=(), **options).budget
+    assert set(nothing.combined) == names - {"image_across", "source_across"}
