@@ -11,20 +11,33 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import norm
 
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import Prior, fit_ellipse
 from ellipsefit.fit import ellipse_fit as room
-from ellipsefit.fit.campaigns import MovedSince, Previous
+from ellipsefit.fit.campaigns import MovedSince, Previous, previous_campaign
 from ellipsefit.fit.conflict import _misplaced
 from ellipsefit.fit.effects import UNTOLD, segment_effects
 from ellipsefit.fit.ellipse_fit import _focus_shift, _held_note, _oddities, prepare_problem
 from ellipsefit.fit.figure_uncertainty import left_by_fit
 from ellipsefit.fit.freedom import _bends, spread_cost, surface_likelihood
+from ellipsefit.fit.lmfit_bridge import ellipse_parameters
 from ellipsefit.fit.reduction import reduce_profile
-from ellipsefit.fit.result import FOCI, Pose
+from ellipsefit.fit.result import FOCI, Pose, _derived, _stated
+from ellipsefit.fit.robust import (
+    MOST,
+    MOST_NORMAL,
+    NORMAL_MAD,
+    _flat,
+    _running_median,
+    _scatter,
+    _strays,
+    knocked_segments,
+)
 from ellipsefit.fit.surface_error import SurfaceLikelihood
 from ellipsefit.mirror import Measurement
+from ellipsefit.rows import number, with_uncertainty
 from tests.fit_cases import Case
 from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
 from tests.test_fit_exact import TRUE, white
@@ -331,3 +344,78 @@ def test_a_budget_is_of_p_q_theta_and_the_places_of_the_foci() -> None:
             assert_allclose(np.hypot.reduce([i.results[name] for i in budget.contributions]), combined, rtol=1e-6)
     nothing = fit_ellipse(white(quantity="slope", count=1), vary=(), **options).budget
     assert set(nothing.combined) == names - {"image_across", "source_across"}
+
+
+# ------------------------------------------------------------------ constants that published tables give
+
+
+def test_factors_of_robust_scatter_are_those_of_the_normal_law() -> None:
+    """A normal variable lies within 1.0364 (70 %) and within 1/1.4826 (half) standard deviations of zero."""
+    assert_allclose(2 * norm.cdf(MOST_NORMAL) - 1, 0.7, rtol=1e-12)
+    assert MOST == 0.7
+    assert_allclose(2 * norm.cdf(1 / NORMAL_MAD) - 1, 0.5, rtol=1e-12)
+
+
+@pytest.mark.parametrize(("count", "limit"), [(6, 31.599), (8, 12.924), (10, 8.610), (12, 6.869), (20, 6.0)])
+def test_few_segments_are_knocked_by_students_t(count: int, limit: float) -> None:
+    """The 0.05 % points of Student's t of n/2 - 1 degrees of freedom (2 to 5; any textbook's table), 6 at least."""
+    tilts = norm.ppf((np.arange(count) + 0.5) / count)[:, None] * 1e-5
+    tilts -= np.median(tilts)
+    for share, named in ((0.97, ()), (1.03, (count - 1,))):
+        one = tilts.copy()
+        one[-1] = 1.0
+        scale = NORMAL_MAD * np.median(np.abs(one - np.median(one))) * count / (count - 1)
+        one[-1] = np.median(one) + share * limit * scale
+        found = knocked_segments(one, np.ones((count, 1)))
+        # least absolute deviations put the pose anywhere between the two middle values
+        middle = np.sort(one.ravel())[[count // 2 - 1, count // 2]]
+        if np.ptp(middle) < 0.02 * limit * scale:
+            assert tuple(found) == named
+
+
+def test_a_point_strays_from_seven_deviations_on() -> None:
+    """Beyond the running median of its neighbours, in robust standard deviations of all distances from it."""
+    x, rng = np.linspace(0, 1, 400), np.random.default_rng(2)
+    noise = rng.normal(size=400)
+    flat = _flat(x, noise)
+    scatter = _scatter(flat, np.abs(flat - _running_median(flat)))
+    for size, far in ((6.7, False), (7.3, True)):
+        one = noise.copy()
+        one[200] = _running_median(flat)[200] + (noise - flat)[200] + size * scatter
+        assert _strays(x, one, np.inf)[200] == far
+        assert _strays(x, one, 0.9 * scatter)[200]  # a block that is rougher than others is judged by these
+    assert not _strays(x, noise, np.inf).any()
+    assert not _strays(x[:29], 1e3 * noise[:29] ** 9, 1e-9).any()  # too few
+    assert _strays(x[:30], np.where(np.arange(30) == 15, 1.0, 1e-3 * noise[:30]), np.inf)[15]
+
+
+def test_parameters_for_lmfit_are_bounded_as_the_fit_bounds_them() -> None:
+    """From a twentieth of the nominal, theta to twenty times it and below a right angle."""
+    placed = white()
+    found = ellipse_parameters(placed.mirror)
+    for name, value in zip(PARAMETERS, TRUE, strict=True):
+        assert (found[name].value, found[name].vary) == (value, True)
+        assert_allclose(found[name].min, value / 20, rtol=1e-12)
+        assert found[name].max == (np.inf if name != "theta" else 20 * 0.012)
+    steep = replace(placed.mirror, nominal=Ellipse(20.0, 10.0, 0.5))
+    assert ellipse_parameters(steep)["theta"].max == 1.57
+
+
+def test_an_adjuster_holds_its_place_to_half_a_micrometre_if_nothing_is_said() -> None:
+    """Common practice; at both ends of a segment without any, the lever rule."""
+    placed = white()
+    bare = tuple(replace(segment, adjusters=()) for segment in placed.mirror.segments)
+    placed = replace(placed, mirror=replace(placed.mirror, segments=bare))
+    found = previous_campaign(placed, placed.mirror)
+    length = placed.mirror.segments[0].length
+    covariance = found.factor[0] @ found.factor[0].T
+    assert_allclose(np.diag(covariance), [0.5e-6**2 / 2, 2 * 0.5e-6**2 / length**2], rtol=1e-9)
+
+
+def test_what_follows_is_shown_as_held_or_with_its_uncertainty() -> None:
+    assert _derived(None, None, "length") == with_uncertainty(None, None, "length")
+    assert _derived(2e-3, 1e-4, "length") == with_uncertainty(2e-3, 1e-4, "length")
+    assert _derived(2e-3, None, "length") == number(2e-3, "length") + " (held)"
+    assert _derived(2e-3, 0.0, "length") == number(2e-3, "length")
+    assert _stated(2e-8, 1e-9, "length", "nm") == with_uncertainty(2e-8, 1e-9, "length", unit="nm")
+    assert _stated(2e-8, None, "length", "nm") == _stated(2e-8, 0.0, "length", "nm") == "20.0 nm"

@@ -159,8 +159,8 @@ class MovedSince:
     factor: FloatArray  # (J, r, m) what the shared columns add to them
     sizes: dict[str, int]
     unsure: tuple[int, ...] = ()  # rows of segments that do not stand where the moves put them
-    chi_squared: float = 0.0  # of the worst of these, while it was held there
-    p_value: float = 1.0
+    chi_squared: float = np.nan  # of the worst of these, while it was held there
+    p_value: float = np.nan
 
     def columns(self, name: str) -> slice:
         """Which of the shared columns are those of a name."""
