@@ -419,3 +419,26 @@ def test_what_follows_is_shown_as_held_or_with_its_uncertainty() -> None:
     assert _derived(2e-3, 0.0, "length") == number(2e-3, "length")
     assert _stated(2e-8, 1e-9, "length", "nm") == with_uncertainty(2e-8, 1e-9, "length", unit="nm")
     assert _stated(2e-8, None, "length", "nm") == _stated(2e-8, 0.0, "length", "nm") == "20.0 nm"
+
+
+def test_an_ellipse_is_judged_by_its_expanded_uncertainty(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whether it can be the nominal one, within 95.45 %; a fit that has not converged is not judged."""
+    asked: list[dict[str, float]] = []
+
+    def check(_: Any, ellipse: Ellipse, unsure: dict[str, float]) -> list[Any]:
+        asked.append(unsure)
+        return []
+
+    monkeypatch.setattr(room, "check_ellipse", check)
+    fit = fit_ellipse(white(count=8), vary=("p", "theta"), residual="white")
+    expected = {name: fit.coverage_factor * (fit.stderr(name) or 0.0) for name in ("p", "theta")}
+    assert list(asked[0]) == ["p", "theta"]
+    assert_allclose(list(asked[0].values()), list(expected.values()), rtol=1e-9)
+
+
+def test_slopes_spread_in_height_as_usual() -> None:
+    """They do not tell it; what else asks for it is given 5 um, whatever tilts do."""
+    for tilt in (None, 3e-5):
+        problem = prepare_problem(white(quantity="slope"), residual="white", spread_tilt=tilt)
+        assert problem.spreads[0] == 5e-6
+        assert tilt is None or problem.spreads[1] == tilt
