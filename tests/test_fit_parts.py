@@ -375,6 +375,24 @@ def test_the_degree_is_the_least_whose_terms_may_be_neglected(reach: float) -> N
     assert _degree(ellipse, centre - half, centre + half) == min(max(least, 5), 40)
 
 
+@pytest.mark.parametrize("points", [5, 6, 7, 40])
+def test_a_polynomial_goes_through_few_points_exactly(points: int) -> None:
+    """As many nodes as positions, if these are few, and nothing left; two readings at each leave half of what they
+    differ by, squared."""
+    placed = white(points=points, count=2)
+    for part in reduce_profile(placed).segments:
+        assert len(part.nodes) == points or len(part.nodes) < 20 < points
+        assert (part.rest < 1e-3) is (points < 13)
+    x, y = np.repeat(placed.x, 2), np.tile([-1e-3, 1e-3], 2 * points)
+    values = np.repeat(placed.values, 2) + 1e-7 * np.tile([1.0, -1.0], 2 * points)
+    twice = replace(
+        placed, x=x, y=y, values=values, sigma=np.full(4 * points, 1e-7), bounds=np.array([0, 2 * points, 4 * points])
+    )
+    for one, part in zip(reduce_profile(placed).segments, reduce_profile(twice).segments, strict=True):
+        assert len(part.nodes) == len(one.nodes)
+        assert_allclose(part.rest, 2 * points + 2 * one.rest, rtol=1e-6)
+
+
 def test_a_span_beyond_the_ellipse_has_the_highest_degree() -> None:
     ellipse = Ellipse(10.0, 10.0, 0.02)
     assert _degree(ellipse, 9.5, 10.5) == 40
