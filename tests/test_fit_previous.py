@@ -283,7 +283,7 @@ def test_what_is_no_campaign_of_this_mirror_is_one_sentence(tmp_path: Path) -> N
     write_mirror(case.mirror, tmp_path / "mirror.toml")
     with pytest.raises(DataError, match=r"is of mirror '.*'; expected one of mirror 'Other'"):
         read_previous(tmp_path / "first.h5", replace(case.mirror, name="Other"))
-    with pytest.raises(EllipsefitError, match="cannot be read as HDF5"):
+    with pytest.raises(EllipsefitError, match="is no HDF5 file"):
         read_previous(tmp_path / "mirror.toml", case.mirror)
     profile = Profile(name="a", quantity="height", x=case.second.x, values=case.second.values, frame="mirror")
     write_profile(profile, tmp_path / "profile.h5")

@@ -19,11 +19,13 @@ from typing import Any, Final, Literal, NamedTuple, cast, get_args
 import h5py
 import numpy as np
 import numpy.typing as npt
-from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s, h5t, h5z
+from h5py import h5a, h5d, h5g, h5i, h5l, h5o, h5s, h5t
 
 from ellipsefit.arrays import BoolArray, FloatArray
-from ellipsefit.errors import EllipsefitError, FileFormatError, FileMissingError, ParameterError, UnitError
-from ellipsefit.files.apart import MEMORY, read_apart
+from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError, UnitError
+from ellipsefit.files.apart import read_apart
+from ellipsefit.files.chunks import check_chunks, check_filters
+from ellipsefit.files.damage import LIBRARY, DamageError, damage_told, field_read, name_of, own_words
 from ellipsefit.files.heaps import check_heaps
 from ellipsefit.files.safe import existing_file, new_file
 from ellipsefit.profile import Frame, Profile, Quantity
@@ -37,7 +39,6 @@ _LARGEST: Final = 500_000_000  # points; a damaged file may claim any number
 _CLAIMED: Final = 1 << 24
 _PRESSED: Final = 100
 _DEEPEST: Final = 32  # groups in one another; HDF5 visits them by recursion
-_COMPRESSORS: Final = {h5z.FILTER_DEFLATE, h5z.FILTER_SZIP, h5z.FILTER_LZF, h5z.FILTER_SCALEOFFSET, h5z.FILTER_NBIT}
 _BLOCK: Final = 64  # texts that are read at a time, for many may stand for one that is long
 _CACHE: Final = 1 << 24  # bytes of a field's chunks that are kept: the next block may need the same chunk
 _SQUARED: Final = re.compile(r"\(?(.+?)\)?\s*(?:\^|\*\*)?\s*2")
@@ -89,33 +90,11 @@ def open_nexus(path: str | os.PathLike[str]) -> Iterator[Any]:
         If it is no HDF5, truncated, damaged, or has links that leave it.
     """
     place = existing_file(path)
-    with _faults_told(path):
+    with damage_told(path):
         check_heaps(place, path)
         with h5py.File(place, "r") as file:
             _refuse_strange_links(file, path)
             yield file
-
-
-@contextmanager
-def _faults_told(path: str | os.PathLike[str]) -> Iterator[None]:
-    """Whatever HDF5 finds wrong with a file, in one sentence."""
-    try:
-        yield
-    except EllipsefitError:
-        raise
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError, SystemError) as error:
-        # any of these comes out of h5py for one damaged file or another; the cause stays attached
-        reason = str(error)
-        if "truncated" in reason:
-            raise FileFormatError(f"{path}: is a truncated HDF5 file; expected it whole, copy it again") from error
-        if "filter returned failure" in reason or "memory allocation failed" in reason:
-            raise FileFormatError(
-                f"{path}: is a damaged HDF5 file, or takes more memory than its size allows; expected it whole, "
-                "copy it again"
-            ) from error
-        raise FileFormatError(
-            f"{path}: cannot be read as HDF5: {reason.splitlines()[0] if reason else 'damaged'}"
-        ) from error
 
 
 def _refuse_strange_links(file: Any, path: str | os.PathLike[str]) -> None:
@@ -265,7 +244,7 @@ def look_at_many(path: str | os.PathLike[str], *, most: int) -> NexusContent | N
     place = existing_file(path)
     try:
         check_heaps(place, path)
-        with _faults_told(path), h5py.File(place, "r") as file:
+        with damage_told(path), h5py.File(place, "r") as file:
             names = list(file.id)
             if len(names) <= _MANY:
                 return None
@@ -320,7 +299,7 @@ class NexusProfile:
         self.name = Path(path).name
         place, faults = existing_file(path), list[str]()
         self._state = _state(place)
-        with _faults_told(path):
+        with damage_told(path):
             self._file = h5py.File(place, "r", rdcc_nbytes=_CACHE)
             try:
                 _refuse_strange_links(self._file, path)
@@ -366,18 +345,20 @@ class NexusProfile:
         self._file.close()
 
     def touch(self) -> None:
-        """Have HDF5 do what it may break down at: find each chunk, decode the first, the last and the largest."""
+        """Have HDF5 do what it may break down at: find each chunk, unpack the first and the last."""
         last = len(self) - 1
-        with _faults_told(self.path):
+        with damage_told(self.path):
             for column in self._columns.values():
-                for start in (0, last, *column.large_chunks()):
+                if column.dataset.get_create_plist().get_layout() == h5d.CHUNKED:
+                    column.dataset.get_num_chunks()
+                for start in (0, last):
                     column.read(start, start + 1)
 
     def part(self, start: int, stop: int, *, names: bool = True) -> Profile:
         """Points `start` to `stop - 1`; without `names`, those of segments are not read."""
         if not self._file:
             raise FileMissingError(f"{self.path}: is closed; expected the profile to stay open while it is read")
-        with _faults_told(self.path):
+        with damage_told(self.path):
             read = {
                 name: column.read(start, stop) for name, column in self._columns.items() if names or name != "segment"
             }
@@ -516,10 +497,16 @@ def _measured_data(file: Any, names: Sequence[bytes] | None = None) -> list[_Mea
 
 def _child(group: Any, name: str | bytes) -> Any:
     """Object of a group by its low-level name; None if there is none, or a link that leads nowhere."""
+    key = name if isinstance(name, bytes) else name.encode()
     try:
-        return h5o.open(group, name if isinstance(name, bytes) else name.encode())
-    except KeyError:
-        return None
+        return h5o.open(group, key)
+    except LIBRARY as error:
+        if isinstance(error, KeyError) and any(words in str(error) for words in _NOT_THERE):
+            return None
+        raise DamageError(f"'{name_of(group).rstrip('/')}/{key.decode('utf-8', errors='backslashreplace')}'") from error
+
+
+_NOT_THERE: Final = ("doesn't exist", "component not found")
 
 
 def _groups(parent: Any, nx_class: str) -> list[Any]:
@@ -553,7 +540,7 @@ def _nothing_measured(path: str | os.PathLike[str], file: Any) -> str:
     if not data:
         return f"{path}: has no NXdata; expected one whose signal is height or slope"
     signal = text_attribute(data[0], "signal")
-    got = f"the signal '{signal}'" if signal else "no signal"
+    got = f"the signal {signal[:40]!r}" if signal else "no signal"
     return f"{path}: NXdata '{data[0].name}' has {got}; expected height or slope"
 
 
@@ -636,7 +623,7 @@ def _frame(path: str | os.PathLike[str], data: Any, faults: list[str]) -> Frame:
     frame = text_attribute(data, "frame") or "scan"
     if frame not in get_args(Frame):
         faults.append(
-            f"{path}: attribute 'frame' of '{data.name}' is '{frame}'; expected {' or '.join(get_args(Frame))}"
+            f"{path}: attribute 'frame' of '{data.name}' is {frame[:40]!r}; expected {' or '.join(get_args(Frame))}"
         )
     return cast("Frame", frame)
 
@@ -771,7 +758,7 @@ class _Fields:
     def check_axes(self) -> None:
         if _text(self.group, "axes") != "x":
             axes = _texts(h5py.Group(self.group), "axes")
-            place = _decoded(h5i.get_name(self.group))
+            place = name_of(self.group)
             self.faults.append(f"{self.path}: NXdata '{place}' has the axes {axes or 'none'}; expected 'x'")
 
     def check_lengths(self, quantity: str, values: Sized, arrays: Mapping[str, Sized | None]) -> None:
@@ -814,7 +801,7 @@ class _Fields:
             if kind is not None:
                 found = _quantity(self.path, self.group, name, lambda unit: unit_factor(unit, kind), kind)
                 self.units.append((name, found[3]))
-                return _Column(*found[:3])
+                return _Column(*found[:3], self.where(name))
             dataset, _ = _dataset(self.path, self.group, name, "biuf" if name == "mask" else "SO")
             return _Column(dataset, None, 0.0, self.where(name))
         except FileFormatError as error:
@@ -841,16 +828,16 @@ class _Fields:
         text = None
         if isinstance(dataset, h5d.DatasetID) and dataset.shape in ((), (1,)) and dataset.dtype.kind in "SO":
             try:
-                _check_storage(self.where(name), dataset)
+                _check_whole(self.where(name), dataset)
             except FileFormatError as error:
                 self.faults.append(str(error))
                 return None
-            value = h5py.Dataset(dataset)[()]
-            first = np.asarray(value, dtype=object).ravel()[0]
-            text = _decoded(first) if isinstance(first, str | bytes) else None
+            with field_read(dataset):
+                first = np.asarray(h5py.Dataset(dataset)[()], dtype=object).ravel()[0]
+                text = _decoded(first) if isinstance(first, str | bytes) else None
         if text in allowed:
             return text
-        got = "no text" if text is None else f"'{text}'"
+        got = "no text" if text is None else f"{text[:40]!r}"
         self.faults.append(f"{self.where(name)} is {got}; expected {', '.join(allowed[:-1])} or {allowed[-1]}")
         return None
 
@@ -871,8 +858,8 @@ class _Fields:
         except FileFormatError as error:
             self.faults.append(str(error))
             return None
-        mask: BoolArray = h5py.Dataset(dataset)[: self.most] != 0
-        return mask
+        count = dataset.shape[0] if self.most is None else min(self.most, dataset.shape[0])
+        return cast("BoolArray", _Column(dataset, None, 0.0, self.where("mask")).read(0, count))
 
     def _numbers(self, name: str, factor: _FactorOf, expected: str, *, ndim: int = 1) -> FloatArray | None:
         try:
@@ -908,7 +895,7 @@ _FactorOf = Callable[[str], tuple[float, float]]
 
 
 def _where(path: str | os.PathLike[str], group: Any, name: str) -> str:
-    return f"{path}: field '{_decoded(h5i.get_name(group)).rstrip('/')}/{name}'"
+    return f"{path}: field '{name_of(group).rstrip('/')}/{name}'"
 
 
 def _dataset(
@@ -918,17 +905,17 @@ def _dataset(
 
     With ndim 0 it is one value, (1,) too.
     """
-    try:
-        dataset = h5d.open(group, name.encode())
-    except (KeyError, TypeError, ValueError):  # not there, a link to nowhere, or no dataset
-        raise FileFormatError(f"{_where(path, group, name)} is missing; expected {_EXPECTED[ndim]}") from None
+    dataset = _child(group, name)
+    if not isinstance(dataset, h5d.DatasetID):
+        raise FileFormatError(f"{_where(path, group, name)} is missing; expected {_EXPECTED[ndim][1]}")
     _check_storage(_where(path, group, name), dataset)
     if dataset.dtype.kind not in kinds or ("O" in kinds and h5py.check_string_dtype(dataset.dtype) is None):
         wanted = "numbers" if "f" in kinds else "strings"
-        raise FileFormatError(f"{_where(path, group, name)} is of type {dataset.dtype}; expected {wanted}")
+        raise FileFormatError(f"{_where(path, group, name)} holds {type_words(dataset.dtype)}; expected {wanted}")
     shape = dataset.shape
     if shape is None or not (len(shape) == ndim or (ndim == 0 and shape == (1,))):
-        raise FileFormatError(f"{_where(path, group, name)} has the shape {shape}; expected {_EXPECTED[ndim]}")
+        got = "holds nothing" if shape is None else f"has the shape {shape}"
+        raise FileFormatError(f"{_where(path, group, name)} {got}; expected {', '.join(_EXPECTED[ndim][ndim == 0 :])}")
     if math.prod(shape) > _LARGEST:
         raise FileFormatError(f"{_where(path, group, name)} has {math.prod(shape)} points; expected at most {_LARGEST}")
     return dataset, shape
@@ -936,7 +923,12 @@ def _dataset(
 
 def _check_storage(where: str, dataset: Any) -> None:
     """Refuse what is kept elsewhere, and what claims more than its file can hold."""
-    kind = dataset.dtype
+    try:
+        kind = dataset.dtype
+    except LIBRARY as error:
+        raise FileFormatError(
+            f"{where} is of a type that is not known here ('{own_words(error)}'); expected numbers or strings"
+        ) from error
     width = 4 * kind.itemsize if kind.kind == "S" else max(kind.itemsize, 8)  # as it will be held
     _check_room(where, dataset, math.prod(dataset.shape or ()) * width)
     if dataset.get_offset() is not None:  # one block of this file
@@ -947,8 +939,14 @@ def _check_storage(where: str, dataset: Any) -> None:
     if layout.get_layout() != h5d.CHUNKED:
         return
     _check_room(where, dataset, math.prod(layout.get_chunk()) * kind.itemsize)
-    if sum(layout.get_filter(place)[0] in _COMPRESSORS for place in range(layout.get_nfilters())) > 1:
-        raise FileFormatError(f"{where} is compressed twice; expected once at most")
+    check_filters(where, layout)
+
+
+def _check_whole(where: str, dataset: Any) -> None:
+    """As `_check_storage`, of a field that is then read whole."""
+    _check_storage(where, dataset)
+    with field_read(dataset):
+        check_chunks(where, dataset)
 
 
 def _check_room(where: str, dataset: Any, claimed: int) -> None:
@@ -970,23 +968,11 @@ def stored_field(path: str | os.PathLike[str], group: Any, name: str) -> Any:
     FileFormatError
         If it is kept in another file, or claims more than the file can hold.
     """
-    try:
-        dataset = h5d.open(group.id, name.encode())
-    except (KeyError, TypeError, ValueError):  # not there, a link to nowhere, or no dataset
+    dataset = _child(group.id, name)
+    if not isinstance(dataset, h5d.DatasetID):
         return None
-    _check_storage(_where(path, group.id, name), dataset)
+    _check_whole(_where(path, group.id, name), dataset)
     return h5py.Dataset(dataset)
-
-
-def check_stored(dataset: Any) -> None:
-    """Refuse an h5py.Dataset that is kept in another file or claims more than its file can hold.
-
-    Raises
-    ------
-    FileFormatError
-        As it says.
-    """
-    _check_storage(f"{dataset.file.filename}: field '{dataset.name}'", dataset.id)
 
 
 def read_text(path: str | os.PathLike[str], group: Any, name: str) -> str | None:
@@ -1002,14 +988,28 @@ def read_text(path: str | os.PathLike[str], group: Any, name: str) -> str | None
         return None
     if h5py.check_string_dtype(item.dtype) is None or item.shape not in ((), (1,)):
         raise FileFormatError(f"{_where(path, group.id, name)} is no text; expected one")
-    return _decoded(np.asarray(item[()], dtype=object).ravel()[0])
+    with field_read(item.id):
+        return _decoded(np.asarray(item[()], dtype=object).ravel()[0])
 
 
+#: Of a field with so many dimensions: these, and what is in them.
 _EXPECTED: Final = {
-    0: "one value",
-    1: "one dimension, a value for each point",
-    2: "two dimensions, a row for each point",
+    0: ("no dimension", "one value"),
+    1: ("one dimension", "a value for each point"),
+    2: ("two dimensions", "a row for each point"),
 }
+_TYPES: Final = {"f": "numbers", "i": "numbers", "u": "numbers", "b": "true and false", "c": "complex numbers"}
+
+
+def type_words(kind: np.dtype[Any]) -> str:
+    """What a field of this type holds, in words."""
+    if kind.kind == "S" or h5py.check_string_dtype(kind) is not None:
+        return "texts"
+    if kind.kind == "O":
+        return "references" if h5py.check_ref_dtype(kind) is not None else "lists of any length"
+    if kind.names is not None:
+        return f"groups of values ({', '.join(kind.names[:5])})"
+    return _TYPES.get(kind.kind, "bytes without a meaning" if kind.kind == "V" else f"values of type {kind}")
 
 
 def _quantity(
@@ -1039,10 +1039,12 @@ def _field(
     """Numbers of a field in SI units, and its unit."""
     dataset, factor, offset, unit = _quantity(path, group, name, factor_of, expected, ndim=ndim)
     if most is not None and dataset.shape[0] > most:
-        return _Column(dataset, factor, offset).read(0, most), unit
+        return _Column(dataset, factor, offset, _where(path, group, name)).read(0, most), unit
     values = np.empty(dataset.shape)
     if values.size:
-        dataset.read(h5s.ALL, h5s.ALL, values, h5t.NATIVE_DOUBLE)  # whatever its type, HDF5 converts
+        with field_read(dataset):
+            check_chunks(_where(path, group, name), dataset)
+            dataset.read(h5s.ALL, h5s.ALL, values, h5t.NATIVE_DOUBLE)  # whatever its type, HDF5 converts
     return _in_si(values, factor, offset), unit
 
 
@@ -1056,7 +1058,7 @@ def _in_si(values: FloatArray, factor: float, offset: float) -> FloatArray:
 class _Column:
     """A field that is read in parts: numbers in SI units, or with no factor strings or a mask."""
 
-    def __init__(self, dataset: Any, factor: float | None, offset: float, where: str = "") -> None:
+    def __init__(self, dataset: Any, factor: float | None, offset: float, where: str) -> None:
         self.dataset = dataset  # DatasetID
         self.factor = factor
         self.offset = offset
@@ -1065,32 +1067,19 @@ class _Column:
     def __len__(self) -> int:
         return int(self.dataset.shape[0])
 
-    def large_chunks(self) -> list[int]:
-        """Where chunks begin that might take a gigabyte to decode: deflate gains a factor of 1,032 at most."""
-        found: list[int] = []
-        plan = self.dataset.get_create_plist()
-        if plan.get_layout() == h5d.CHUNKED and plan.get_nfilters():
-
-            def note(chunk: Any) -> None:
-                if chunk.size > MEMORY // 1_032:
-                    found.append(chunk.chunk_offset[0])
-
-            self.dataset.chunk_iter(note)
-        elif plan.get_layout() == h5d.CHUNKED:
-            self.dataset.get_num_chunks()
-        return found
-
     def read(self, start: int, stop: int) -> Any:
         """Values `start` to `stop - 1`."""
-        if self.factor is None:
-            if self.dataset.dtype.kind in "biuf":
-                return h5py.Dataset(self.dataset)[start:stop] != 0
+        if self.factor is None and self.dataset.dtype.kind not in "biuf":
             return _texts_of(self.dataset, start, stop, self.where)
-        values = np.empty(stop - start)
-        place = self.dataset.get_space()
-        place.select_hyperslab((start,), (stop - start,))
-        self.dataset.read(h5s.create_simple(values.shape), place, values, h5t.NATIVE_DOUBLE)
-        return _in_si(values, self.factor, self.offset)
+        with field_read(self.dataset):
+            check_chunks(self.where, self.dataset, start, stop)
+            if self.factor is None:
+                return h5py.Dataset(self.dataset)[start:stop] != 0
+            values = np.empty(stop - start)
+            place = self.dataset.get_space()
+            place.select_hyperslab((start,), (stop - start,))
+            self.dataset.read(h5s.create_simple(values.shape), place, values, h5t.NATIVE_DOUBLE)
+            return _in_si(values, self.factor, self.offset)
 
 
 def read_field(path: str | os.PathLike[str], group: Any, name: str, kind: str) -> FloatArray:
@@ -1136,16 +1125,18 @@ def _strings(
 def _texts_of(dataset: Any, start: int, stop: int, where: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     """Texts `start` to `stop - 1` of a field."""
     field = h5py.Dataset(dataset)
-    if dataset.dtype.kind != "O":
-        return _text_array(field[start:stop])
-    texts: list[str] = []
-    longest = 0
-    for first in range(start, stop, _BLOCK):
-        texts += [_decoded(item) for item in field[first : min(first + _BLOCK, stop)].tolist()]
-        longest = max(longest, *map(len, texts[first - start :]))
-        _check_room(where, dataset, 4 * longest * len(texts))
-    _check_room(where, dataset, 4 * longest * (stop - start))
-    return np.array(texts, dtype=np.str_)
+    with field_read(dataset):
+        check_chunks(where, dataset, start, stop)
+        if dataset.dtype.kind != "O":
+            return _text_array(field[start:stop])
+        texts: list[str] = []
+        longest = 0
+        for first in range(start, stop, _BLOCK):
+            texts += [_decoded(item) for item in field[first : min(first + _BLOCK, stop)].tolist()]
+            longest = max(longest, *map(len, texts[first - start :]))
+            _check_room(where, dataset, 4 * longest * len(texts))
+        _check_room(where, dataset, 4 * longest * (stop - start))
+        return np.array(texts, dtype=np.str_)
 
 
 def _text_array(raw: npt.NDArray[Any]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
@@ -1169,7 +1160,13 @@ def text_attribute(item: Any, name: str) -> str | None:
 
 def _text(item: Any, name: str) -> str | None:
     """As `text_attribute`, of a low-level object."""
-    key = name.encode()
+    try:
+        return _attribute_text(item, name.encode())
+    except LIBRARY as error:
+        raise DamageError(f"attribute '{name}' of '{name_of(item)}'") from error
+
+
+def _attribute_text(item: Any, key: bytes) -> str | None:
     if not h5a.exists(item, key):
         return None
     attribute = h5a.open(item, key)

@@ -27,6 +27,7 @@ import numpy as np
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError, FileFormatError, ParameterError, UnitError
 from ellipsefit.files.apart import read_apart
+from ellipsefit.files.damage import field_read
 from ellipsefit.files.nexus import (
     new_entry,
     new_group,
@@ -37,6 +38,7 @@ from ellipsefit.files.nexus import (
     stored_field,
     survey_entries,
     text_attribute,
+    type_words,
     write_field,
     write_text,
 )
@@ -366,7 +368,7 @@ def _field(path: str | os.PathLike[str], group: Any, name: str, kind: str, power
     if item is None:
         raise FileFormatError(f"{where} is missing; expected numbers with the attribute 'units'")
     if item.dtype.kind not in "fiu":
-        raise FileFormatError(f"{where} is of type {item.dtype}; expected numbers")
+        raise FileFormatError(f"{where} holds {type_words(item.dtype)}; expected numbers")
     unit = text_attribute(item, "units")
     if unit is None:
         raise FileFormatError(f"{where} has no attribute 'units'; expected a unit of {kind}")
@@ -377,7 +379,8 @@ def _field(path: str | os.PathLike[str], group: Any, name: str, kind: str, power
         factor, offset = unit_factor(match[1] if match else unit, kind)
     except UnitError as error:
         raise FileFormatError(f"{where}: {error}") from None
-    values = np.asarray(item[()], dtype=np.float64) * factor**power + offset
+    with field_read(item.id):
+        values = np.asarray(item[()], dtype=np.float64) * factor**power + offset
     if not np.isfinite(values).all():
         raise FileFormatError(f"{where} holds values that are not finite; expected finite numbers")
     return values
@@ -421,7 +424,7 @@ def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str
         covariance = np.diag(sigma.ravel() ** 2)
     frame = text_attribute(data, "frame") or "hall"
     if frame not in ("hall", "station"):
-        raise FileFormatError(f"{path}: '{data.name}' has the frame '{frame}'; expected hall or station")
+        raise FileFormatError(f"{path}: '{data.name}' has the frame {frame[:40]!r}; expected hall or station")
     temperature = None
     if "temperature" in entry:
         temperature = float(np.mean(_field(path, entry, "temperature", "temperature")))
@@ -445,7 +448,7 @@ def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str
             moved=_moved_field(path, entry),
         )
     except (ParameterError, DataError) as error:
-        raise FileFormatError(f"{path}: {error}") from None
+        raise FileFormatError(f"{path}: {str(error).removeprefix(f'{Path(path).name}: ')}") from None
 
 
 # writing

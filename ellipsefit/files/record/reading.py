@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final, Literal, get_args
 
 import h5py
-import numpy as np
 
 from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
 from ellipsefit.files.apart import read_apart
 from ellipsefit.files.mirror import mirror_from_text
-from ellipsefit.files.nexus import check_stored, open_nexus, read_profile_data, text_attribute
+from ellipsefit.files.nexus import open_nexus, read_profile_data, text_attribute
 from ellipsefit.files.record.names import printable_name
+from ellipsefit.files.record.parts import (
+    group_in,
+    json_in,
+    mirror_text_place,
+    number_in,
+    optional_text,
+    pairs_in,
+    place_of,
+    text_in,
+    texts_in,
+    time_in,
+)
 from ellipsefit.fit import Previous, previous_campaign
 from ellipsefit.fit.campaigns import USUAL_STABILITY
 from ellipsefit.mirror import Mirror
@@ -173,12 +183,7 @@ def read_record(path: str | os.PathLike[str], kinds: Sequence[Kind] = KINDS) -> 
         mirror = _mirror_name(path, file)
         found: dict[str, list[RecordedEntry]] = {"round": [], "survey": [], "forecast": []}
         for kind, number in entries_of(file):
-            try:
-                found[kind].append(_entry(file[f"{kind}_{number}"], kind, number, kinds))
-            except (KeyError, ValueError, AttributeError) as fault:
-                raise FileFormatError(
-                    f"{path}: '{kind}_{number}' is damaged: {str(fault).splitlines()[0]}; expected an entry as written"
-                ) from None
+            found[kind].append(_entry(path, file, kind, number, kinds))
     return Record(
         name=printable_name(path),
         mirror=mirror,
@@ -212,17 +217,9 @@ def read_fit_answer(path: str | os.PathLike[str]) -> dict[str, Any]:
     """
     with open_nexus(path) as file:
         for entry in [*(f"round_{number}" for number in reversed(_rounds(file))), "fit"]:
-            name = last_result(file[entry], "fit") if entry in file else None
-            if name is None:
-                continue
-            place = f"{entry}/{name}/answer/data"
-            try:
-                answer: dict[str, Any] = _json_in(file[place])
-            except FileFormatError:
-                raise
-            except (KeyError, ValueError):
-                raise FileFormatError(f"{path}: '{place}' is no JSON; expected the answer of a fit") from None
-            return answer
+            name = last_result(group_in(path, file, entry), "fit") if entry in file else None
+            if name is not None:
+                return answer_in(path, file[entry], name)
     raise FileFormatError(f"{path}: holds no fit; expected a record, or what 'ellipsefit fit -o' writes")
 
 
@@ -242,16 +239,13 @@ def read_round(path: str | os.PathLike[str], number: int | None = None) -> Recor
             known = f"rounds {rounds[0]} to {rounds[-1]}" if rounds else "no rounds"
             raise FileFormatError(f"{path}: has {known}; expected round {1 if number is None else number}")
         chosen = rounds[-1] if number is None else number
-        entry = file[f"round_{chosen}"]
-        try:
-            when = datetime.fromisoformat(_text_in(entry["start_time"]))
-            mirror_file = _text_in(entry["input_1/data"])
-            name = last_result(entry, "correction")
-            plan = None if name is None else _json_in(entry[f"{name}/answer/data"])
-        except FileFormatError:
-            raise
-        except (KeyError, ValueError) as fault:
-            raise FileFormatError(f"{path}: round {chosen} is incomplete: {fault}; expected one of `run`") from None
+        entry = group_in(path, file, f"round_{chosen}")
+        when = time_in(path, entry, "start_time")
+        if when is None:
+            raise FileFormatError(f"{path}: 'round_{chosen}/start_time' is missing; expected a date and time")
+        mirror_file = text_in(path, entry, "input_1/data")
+        name = last_result(entry, "correction")
+        plan = None if name is None else answer_in(path, entry, name)
     return RecordedRound(number=chosen, when=when, mirror_file=mirror_file, plan=plan)
 
 
@@ -267,12 +261,10 @@ def read_comparison(path: str | os.PathLike[str]) -> dict[str, Any] | None:
     with open_nexus(path) as file:
         _mirror_name(path, file)
         for number in reversed(_rounds(file)):
-            entry = file[f"round_{number}"]
+            entry = group_in(path, file, f"round_{number}")
             name = last_result(entry, "comparison")
             if name is not None:
-                found = _json_in(entry[f"{name}/answer/data"])
-                if isinstance(found, dict):
-                    return found
+                return answer_in(path, entry, name)
     return None
 
 
@@ -286,10 +278,9 @@ def read_round_profile(path: str | os.PathLike[str], number: int) -> Profile:
         If it cannot be read or the round has none.
     """
     with open_nexus(path) as file:
-        data = file.get(f"round_{number}/profile")
-        if data is None:
+        if f"round_{number}/profile" not in file:
             raise FileFormatError(f"{path}: round {number} holds no profile; expected a round of `run` or `fit`")
-        return read_profile_data(path, data)
+        return read_profile_data(path, group_in(path, file, f"round_{number}/profile"))
 
 
 def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: float = USUAL_STABILITY) -> Previous:
@@ -315,7 +306,7 @@ def read_previous(path: str | os.PathLike[str], mirror: Mirror, *, stability: fl
         If it is of another mirror.
     """
     number, profile, text = _last_campaign(path)
-    before = mirror_from_text(text, path)
+    before = mirror_from_text(text, mirror_text_place(path, "fit" if number is None else f"round_{number}"))
     if before.name != mirror.name:
         raise DataError(f"{path}: is of mirror '{before.name}'; expected one of mirror '{mirror.name}'")
     which = printable_name(path) if number is None else f"{printable_name(path)}, round {number}"
@@ -334,7 +325,7 @@ def _last_campaign(path: str | os.PathLike[str]) -> tuple[int | None, Profile, s
             raise FileFormatError(
                 f"{path}: holds no campaign; expected a record that 'run' made, or a file that 'fit --output' wrote"
             )
-        return number, read_profile_data(path, parts[0]), _text_in(parts[1])
+        return number, read_profile_data(path, parts[0]), text_in(path, entry, "input_1/data")
 
 
 @read_apart
@@ -350,13 +341,13 @@ def record_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:
     with open_nexus(path) as file:
         _mirror_name(path, file)
         for kind, number in entries_of(file):
-            entry = file[f"{kind}_{number}"]
+            entry = group_in(path, file, f"{kind}_{number}")
             for _, _, name in results_of(entry):
-                answer = entry[name].get("answer")
+                answer = group_in(path, entry, name).get("answer")
                 if not isinstance(answer, h5py.Group) or not {"data", "checksum"} <= set(answer):
                     continue
-                text = _text_in(answer["data"])
-                if hashlib.sha256(text.encode()).hexdigest() != _text_in(answer["checksum"]):
+                text = text_in(path, answer, "data")
+                if hashlib.sha256(text.encode()).hexdigest() != text_in(path, answer, "checksum"):
                     faults.append(
                         f"{path}: '{kind}_{number}/{name}/answer' is not what was written: its SHA-256 differs; "
                         "expected it untouched, take the record from a backup"
@@ -388,7 +379,8 @@ def read_earlier(path: str | os.PathLike[str], *, most: int = 10) -> tuple[tuple
     found = []
     for number, profile, text in _campaigns(path, most):
         with suppress(EllipsefitError):
-            found.append((f"round {number}", place_profile(profile, mirror_from_text(text, path))))
+            mirror = mirror_from_text(text, mirror_text_place(path, f"round_{number}"))
+            found.append((f"round {number}", place_profile(profile, mirror)))
     return tuple(found)
 
 
@@ -398,11 +390,10 @@ def _campaigns(path: str | os.PathLike[str], most: int) -> list[tuple[int, Profi
     found = []
     with open_nexus(path) as file:
         for number in _rounds(file)[-most:]:
-            entry = file[f"round_{number}"]
-            if "profile" in entry and "input_1/data" in entry:
-                with suppress(FileFormatError):
-                    text = _text_in(entry["input_1/data"])
-                    found.append((number, read_profile_data(path, entry["profile"]), text))
+            with suppress(FileFormatError):
+                entry = group_in(path, file, f"round_{number}")
+                text = text_in(path, entry, "input_1/data")
+                found.append((number, read_profile_data(path, group_in(path, entry, "profile")), text))
     return found
 
 
@@ -444,62 +435,71 @@ def _rounds(file: Any) -> tuple[int, ...]:
     return tuple(number for kind, number in entries_of(file) if kind == "round")
 
 
-def _entry(entry: Any, kind: EntryKind, number: int, kinds: Sequence[Kind]) -> RecordedEntry:
-    name = f"{kind}_{number}"
-    inputs = tuple(_input(entry[f"input_{item}"], f"{name}/input_{item}", item) for item in inputs_of(entry))
+def answer_in(path: str | os.PathLike[str], entry: Any, name: str) -> dict[str, Any]:
+    """The answer of a result of an entry.
+
+    Raises
+    ------
+    FileFormatError
+        If it is no JSON object.
+    """
+    answer = json_in(path, entry, f"{name}/answer/data", "the answer of a step")
+    if not isinstance(answer, dict):
+        raise FileFormatError(f"{path}: '{place_of(entry, name)}/answer/data' is no JSON object; expected an answer")
+    return answer
+
+
+def _entry(
+    path: str | os.PathLike[str], file: Any, kind: EntryKind, number: int, kinds: Sequence[Kind]
+) -> RecordedEntry:
+    entry = group_in(path, file, f"{kind}_{number}")
+    inputs = tuple(_input(path, group_in(path, entry, f"input_{item}"), item) for item in inputs_of(entry))
     results: list[RecordedResult] = []
     for what, item, key in results_of(entry):
-        if what not in kinds:
-            continue
-        results.append(_result(entry[key], f"{name}/{key}", what, item, inputs, results))
-    when = _time(_text_in(entry["start_time"])) if "start_time" in entry else None
+        if what in kinds:
+            results.append(_result(path, entry, key, what, item, inputs, results))
+    when = time_in(path, entry, "start_time")
     return RecordedEntry(kind=kind, number=number, when=when, inputs=inputs, results=tuple(results))
 
 
-def _input(note: Any, path: str, number: int) -> RecordedInput:
-    usual = "mirror file" if number == 1 else "measured"
+def _input(path: str | os.PathLike[str], note: Any, number: int) -> RecordedInput:
     return RecordedInput(
-        path=path,
-        name=_text_in(note["file_name"]) if "file_name" in note else "",
-        role=_text_in(note["role"]) if "role" in note else usual,
-        checksum=_text_in(note["checksum"]) if "checksum" in note else "",
-        size=int(note["size"][()]) if "size" in note else None,
-        text=_text_in(note["data"]) if "data" in note else None,
+        path=note.name.strip("/"),
+        name=optional_text(path, note, "file_name") or "",
+        role=optional_text(path, note, "role") or ("mirror file" if number == 1 else "measured"),
+        checksum=optional_text(path, note, "checksum") or "",
+        size=number_in(path, note, "size"),
+        text=optional_text(path, note, "data"),
     )
 
 
 def _result(
-    process: Any,
-    path: str,
+    path: str | os.PathLike[str],
+    entry: Any,
+    name: str,
     kind: Kind,
     number: int,
     inputs: tuple[RecordedInput, ...],
     before: list[RecordedResult],
 ) -> RecordedResult:
-    answer = _json_in(process["answer/data"])
-    if not isinstance(answer, dict):
-        raise ValueError(f"{path}/answer is no JSON object")
-    versions = {"ellipsefit": _text_in(process["version"])} if "version" in process else {}
-    versions |= {name: _text_in(item) for name, item in process.get("versions", {}).items()}
+    process = group_in(path, entry, name)
+    version = optional_text(path, process, "version")
     if "made_from" in process:
-        group = process["made_from"]
-        sources = tuple(
-            Source(path=_decoded(place), checksum=_decoded(checksum))
-            for place, checksum in zip(group["source"][()], group["checksum"][()], strict=True)
-        )
+        pairs = pairs_in(path, group_in(path, process, "made_from"), ("source", "checksum"))
+        sources = tuple(Source(path=place, checksum=checksum) for place, checksum in pairs)
     else:
         sources = _usual_sources(kind, inputs, before)
     return RecordedResult(
-        path=path,
+        path=process.name.strip("/"),
         kind=kind,
         number=number,
-        made=_time(_text_in(process["date"])) if "date" in process else None,
-        versions=versions,
-        settings={name: _text_in(item) for name, item in process.get("settings", {}).items()},
-        options=_json_in(process["options/data"]) if "options" in process else None,
-        answer=answer,
-        checksum=_text_in(process["answer/checksum"]) if "checksum" in process["answer"] else "",
-        output=_text_in(process["output"]) if "output" in process else "",
+        made=time_in(path, process, "date"),
+        versions=({} if version is None else {"ellipsefit": version}) | texts_in(path, process, "versions"),
+        settings=texts_in(path, process, "settings"),
+        options=json_in(path, process, "options/data", "options as asked") if "options" in process else None,
+        answer=answer_in(path, entry, name),
+        checksum=optional_text(path, process, "answer/checksum") or "",
+        output=optional_text(path, process, "output") or "",
         sources=sources,
     )
 
@@ -512,30 +512,3 @@ def _usual_sources(kind: Kind, inputs: tuple[RecordedInput, ...], before: list[R
         else:
             found += [Source(path=item.path, checksum=item.checksum) for item in before if item.kind == what][-1:]
     return tuple(found)
-
-
-def _time(text: str) -> datetime | None:
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
-
-
-def _text_in(dataset: Any) -> str:
-    if not isinstance(dataset, h5py.Dataset):
-        raise KeyError(f"'{dataset.name}' is no field")
-    check_stored(dataset)
-    return _decoded(dataset[()])
-
-
-def _json_in(dataset: Any) -> Any:
-    try:
-        return json.loads(_text_in(dataset))
-    except RecursionError:
-        raise ValueError(f"'{dataset.name}' is nested too deeply") from None
-
-
-def _decoded(value: Any) -> str:
-    raw = value.item() if isinstance(value, np.generic) else value
-    return raw.decode("utf-8") if isinstance(raw, bytes) else str(raw)
