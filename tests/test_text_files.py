@@ -209,6 +209,19 @@ def test_of_thousands_of_columns_only_those_in_use_are_kept(tmp_path: Path) -> N
     assert peak < 50e6
 
 
+@pytest.mark.parametrize("start", ["", "# "])
+def test_a_line_of_a_million_columns_is_refused_before_any_is_kept(start: str, tmp_path: Path) -> None:
+    """Bound: of a line of 7 MB there are two copies, as bytes and as text, and its cells are not made."""
+    names = ",".join(f"c{i}" for i in range(1_000_000))
+    path = saved(tmp_path, f"{start}x [mm],height [um],{names}\n1,2,3\n")
+    tracemalloc.start()
+    with pytest.raises(FileFormatError, match="line 1: has 1000002 columns; expected a row for each point, 100000 col"):
+        read_profile(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 5 * path.stat().st_size
+
+
 def test_a_large_file_is_looked_at_in_parts_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("ellipsefit.files.text.rows.LARGE", 1 << 20)
     monkeypatch.setattr("ellipsefit.files.text.blocks.BLOCK", 1 << 17)

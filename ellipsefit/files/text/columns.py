@@ -20,7 +20,8 @@ KNOWN: Final = (*NUMERIC, *WITHOUT_UNIT, *ALONG)
 
 #: What separates columns, and its name.
 DELIMITERS: Final = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
-_MOST_COLUMNS: Final = 1_000_000
+#: Columns that a table may have: what has more is no table of a row for each point.
+MOST_COLUMNS: Final = 100_000
 
 _BLANK_CELL: Final = re.compile(r"\"[^\"]*\"|[^\s\[\]()]+(?:\s*(?:\[[^\[\]]*\]|\([^()]*\)))?")
 #: A column's name with its unit in brackets, after a stroke (ISO 80000-1, 7.1.4) or 'in', or behind it.
@@ -51,8 +52,18 @@ def readings(line: str) -> list[tuple[str, list[Column]]]:
             cells = _BLANK_CELL.findall(line) if delimiter == " " else line.split(delimiter)
             if delimiter == "," and '"' in line:
                 cells = next(csv.reader([line], skipinitialspace=True), [])
-            found.append((delimiter, [_column(cell) for cell in cells[:_MOST_COLUMNS]]))
+            found.append((delimiter, [_column(cell) for cell in cells]))
     return found
+
+
+def too_wide(line: str) -> int | None:
+    """How many columns a line has, if more than a table may have."""
+    if len(line) <= MOST_COLUMNS:  # as nearly every line, quickly
+        return None
+    count = 1 + max(line.count(mark) for mark in DELIMITERS if mark != " ")
+    if count <= MOST_COLUMNS:
+        count = max(count, len(line.split()))
+    return count if count > MOST_COLUMNS else None
 
 
 def known_names(columns: Sequence[Column]) -> set[str]:

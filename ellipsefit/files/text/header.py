@@ -9,7 +9,18 @@ from typing import Final, Literal, NamedTuple
 
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.text.cells import split
-from ellipsefit.files.text.columns import DELIMITERS, KNOWN, Column, is_header, known_names, readings, with_units_below
+from ellipsefit.files.text.columns import (
+    DELIMITERS,
+    KNOWN,
+    MOST_COLUMNS,
+    Column,
+    is_header,
+    known_names,
+    readings,
+    too_wide,
+    with_units_below,
+)
+from ellipsefit.files.text.faults import at_line
 
 EXAMPLE: Final = "'x [mm],height [um]'"
 #: What begins a comment; ';' only where it does not separate. The last but one ended files of old.
@@ -58,7 +69,9 @@ def find_header(lines: Sequence[str], path: str | os.PathLike[str]) -> Header:
         raise FileFormatError(f"{path}: is empty; expected a profile with a header such as {EXAMPLE}")
     if not plain:
         raise FileFormatError(f"{path}: holds only comments; expected a header such as {EXAMPLE} and numbers")
+    _check_width(lines, plain, path)
     whole = [place for place in plain if is_header(lines[place])]
+    _check_width(lines, () if whole else comments, path)
     spoken = [place for place in reversed(comments) if is_header(_without_mark(lines[place]))]
     attempts = (_header_at(lines, place) for place in whole or spoken)
     header = next((header for header, fits in attempts if fits), None)
@@ -66,6 +79,16 @@ def find_header(lines: Sequence[str], path: str | os.PathLike[str]) -> Header:
         header, _ = _header_at(lines, whole[0] if whole else _likeliest(lines, plain))
     before = tuple(lines[place] for place in plain if place < header.line)
     return header._replace(declared=declared, before=before)
+
+
+def _check_width(lines: Sequence[str], places: Sequence[int], path: str | os.PathLike[str]) -> None:
+    for place in places:
+        count = too_wide(lines[place])
+        if count is not None:
+            raise FileFormatError(
+                f"{path}{at_line(place)}: has {count} columns; expected a row for each point, {MOST_COLUMNS} columns "
+                "at most"
+            )
 
 
 def _sorted(lines: Sequence[str]) -> tuple[list[int], list[int], DecimalMark | None]:
