@@ -6,17 +6,18 @@ import dataclasses
 import re
 from dataclasses import replace
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.integrate import cumulative_trapezoid
 from scipy.stats import norm
 
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import Prior, fit_ellipse
 from ellipsefit.fit import ellipse_fit as room
-from ellipsefit.fit.campaigns import MovedSince, Previous, previous_campaign
+from ellipsefit.fit.campaigns import MovedSince, Previous, both_campaigns, previous_campaign
 from ellipsefit.fit.conflict import _misplaced
 from ellipsefit.fit.effects import UNTOLD, segment_effects
 from ellipsefit.fit.ellipse_fit import _focus_shift, _held_note, _oddities, prepare_problem
@@ -442,3 +443,32 @@ def test_slopes_spread_in_height_as_usual() -> None:
         problem = prepare_problem(white(quantity="slope"), residual="white", spread_tilt=tilt)
         assert problem.spreads[0] == 5e-6
         assert tilt is None or problem.spreads[1] == tilt
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_errors_measured_closer_together_are_steeper_and_sum_up_to_less(quantity: Literal["height", "slope"]) -> None:
+    """A wave whose places are squeezed by 1e-3: its slope by numpy's gradient grows, its integral by the trapezium rule
+    shrinks, by as much; a gain changes both."""
+    x = np.linspace(0, 1, 2001)
+    wave, squeezed = np.sin(20 * x), x / (1 + 1e-3)
+    steeper = np.std(np.gradient(wave, squeezed)) / np.std(np.gradient(wave, x)) - 1
+    lower = np.std(cumulative_trapezoid(wave, squeezed)) / np.std(cumulative_trapezoid(wave, x)) - 1
+    problem = prepare_problem(white(count=6, quantity=quantity), segments="free", residual="white")
+    how = Measurement(x_scale_uncertainty=1e-3, gain_uncertainty=2e-4)
+    left = left_by_fit(problem, np.array(TRUE), (0, 1, 2), how, own_columns=0, noise=1.0)
+    assert left is not None
+    heights, slopes = (0.0, steeper) if quantity == "height" else (lower, 0.0)
+    assert_allclose(left.gains, np.array([[heights, 2e-4], [slopes, 2e-4]], dtype=float), rtol=2e-3)
+    assert left.shared.shape[1] == 2
+
+
+def test_scatter_within_blocks_of_both_campaigns_adds_up() -> None:
+    """Thousands of points, many in a block: sums of squares and degrees of freedom, the first ones' by their weight."""
+    first, second = white(points=900, count=2), white(points=700, count=2, seed=3)
+    then, now = reduce_profile(first), reduce_profile(second)
+    previous = Previous(placed=first, moves=np.zeros((2, 2)), factor=np.zeros((2, 2, 1)))
+    merged, _ = both_campaigns(now, then, segment_effects(now), previous, weight=0.25)
+    for whole, a, b in zip(merged.segments, now.segments, then.segments, strict=True):
+        assert min(a.within, b.within) > 0
+        assert_allclose(whole.within, a.within + 0.25 * b.within, rtol=1e-12)
+        assert whole.within_freedom == a.within_freedom + b.within_freedom

@@ -166,9 +166,9 @@ def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArra
     r = problem.effects.r
     scale = np.ones(r + len(problem.form))
     scale[chosen] = np.exp(change)
-    own = np.array(problem.spreads[-r:]) * scale[:r]
-    spreads = (float(own[0]), float(own[1])) if r == 2 else (problem.spreads[0], float(own[0]))
-    return replace(problem, spreads=spreads, form=tuple(float(value) for value in np.array(problem.form) * scale[r:]))
+    height, tilt = [*problem.spreads[:-r], *(np.array(problem.spreads[-r:]) * scale[:r])]
+    form = tuple(float(value) for value in np.array(problem.form) * scale[r:])
+    return replace(problem, spreads=(float(height), float(tilt)), form=form)
 
 
 def _bends(function: Callable[[FloatArray], FloatArray], size: int) -> FloatArray:
