@@ -166,7 +166,7 @@ def _moved(problem: JointProblem, name: str, chosen: IntArray, change: FloatArra
     r = problem.effects.r
     scale = np.ones(r + len(problem.form))
     scale[chosen] = np.exp(change)
-    height, tilt = [*problem.spreads[:-r], *(np.array(problem.spreads[-r:]) * scale[:r])]
+    height, tilt = np.concatenate([problem.spreads[:-r], np.array(problem.spreads[-r:]) * scale[:r]])
     form = tuple(float(value) for value in np.array(problem.form) * scale[r:])
     return replace(problem, spreads=(float(height), float(tilt)), form=form)
 
