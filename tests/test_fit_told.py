@@ -38,7 +38,7 @@ from ellipsefit.fit.robust import (
 )
 from ellipsefit.fit.surface_error import SurfaceLikelihood
 from ellipsefit.mirror import Measurement
-from ellipsefit.rows import number, with_uncertainty
+from ellipsefit.rows import number, uncertainty, with_uncertainty
 from tests.fit_cases import Case
 from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
 from tests.test_fit_exact import TRUE, white
@@ -472,3 +472,52 @@ def test_scatter_within_blocks_of_both_campaigns_adds_up() -> None:
         assert min(a.within, b.within) > 0
         assert_allclose(whole.within, a.within + 0.25 * b.within, rtol=1e-12)
         assert whole.within_freedom == a.within_freedom + b.within_freedom
+
+
+@pytest.mark.parametrize("quantity", ["height", "slope"])
+def test_tables_show_signs_units_and_what_is_unknown(quantity: Literal["height", "slope"]) -> None:
+    """Cell by cell as `rows` prints a number: differences with their sign, segments in um, urad and nm."""
+    fit = fit_ellipse(white(quantity=quantity), vary=("p", "theta"), segments="free", residual="white")
+    ellipse, segments, figure, focus = fit.rows()
+    assert ellipse.title == f"Ellipse of {fit.mirror.name}"
+    nominal = fit.mirror.nominal
+    p, theta, pose = fit.ellipse.p, fit.ellipse.theta, fit.pose
+    assert ellipse.cells == (
+        ("source distance p", with_uncertainty(p, fit.stderr("p"), "length"), number(nominal.p, "length", digits=6),
+         number(p - nominal.p, "length", sign=True)),
+        ("image distance q", with_uncertainty(fit.ellipse.q, None, "length"), number(10.0, "length", digits=6), "held"),
+        ("grazing angle θ", with_uncertainty(theta, fit.stderr("theta"), "angle"), number(0.012, "angle", digits=6),
+         number(theta - nominal.theta, "angle", sign=True)),
+        ("pose: height", _derived(pose.height, pose.height_stderr, "length"), "0 um", ""),
+        ("pose: tilt", with_uncertainty(pose.tilt, pose.tilt_stderr, "angle"), "0 urad", ""),
+    )  # fmt: skip
+    assert ellipse.notes == tuple(f"Note: {text}" for text in fit.warnings)
+    for row, one in zip(segments.cells, fit.segments, strict=True):
+        assert row == (
+            one.name, number(one.height, "length", unit="um", sign=True),
+            uncertainty(one.height_stderr, "length", unit="um"), number(one.tilt, "angle", unit="urad", sign=True),
+            uncertainty(one.tilt_stderr, "angle", unit="urad"),
+            with_uncertainty(one.height_error_rms, one.height_error_rms_stderr, "length", unit="nm"),
+            with_uncertainty(one.slope_error_rms, one.slope_error_rms_stderr, "angle", unit="urad"),
+        )  # fmt: skip
+    assert any(row[3].startswith("+") for row in segments.cells)
+    assert [row[2] for row in figure.cells] == [
+        fit.figure.told("height_error_pv"), fit.figure.told("slope_error_pv"), "", ""
+    ]  # fmt: skip
+    assert [row[0] for row in focus.cells] == [
+        "image focus, along the chief ray", "image focus, across the chief ray",
+        "source focus, along the chief ray", "source focus, across the chief ray",
+    ]  # fmt: skip
+    shift = fit.focus
+    assert focus.cells[0][1] == with_uncertainty(shift.image_along, shift.image_along_stderr, "length")
+    lost = replace(fit, converged=False)
+    assert lost.rows()[0].title == f"Ellipse of {fit.mirror.name}: NOT CONVERGED, these are the last values tried"
+    told = fit.to_dict()
+    assert told["model"]["correlation_length"] is None
+    assert told["model"]["degrees_of_freedom"] is None
+    rough = replace(fit.settings.surface_error, correlated=1e-8, length=0.05)
+    other = replace(fit, settings=replace(fit.settings, surface_error=rough, freedom=12.0)).to_dict()["model"]
+    assert (other["correlation_length"], other["degrees_of_freedom"]) == (0.05, 12.0)
+    arrays = {one.name: one for one in fit.arrays()}
+    assert [name for name, one in arrays.items() if one.coordinate] == ["x", "segment", "parameter"]
+    assert arrays[quantity].unit == arrays["residual"].unit == ("m" if quantity == "height" else "rad")
