@@ -15,6 +15,7 @@ from scipy.integrate import cumulative_trapezoid
 from scipy.stats import norm
 
 from ellipsefit.ellipse import Ellipse
+from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit import Prior, fit_ellipse
 from ellipsefit.fit import ellipse_fit as room
 from ellipsefit.fit.campaigns import MovedSince, Previous, both_campaigns, previous_campaign
@@ -521,3 +522,75 @@ def test_tables_show_signs_units_and_what_is_unknown(quantity: Literal["height",
     arrays = {one.name: one for one in fit.arrays()}
     assert [name for name, one in arrays.items() if one.coordinate] == ["x", "segment", "parameter"]
     assert arrays[quantity].unit == arrays["residual"].unit == ("m" if quantity == "height" else "rad")
+
+
+def test_strays_are_left_out_of_a_correlated_fit_alone() -> None:
+    """White: every point counts, as whoever asks for it wants. The other's result is of the points that are left."""
+    placed = white(points=100, count=2)
+    values = placed.values.copy()
+    values[[50, 150]] += 5e-6
+    spoilt = replace(placed, values=values)
+    for residual, count in (("white", 200), ("correlated", 198)):
+        fit = fit_ellipse(spoilt, vary=(), residual=residual)  # type: ignore[arg-type]
+        assert fit.placed.count == len(fit.residual) == count
+        assert fit.oddities.strays == ({} if count == 200 else {"S01": 1, "S02": 1})
+
+
+def test_one_segment_may_be_fixed_beside_its_last_campaign() -> None:
+    """It has no misplacement that moves could change; of two it is refused."""
+    for count in (1, 2):
+        placed = white(points=40, count=count)
+        previous = Previous(placed=placed, moves=np.zeros((count, 2)), factor=np.full((count, 2, 1), 1e-6))
+        options: Any = {"segments": "fixed", "residual": "white", "previous": previous}
+        if count == 1:
+            assert prepare_problem(placed, **options).model == "fixed"
+        else:
+            with pytest.raises(ParameterError, match="segments must be free or random beside a last campaign"):
+                prepare_problem(placed, **options)
+
+
+def test_two_campaigns_are_weighed_by_their_noise_and_keep_what_was_estimated_first() -> None:
+    """The first one's points weigh by the square of now over then; its spreads, form and freedom are those in use."""
+    now, then = white(points=60, count=6, noise=1e-7), white(points=60, count=6, noise=1e-7, seed=2)
+    assert then.sigma is not None
+    then = replace(then, sigma=then.sigma / 3, values=now.values + 0 * then.values)
+    rng = np.random.default_rng(1)
+    then = replace(then, values=then.values + 3e-8 * rng.normal(size=then.count))
+    previous = Previous(placed=then, moves=np.zeros((6, 2)), factor=np.full((6, 2, 1), 1e-6))
+    one, first = (prepare_problem(placed, residual="white", segments="random") for placed in (now, then))
+    both = prepare_problem(now, residual="white", segments="random", previous=previous)
+    weight = (one.error.noise / first.error.noise) ** 2
+    for whole, a, b in zip(both.reduction.segments, one.reduction.segments, first.reduction.segments, strict=True):
+        assert_allclose(whole.block_weight, np.concatenate([a.block_weight, weight * b.block_weight]), rtol=1e-12)
+    assert (both.spreads, both.form, both.freedom, both.scale) == (
+        first.spreads,
+        first.form,
+        first.freedom,
+        first.scale,
+    )
+    assert both.error == replace(first.error, noise=one.error.noise)
+    assert both.model == "random"
+    assert both.moved is not None
+    assert both.moved.unsure == ()
+    free = prepare_problem(now, residual="white", segments="free", previous=previous)
+    assert free.model == "free"
+    elsewhere = replace(then, bounds=np.minimum(then.bounds, 60), x=then.x[:60], values=then.values[:60], sigma=None)
+    other = replace(now, bounds=np.maximum(now.bounds - 60, 0), x=now.x[60:], values=now.values[60:], sigma=None)
+    apart = Previous(placed=elsewhere, moves=np.zeros((6, 2)), factor=np.full((6, 2, 1), 1e-6), name="round 1")
+    with pytest.raises(DataError, match="round 1: no segment was measured then that is measured now"):
+        prepare_problem(other, residual="white", segments="free", previous=apart)
+
+
+def test_a_fit_that_runs_away_says_so_and_has_not_converged() -> None:
+    """Asked for p, q and theta of a mirror so short that its noise looks like any ellipse."""
+    mirror = even_mirror(Ellipse(20.0, 20.0, 0.01), count=1, pitch=0.2, gap=0)
+    noise = 2e-8 * np.random.default_rng(1).normal(size=40)
+    placed = made_profile(mirror, (20.0, 20.0, 0.01), points=40, noise=noise, sigma=2e-8)
+    fit = fit_ellipse(placed, vary=PARAMETERS, residual="white")
+    assert not fit.converged
+    assert any(text.startswith("a parameter runs away from the nominal without end") for text in fit.warnings)
+    assert "the fit has NOT CONVERGED" in fit.warnings
+    assert "NOT CONVERGED" in str(fit)
+    good = fit_ellipse(placed, vary=("theta",), residual="white")
+    assert good.converged
+    assert "NOT CONVERGED" not in str(good)

@@ -196,8 +196,8 @@ def estimate_spreads(
         reduction, whitened, effects, offset=offset, partials=partials, form=form, loose=loose
     )
     known = [height, tilt][-effects.r :] + [None] * (2 * form)
-    open_ = np.array([value is None for value in known])
-    fixed = np.array([0.0 if value is None else value for value in known])
+    fixed = np.array(known, dtype=np.float64)  # NaN where they are not
+    open_ = np.isnan(fixed)
 
     def spreads(logs: FloatArray) -> FloatArray:
         whole = fixed.copy()
