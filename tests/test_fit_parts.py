@@ -23,7 +23,7 @@ from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.figure_uncertainty import LeftByFit, _Unsure, noise_of
 from ellipsefit.fit.prior import kind_of
 from ellipsefit.fit.problem import JointProblem
-from ellipsefit.fit.reduction import _degree, reduce_profile
+from ellipsefit.fit.reduction import _degree, _Gathered, node_basis, reduce_profile
 from ellipsefit.fit.robust import Oddities, _least_absolute, noise_tails
 from ellipsefit.fit.roll import segment_rolls
 from ellipsefit.fit.solver import inverse_normal, minimise
@@ -41,7 +41,7 @@ from ellipsefit.fit.surface_error import (
 )
 from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Measurement
-from ellipsefit.profile import Profile, Quantity, place_profile
+from ellipsefit.profile import Block, Profile, Quantity, place_profile
 from ellipsefit.rows import number as spoken
 from ellipsefit.rows import uncertainty
 from tests.rehearsal import Array, even_mirror, ideal, made_profile
@@ -712,3 +712,46 @@ def test_data_that_run_away_say_nothing_of_a_prior() -> None:
     found = prior_checks(problem, start, start, (0, 1, 2), names=["S01"], how=Measurement())
     assert [(check.degrees, check.p_value, check.chi_squared) for check in found] == [(0, 1.0, 0.0)] * 2
     assert found[0].text == f"prior {sum_of(40.0, 1.0)}: the data alone say nothing of it"
+
+
+@pytest.mark.parametrize("points", [5, 6, 9, 40, 300])
+def test_columns_that_points_share_are_kept_whole(points: int) -> None:
+    """Squares of the rows at any node values and weights, with what nothing explains, are those of all points; block
+    means of the columns are numpy's averages. Of points as few as unknowns nothing is left."""
+    placed = white(points=points, count=2)
+    assert placed.sigma is not None
+    rng = np.random.default_rng(4)
+    sigma = placed.sigma * rng.uniform(0.5, 2.0, placed.count)
+    columns = 1e-7 * np.stack([np.cos(7 * placed.x), rng.normal(size=placed.count)], axis=1)
+    reduction = reduce_profile(replace(placed, sigma=sigma, covariance_factor=columns))
+    assert (reduction.shared, reduction.count) == (2, 2 * points)
+    for part, number in zip(reduction.segments, placed.measured, strict=True):
+        own = placed.part(number)
+        x, away = placed.x[own], placed.values[own] - placed.mirror.nominal.height(placed.x[own])
+        for _ in range(3):
+            f, c = 1e-7 * rng.normal(size=len(part.nodes)), rng.normal(size=2)
+            rows = part.factor @ f + part.shared @ c - part.projection
+            plain = (node_basis(part.nodes, x) @ f + columns[own] @ c - away) / sigma[own]
+            assert_allclose(rows @ rows + part.rest, plain @ plain, rtol=1e-9)
+        assert (part.rest == 0) is (points < len(part.nodes) + 3)
+        bins = len(part.block_x)
+        weight = sigma[own] ** -2
+        assert_allclose(part.block_weight.sum(), weight.sum(), rtol=1e-12)
+        assert_allclose(part.block_weight @ part.block_shared, weight @ columns[own], rtol=1e-9)
+        if bins == points:
+            assert_allclose(part.block_shared, columns[own], rtol=1e-12)
+
+
+@pytest.mark.parametrize("cut", [1, 2, 3, 4, 7])
+def test_positions_that_stand_in_two_blocks_count_once(cut: int) -> None:
+    """Two readings at each of five places and three at the last, taken in two blocks cut anywhere."""
+    placed = white(points=11, count=1)
+    first, last = placed.ends(0)
+    x = np.repeat(np.linspace(first, last, 5), [2, 2, 2, 2, 3])
+    gathered = _Gathered(placed, 0)
+    for part in (slice(0, cut), slice(cut, None)):
+        gathered.add(
+            Block(x=x[part], values=placed.values[part], sigma=None, covariance_factor=None, rows=np.arange(11)[part])
+        )
+    assert (gathered.positions, gathered.done) == (5, 11)
+    assert len(gathered.moments(0, placed.mirror.segments[0]).nodes) == 5
