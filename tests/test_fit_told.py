@@ -594,3 +594,13 @@ def test_a_fit_that_runs_away_says_so_and_has_not_converged() -> None:
     good = fit_ellipse(placed, vary=("theta",), residual="white")
     assert good.converged
     assert "NOT CONVERGED" not in str(good)
+
+
+def test_spreads_must_be_positive() -> None:
+    """Nothing is tied by nothing, nor by what has no end."""
+    placed = white(points=20)
+    for key in ("spread_height", "spread_tilt"):
+        for bad in (0.0, -1e-6, np.inf, np.nan):
+            options: Any = {key: bad}
+            with pytest.raises(ParameterError, match=f"{key} must be positive; got {bad!r}"):
+                prepare_problem(placed, **options)
