@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, number, with_uncertainty
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
+    from scipy.sparse import csr_array
 
 Window = Literal["hann", "none"]
 #: Bands of equal ratio for each factor of ten in frequency, over which ordinates are averaged.
@@ -40,12 +42,32 @@ class Periodogram(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaveBand:
-    """What waves between two lengths contribute; `longest` may be infinite and `shortest` zero."""
+    """What waves between two lengths contribute; `longest` may be infinite and `shortest` zero.
+
+    `*_stderr` is how far another measurement of the same surface would scatter about it, and `*_noise_rms` what the
+    measurement's noise is of it by itself; squares subtract.
+    """
 
     shortest: float  # [m]
     longest: float  # [m]
     height_rms: float  # [m]
     slope_rms: float  # [rad]
+    height_rms_stderr: float | None = None  # None, as all below: nothing is known of the measurement's errors
+    slope_rms_stderr: float | None = None
+    height_noise_rms: float | None = None
+    slope_noise_rms: float | None = None
+
+
+class BandPulls(NamedTuple):
+    """How the measured points of a segment pull on what it adds to the mean squares of height and slope in bands.
+
+    Errors of the points change these by twice the pulls times them, to first order; noise has the variance V.
+    """
+
+    points: FloatArray  # (B, 2, N) pulls of the points; those of all bands together are their sum
+    square: FloatArray  # (B, 2) added to the mean square
+    noise: FloatArray  # (B, 2) what noise adds to it: trace of F V F'
+    pairs: FloatArray  # (B + 1, 2) trace of (F V F')**2; last of all bands together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,6 +89,7 @@ class Spectrum(Result):
     stderr: FloatArray  # (B,) of that mean, for a stationary Gaussian surface
     noise: float | None  # density of the measurement's white noise, if it is known
     bands: tuple[WaveBand, ...]  # longest waves first
+    whole: WaveBand  # all waves
     shortest: float  # wavelength that two steps hold [m]
 
     def __post_init__(self) -> None:
@@ -82,8 +105,7 @@ class Spectrum(Result):
     @property
     def rms(self) -> float:
         """Root of the integral over all bands: of heights [m], of slopes [rad]."""
-        key = "height_rms" if self.quantity == "height" else "slope_rms"
-        return float(np.sqrt(sum(getattr(band, key) ** 2 for band in self.bands)))
+        return self.whole.height_rms if self.quantity == "height" else self.whole.slope_rms
 
     def to_dict(self) -> dict[str, Any]:
         """The machine-readable answer, SI; None where there is no ordinate."""
@@ -99,15 +121,8 @@ class Spectrum(Result):
             "stderr": known(self.stderr),
             "segments": {name: known(row) for name, row in zip(self.names, self.density, strict=True)},
             "noise": self.noise,
-            "bands": [
-                {
-                    "shortest": band.shortest,
-                    "longest": band.longest if np.isfinite(band.longest) else None,
-                    "height_rms": band.height_rms,
-                    "slope_rms": band.slope_rms,
-                }
-                for band in self.bands
-            ],
+            "bands": [_told(band) for band in self.bands],
+            "whole": _told(self.whole),
         }
 
     def arrays(self) -> tuple[Array, ...]:
@@ -123,17 +138,26 @@ class Spectrum(Result):
 
     def rows(self) -> list[Table]:
         """Table of what lies at which wavelength."""
-        cells = tuple(
-            (_words(band), number(band.height_rms, "length"), number(band.slope_rms, "angle")) for band in self.bands
-        )
-        both = [float(np.sqrt(sum(getattr(band, key) ** 2 for band in self.bands))) for key in _RMS]
-        total = ("all together", number(both[0], "length"), number(both[1], "angle"))
-        notes = (
+        lines = [*((_words(band), band) for band in self.bands), ("all together", self.whole)]
+        cells: list[tuple[str, ...]] = []
+        for words, band in lines:
+            height = _stated(band.height_rms, band.height_rms_stderr, "length")
+            slope = _stated(band.slope_rms, band.slope_rms_stderr, "angle")
+            noises = number(band.height_noise_rms, "length", digits=2), number(band.slope_noise_rms, "angle", digits=2)
+            cells.append((words, height, noises[0], slope, noises[1]))
+        header: tuple[str, ...] = ("wavelength", "height rms", "noise in it", "slope rms", "noise in it")
+        notes = [
             "By the power spectral density, so slopes are not filtered and the measurement's noise is in all of it; "
-            "squares of a column sum to that of its last row.",
-        )
-        header = ("wavelength", "height rms", "slope rms")
-        return [Table(title="Figure error by wavelength", header=header, cells=(*cells, total), notes=notes)]
+            "squares of a column sum to that of its last row."
+        ]
+        if self.whole.height_rms_stderr is not None:
+            notes.append(
+                "± is how far another measurement of this surface would scatter about it. A row that is all noise "
+                "tells of the surface only that it has less."
+            )
+        if self.whole.height_noise_rms is None:
+            header, cells = (header[0], header[1], header[3]), [(cell[0], cell[1], cell[3]) for cell in cells]
+        return [Table(title="Figure error by wavelength", header=header, cells=tuple(cells), notes=tuple(notes))]
 
     def plot(self) -> Figure_:
         """Figure of the spectrum: each segment and their mean."""
@@ -142,7 +166,13 @@ class Spectrum(Result):
         return plot_spectrum(self)
 
 
-_RMS: Final = ("height_rms", "slope_rms")
+def _told(band: WaveBand) -> dict[str, float | None]:
+    """For JSON; None for an infinite wavelength."""
+    return asdict(band) | {"longest": band.longest if np.isfinite(band.longest) else None}
+
+
+def _stated(value: float, stderr: float | None, kind: str) -> str:
+    return with_uncertainty(value, stderr, kind) if stderr else number(value, kind)
 
 
 def _words(band: WaveBand) -> str:
@@ -178,39 +208,137 @@ def periodogram(x: FloatArray, values: FloatArray, *, window: Window = "hann") -
     ParameterError
         If the window is unknown.
     """
-    from scipy.signal import periodogram as transform
-
-    if window not in NEXT:
-        raise ParameterError(f"window: got {window!r}; expected one of {', '.join(NEXT)}")
-    places, even, step = _on_even_grid(x, values)
-    if len(places) < FEWEST:
-        return Periodogram(np.zeros(0), np.zeros(0))
-    frequency, density = transform(
-        even, 1 / step, window="boxcar" if window == "none" else window, detrend="constant", scaling="density"
-    )
-    return Periodogram(np.asarray(frequency[1:], dtype=np.float64), np.asarray(density[1:], dtype=np.float64))
+    run = _Run.of(x, values, window)
+    return Periodogram(np.zeros(0), np.zeros(0)) if run is None else Periodogram(run.frequency, run.density)
 
 
-def _on_even_grid(x: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Longest run without a gap on a grid of the median step: positions, values, step."""
-    places, which = np.unique(x, return_inverse=True)
-    if len(places) < len(x):
-        x, values = places, np.bincount(which, values) / np.bincount(which)
-    if len(x) < 2:
-        return x, values, 1.0
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Run:
+    """The longest run of points without a gap, on an even grid, and its transform."""
+
+    shape: FloatArray  # (n,) the window
+    step: float
+    transform: npt.NDArray[np.complex128]  # (K,) of window times (values - mean), without that at zero
+    frequency: FloatArray  # (K,)
+    density: FloatArray  # (K,)
+    points: int  # N, as measured
+    grid: slice | csr_array  # which of them are on the grid; or (n, N), what they are there
+    lost: float  # share of their noise that interpolation takes away
+    alike: tuple[float, float]  # squared correlation of ordinates one and two apart
+
+    @classmethod
+    def of(cls, x: FloatArray, values: FloatArray, window: Window) -> _Run | None:
+        """Of points as they come; None where fewer than 8 lie in a run."""
+        from scipy.fft import rfft, rfftfreq
+        from scipy.signal import get_window
+
+        if window not in NEXT:
+            raise ParameterError(f"window: got {window!r}; expected one of {', '.join(NEXT)}")
+        places = x if np.all(np.diff(x) > 0) else np.unique(x)
+        found = _on_even_grid(places)
+        if found is None:
+            return None
+        even, step, start = found
+        run = slice(start, start + len(even))
+        grid: slice | csr_array = run
+        shape = np.asarray(get_window("boxcar" if window == "none" else window, len(even)), dtype=np.float64)
+        on_grid, lost = values[run], 0.0
+        if len(places) < len(x) or not np.array_equal(places[run], even):
+            grid, share = _to_grid(x, places, even)
+            on_grid = np.asarray(grid @ values, dtype=np.float64)
+            lost = float(np.average(2 * share * (1 - share), weights=shape**2))
+        # the transform itself is needed, too, so that the library's periodogram would be a second one
+        transform = np.asarray(rfft(shape * (on_grid - on_grid.mean())), dtype=np.complex128)[1:]
+        density = 2 * step / float(shape @ shape) * (transform.real**2 + transform.imag**2)
+        density[-1] /= 1 + (len(even) % 2 == 0)
+        return cls(
+            shape=shape,
+            step=step,
+            transform=transform,
+            frequency=np.asarray(rfftfreq(len(even), step)[1:], dtype=np.float64),
+            density=density,
+            grid=grid,
+            lost=lost,
+            points=len(x),
+            alike=NEXT[window],
+        )
+
+    def pulls(self, weights: FloatArray, variance: FloatArray) -> BandPulls:
+        """Of sums of ordinates times weights (B, 2, K); `variance` (N,) is that of the points' noise."""
+        from scipy.fft import irfft
+
+        count, even = len(self.shape), len(self.shape) % 2 == 0
+        factor = weights * (2 * self.step / float(self.shape @ self.shape))  # of |transform|**2
+        factor[..., -1] /= 1 + even
+        # half the derivative by a value on the grid: the real part of a sum over ordinates
+        back = np.zeros((*weights.shape[:-1], count // 2 + 1), dtype=np.complex128)
+        np.multiply(factor, self.transform * (count / 2), out=back[..., 1:])
+        back[..., -1] *= 1 + even
+        pulls: FloatArray = irfft(back, count, overwrite_x=True)
+        pulls *= self.shape
+        pulls -= pulls.mean(axis=-1, keepdims=True)
+        points = pulls
+        if not isinstance(self.grid, slice):
+            points = (self.grid.T @ pulls.reshape(-1, count).T).T.reshape(*weights.shape[:-1], -1)
+            noise = self.grid.power(2) @ variance
+        else:
+            noise = variance[self.grid]
+            if count < self.points:
+                points = np.zeros((*weights.shape[:-1], self.points))
+                points[..., self.grid] = pulls
+        # interpolation leaves less noise, and of that less in short waves
+        each = factor * (float(np.square(self.shape) @ noise) / (1 - self.lost))
+        if self.lost:
+            each *= 1 - self.lost * (1 - np.cos(2 * np.pi * self.frequency * self.step))
+        pairs = _pairs(each, self.alike, even)
+        return BandPulls(
+            points=points,
+            square=weights @ self.density,
+            noise=each.sum(axis=-1),
+            pairs=np.concatenate([pairs, _pairs(each.sum(axis=0, keepdims=True), self.alike, even)]),
+        )
+
+
+def _pairs(each: FloatArray, near: tuple[float, float], even: bool) -> FloatArray:
+    """Half the variance of sums of ordinates of noise, of these means (..., K)."""
+    found = np.einsum("...k,...k->...", each, each) + even * np.square(each[..., -1])
+    for apart, alike in enumerate(near, 1):
+        if alike:
+            found = found + 2 * alike * np.einsum("...k,...k->...", each[..., apart:], each[..., :-apart])
+    return np.asarray(found / 2)
+
+
+def _on_even_grid(x: FloatArray) -> tuple[FloatArray, float, int] | None:
+    """Longest run of places without a gap as a grid of their median step, the step, and its first; None: too few."""
+    if len(x) < FEWEST:
+        return None
     distance = np.diff(x)
     cuts = [0, *(np.flatnonzero(distance > GAP * np.median(distance)) + 1).tolist(), len(x)]
     start, stop = max(pairwise(cuts), key=lambda pair: pair[1] - pair[0])
-    x, values = x[start:stop], values[start:stop]
-    if len(x) < 2:
-        return x, values, 1.0
+    x = x[start:stop]
+    if len(x) < FEWEST:
+        return None
     step = float(np.median(np.diff(x)))
     count = round(float(x[-1] - x[0]) / step) + 1
     step = float(x[-1] - x[0]) / (count - 1)
     grid = x[0] + step * np.arange(count)
     if count == len(x) and np.abs(x - grid).max() <= EVEN * step:
-        return x, values, step
-    return grid, np.interp(grid, x, values), step
+        return x, step, start
+    return (grid, step, start) if count >= FEWEST else None
+
+
+def _to_grid(x: FloatArray, places: FloatArray, even: FloatArray) -> tuple[csr_array, FloatArray]:
+    """Map of values at `x` to a grid, those at the same of the `places` averaged; how far each lies to the next one."""
+    from scipy.sparse import csr_array
+
+    left = np.clip(np.searchsorted(places, even, side="right") - 1, 0, len(places) - 2)
+    share = np.clip((even - places[left]) / (places[left + 1] - places[left]), 0.0, 1.0)
+    ends = np.stack([left, left + 1], axis=1).ravel()
+    parts = np.stack([1 - share, share], axis=1).ravel()
+    grid = csr_array((parts, ends, 2 * np.arange(len(even) + 1)), shape=(len(even), len(places)))
+    which = np.searchsorted(places, x)
+    mean = csr_array((1 / np.bincount(which)[which], (which, np.arange(len(x)))), shape=(len(places), len(x)))
+    return grid @ mean, share
 
 
 def figure_spectrum(
@@ -237,10 +365,30 @@ def figure_spectrum(
     ParameterError
         If no segment has a run of 8 points, or the window is unknown.
     """
-    found = {name: periodogram(x, error, window=window) for name, x, error in parts}
-    found = {name: one for name, one in found.items() if len(one.frequency)}
-    if not found:
+    return pulled_spectrum(parts, quantity, window=window, noise=noise)[0]
+
+
+def pulled_spectrum(
+    parts: Sequence[tuple[str, FloatArray, FloatArray]],
+    quantity: Literal["height", "slope"],
+    *,
+    window: Window = "hann",
+    noise: float | None = None,
+    variances: Sequence[FloatArray] | None = None,
+) -> tuple[Spectrum, dict[str, BandPulls]]:
+    """As `figure_spectrum`, with what the uncertainty of the bands needs.
+
+    Parameters
+    ----------
+    parts, quantity, window, noise
+        As for `figure_spectrum`.
+    variances : sequence of array, optional
+        Of each part: variances of its points' noise, up to a factor. Without them there are no pulls.
+    """
+    runs = {name: run for name, x, error in parts if (run := _Run.of(x, error, window)) is not None}
+    if not runs:
         raise ParameterError(f"spectrum: no segment has {FEWEST} points in a row without a gap")
+    found = {name: Periodogram(run.frequency, run.density) for name, run in runs.items()}
     lowest = min(float(one.frequency[0]) for one in found.values())
     highest = max(float(one.frequency[-1]) for one in found.values())
     count = max(round(PER_DECADE * np.log10(highest / lowest)), 1)
@@ -255,7 +403,21 @@ def figure_spectrum(
         density = sums / counts
         mean = sums.sum(axis=0) / counts.sum(axis=0)
         stderr = mean * np.sqrt(spread.sum(axis=0)) / counts.sum(axis=0)
-    return Spectrum(
+    limits = _limits(lowest, highest)
+    length = sum(1 / float(one.frequency[0]) for one in found.values())
+    weights = {name: _weights(one.frequency, limits, quantity) / length for name, one in found.items()}
+    squares = np.sum([weights[name] @ one.density for name, one in found.items()], axis=0)
+    squares = np.concatenate([squares, squares.sum(axis=0, keepdims=True)])
+    *bands, whole = (
+        WaveBand(
+            shortest=0.0 if high == np.inf else 1 / high,
+            longest=np.inf if low == 0 else 1 / low,
+            height_rms=float(height),
+            slope_rms=float(slope),
+        )
+        for (low, high), (height, slope) in zip([*pairwise(limits), (0.0, np.inf)], np.sqrt(squares), strict=True)
+    )
+    spectrum = Spectrum(
         quantity=quantity,
         window=window,
         names=tuple(found),
@@ -264,9 +426,14 @@ def figure_spectrum(
         mean=mean,
         stderr=stderr,
         noise=noise,
-        bands=_wave_bands(list(found.values()), quantity),
+        bands=tuple(bands),
+        whole=whole,
         shortest=1 / highest,
     )
+    if variances is None:
+        return spectrum, {}
+    sure = {name: variance for (name, _, _), variance in zip(parts, variances, strict=True)}
+    return spectrum, {name: run.pulls(weights[name], sure[name]) for name, run in runs.items()}
 
 
 def _in_bands(frequency: FloatArray, values: FloatArray, edges: FloatArray) -> FloatArray:
@@ -274,29 +441,17 @@ def _in_bands(frequency: FloatArray, values: FloatArray, edges: FloatArray) -> F
     return np.asarray(np.bincount(place, values, len(edges) - 1)[: len(edges) - 1], dtype=np.float64)
 
 
-def _wave_bands(found: list[Periodogram], quantity: Literal["height", "slope"]) -> tuple[WaveBand, ...]:
-    """Mean squares by powers of ten in wavelength, each segment counting by its length."""
-    lowest, highest = (pick(float(one.frequency[at]) for one in found) for pick, at in ((min, 0), (max, -1)))
+def _limits(lowest: float, highest: float) -> list[float]:
+    """Frequencies between which bands lie: powers of ten in wavelength."""
     powers = [10.0**power for power in range(int(np.ceil(np.log10(lowest))), int(np.ceil(np.log10(highest))))]
     # a power that is the lowest or highest frequency itself parts nothing
-    limits = [0.0, *(power for power in powers if lowest * (1 + 1e-9) < power < highest), np.inf]
-    lengths = np.array([1 / one.frequency[0] for one in found])
-    bands = []
-    for low, high in pairwise(limits):
-        squares = np.zeros(2)
-        for one, length in zip(found, lengths, strict=True):
-            inside = (one.frequency >= low) & (one.frequency < high)
-            f, power = one.frequency[inside], one.density[inside] / length
-            turned = (2 * np.pi * f) ** (2 if quantity == "height" else -2)
-            own = power.sum(), (power * turned).sum()
-            squares += length * np.array(own if quantity == "height" else own[::-1])
-        height, slope = np.sqrt(squares / lengths.sum())
-        bands.append(
-            WaveBand(
-                shortest=0.0 if high == np.inf else 1 / high,
-                longest=np.inf if low == 0 else 1 / low,
-                height_rms=float(height),
-                slope_rms=float(slope),
-            )
-        )
-    return tuple(bands)
+    return [0.0, *(power for power in powers if lowest * (1 + 1e-9) < power < highest), np.inf]
+
+
+def _weights(frequency: FloatArray, limits: list[float], quantity: Literal["height", "slope"]) -> FloatArray:
+    """By which ordinates of a run sum to the mean squares of height and slope in bands, (B, 2, K)."""
+    inside = [(frequency >= low) & (frequency < high) for low, high in pairwise(limits)]
+    turned = (2 * np.pi * frequency) ** (2 if quantity == "height" else -2)
+    both = [np.ones_like(turned), turned] if quantity == "height" else [turned, np.ones_like(turned)]
+    found: FloatArray = np.where(np.stack(inside)[:, None, :], np.stack(both), 0.0)
+    return found

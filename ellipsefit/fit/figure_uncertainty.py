@@ -15,9 +15,9 @@ systematic inputs change r by what the fit does not take up, and enter by v'P al
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, get_args
+from typing import Any, Protocol, get_args
 
 import numpy as np
 
@@ -43,6 +43,11 @@ class LeftByFit:
     unsure: FloatArray  # (u, u) their covariance, but for what all points share
     shared: FloatArray  # (B, m) what is left of what all points share, at one standard uncertainty
     gains: FloatArray  # (2, m) relative changes of height and slope errors by the same
+
+    def blocks(self, number: int) -> int:
+        """How many blocks a segment has."""
+        later = [start for start in self.starts.values() if start > self.starts[number]]
+        return min(later, default=len(self.noise)) - self.starts[number]
 
 
 def noise_of(error: SurfaceError, *, stated: bool) -> float:
@@ -130,6 +135,53 @@ def left_by_fit(
     )
 
 
+class Summed(Protocol):
+    """What of one error of a segment tells how sure its sum of squares is, as `figure.Gathered` gathers it."""
+
+    @property
+    def pulls(self) -> FloatArray:
+        """Sums of F'F r in the blocks of the reduction."""
+
+    @property
+    def scatter(self) -> float:
+        """Its product with the variance of a point's noise, at weight 1."""
+
+    @property
+    def pairs(self) -> float:
+        """Trace of (F V F')**2."""
+
+    @property
+    def square(self) -> float:
+        """Sum of squares."""
+
+
+def square_variance(parts: Mapping[int, Summed], left: LeftByFit, noise: float, gains: FloatArray) -> float:
+    """A quarter of the variance of the sum of squares over some segments.
+
+    Parameters
+    ----------
+    parts : mapping
+        By number of the segment.
+    left : LeftByFit
+        Of the fit.
+    noise : float
+        Standard deviation of a point of weight 1.
+    gains : array, shape (m,)
+        Relative changes of the error by what all points share.
+    """
+    pulls = np.zeros(len(left.noise))
+    for number, part in parts.items():
+        pulls[left.starts[number] :][: len(part.pulls)] = part.pulls
+    taken = left.taken.T @ pulls
+    drawn = left.drawn @ taken
+    scatter = noise**2 * sum(part.scatter for part in parts.values())
+    scatter = max(scatter + float(left.noise @ (drawn**2 - 2 * drawn * pulls)), 0.0)
+    beyond = max(float(taken @ left.unsure @ taken - left.noise @ drawn**2), 0.0)
+    pairs = noise**4 * sum(part.pairs for part in parts.values())
+    shared = left.shared.T @ pulls + gains * sum(part.square for part in parts.values())
+    return max(scatter - pairs / 2, scatter / 2) + beyond + float(shared @ shared)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Unsure:
     """Uncertainty of one error's numbers."""
@@ -150,18 +202,7 @@ class _Unsure:
 
     def square(self, numbers: Sequence[int]) -> float:
         """A quarter of the variance of the sum of squares over some segments."""
-        parts, left = [self.parts[number] for number in numbers], self.left
-        pulls = np.zeros(len(left.noise))
-        for number, part in zip(numbers, parts, strict=True):
-            pulls[left.starts[number] :][: len(part.pulls)] = part.pulls
-        taken = left.taken.T @ pulls
-        drawn = left.drawn @ taken
-        scatter = self.noise**2 * sum(part.scatter for part in parts)
-        scatter = max(scatter + float(left.noise @ (drawn**2 - 2 * drawn * pulls)), 0.0)
-        beyond = max(float(taken @ left.unsure @ taken - left.noise @ drawn**2), 0.0)
-        pairs = self.noise**4 * sum(part.pairs for part in parts)
-        shared = left.shared.T @ pulls + self.gains * sum(part.square for part in parts)
-        return max(scatter - pairs / 2, scatter / 2) + beyond + float(shared @ shared)
+        return square_variance({number: self.parts[number] for number in numbers}, self.left, self.noise, self.gains)
 
     def rms(self, numbers: Sequence[int]) -> float:
         """Of the rms over some segments."""

@@ -11,9 +11,11 @@ from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.checks.profile_checks import Checked
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Figure
+from ellipsefit.fit.band_uncertainty import with_band_uncertainties
 from ellipsefit.fit.belief import Belief
 from ellipsefit.fit.budget import Budget
 from ellipsefit.fit.conflict import PriorCheck
+from ellipsefit.fit.figure_uncertainty import left_by_fit, noise_of
 from ellipsefit.fit.freedom import expanded_factor
 from ellipsefit.fit.identifiability import Identifiability, identify
 from ellipsefit.fit.prior import PARAMETERS, Parameter, Prior, kind_of
@@ -25,7 +27,7 @@ from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number, uncertainty, with_uncertainty
-from ellipsefit.spectrum import Spectrum, Window, figure_spectrum
+from ellipsefit.spectrum import Spectrum, Window, pulled_spectrum
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
@@ -302,7 +304,28 @@ class EllipseFit(Result):
             step = float(np.median([placed.step(number) for number in placed.measured]))
             noise = 2 * self.settings.surface_error.noise**2 * float(np.mean(sigma**2)) * step or None
         parts = [(name, placed.x[part], self.residual[part]) for name, part in slices.items()]
-        return figure_spectrum(parts, placed.quantity, window=window, noise=noise)
+        # without sigma a point has weight 1, a mean that of its neighbours
+        alike = np.full_like(placed.x, len(placed.x) / placed.count)
+        variance = alike if placed.sigma is None else placed.sigma**2
+        variances = [variance[part] for part in slices.values()]
+        found, pulls = pulled_spectrum(parts, placed.quantity, window=window, noise=noise, variances=variances)
+        noise_of_one = noise_of(self.settings.surface_error, stated=placed.sigma is not None)
+        left = left_by_fit(
+            self.problem,
+            np.array([self.ellipse.p, self.ellipse.q, self.ellipse.theta]),
+            tuple(PARAMETERS.index(name) for name in self.varied),
+            self.mirror.measurement,
+            own_columns=placed.shared,
+            noise=noise_of_one,
+        )
+        numbers = {names[number]: number for number in placed.measured}
+        return with_band_uncertainties(
+            found,
+            {numbers[name]: one for name, one in pulls.items()},
+            dict(zip(placed.measured, variances, strict=True)),
+            left,
+            noise_of_one,
+        )
 
     def plot(self) -> Figure_:
         """Figure of the fit: measured and fitted, residual, segments."""
