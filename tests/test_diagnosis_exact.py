@@ -141,6 +141,18 @@ def test_all_that_may_have_happened_shares_the_probability() -> None:
         for what, value in values.items():
             assert_allclose(told[what,] / told[most,], np.exp(value - values[most]), rtol=1e-9)
         assert not any(mistake.screw == ("S02", "") for what in told for mistake in what)
+        # the knock itself is judged against all that may have happened at the segment's screws, two at a time as well
+        pushed = options[knock]
+        judged = search.judge(pushed, knock)
+        own = {("S01", "U"), ("S01", "D")}
+        pairs = search.pairs(start, own)
+        single = [one for what, one in options.items() if {what.screw, what.other} & own]
+        all_ = {one.mistakes: search.value(one) for one in (start, pushed, *single, *pairs)}
+        most_of_all = max(all_.values())
+        total = sum(np.exp(value - most_of_all) for value in all_.values())
+        assert_allclose(judged.probability, np.exp(all_[knock,] - most_of_all) / total, rtol=1e-9)
+        for mistakes, share in judged.alternatives:
+            assert_allclose(share, np.exp(all_[mistakes] - most_of_all) / total, rtol=1e-9)
     assert max(knocks) > 0.5
 
 

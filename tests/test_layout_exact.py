@@ -21,7 +21,7 @@ from ellipsefit.errors import ParameterError
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.mirror import Adjuster, Mirror, Segment, Tolerance
 from ellipsefit.profile import Profile
-from tests.align_cases import NOMINAL, fit_of
+from tests.align_cases import NOMINAL, fit_of, with_adjusters
 from tests.rehearsal import Array, even_mirror, ideal, ideal_partials, made_profile
 from tests.test_roll import several_lines
 
@@ -262,6 +262,10 @@ def test_lengths_times_two_give_moves_times_two(objectives: tuple[str, ...]) -> 
     lifts, tilts = rng.normal(0, 8e-6, 4), rng.normal(0, 30e-6, 4)
     one = plan_corrections(measured(mirror, lifts, tilts), objectives=objectives)
     two = plan_corrections(measured(scaled(mirror, 2.0), 2 * lifts, tilts, noise=2e-7), objectives=objectives)
+    fine = with_adjusters(mirror, resolution=0.0)
+    exact = plan_corrections(measured(fine, lifts, tilts), objectives=objectives)
+    # without rounding, what was to remain is what remains
+    assert_allclose(exact.worst_error, exact.remaining.height_max, rtol=1e-6, atol=2e-11)
     for name in one.objectives:
         if name == "expected":
             continue
@@ -385,4 +389,5 @@ def test_what_comes_later_never_costs_what_came_first() -> None:
                 assert value(name, found.values) <= found.optima[name] * (1 + 1e-6) + 5e-11  # type: ignore[index]
             other = alone[second]
             assert other is not None
+            assert value(second, other.values) <= value(second, found.values) + 1e-11
             assert found.optima[second] >= other.optima[second] * (1 - 1e-9) - 1e-12  # type: ignore[index]

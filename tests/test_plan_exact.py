@@ -42,6 +42,7 @@ from ellipsefit.align.sheet import (
     check_digit,
     direction,
     listed,
+    micrometres,
     sheet_lines,
     sheet_notes,
     sheet_table,
@@ -242,6 +243,8 @@ def test_a_line_of_the_sheet_by_hand() -> None:
     for digit in (2, 8, 3, 6, 1):  # 'S' is 28, '-' is 36
         product = 2 * ((product + digit) % 10 or 10) % 11
     assert check_digit("S-1") == check_digit("s - 1") == (11 - product) % 10
+    assert micrometres(20e-3) == "+20000.00"
+    assert (micrometres(-0.004e-6), micrometres(-0.006e-6)) == ("+0.00", "-0.01")
     names = [f"N{n}" for n in range(10)]
     assert listed(names[:8]) == ", ".join(names[:8])
     assert listed(names) == ", ".join(names[:8]) + " and 2 more"
@@ -679,6 +682,9 @@ def test_the_whole_in_words() -> None:
     assert [row[0] for row in foci.cells] == [
         f"{name} focus, {axis} the chief ray" for name in ("image", "source") for axis in ("along", "across")
     ]
+    for missing in ("rests", "foci"):
+        less = replace(plan, outlook=replace(plan.outlook, **{missing: None}))  # type: ignore[arg-type]
+        assert [table.title for table in less.rows()][3:] == ["How sure it is"]
     assert foci.cells[3][1] == with_uncertainty(
         plan.outlook.foci.source_across, plan.outlook.foci.source_across_stderr, "length"
     )

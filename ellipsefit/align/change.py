@@ -204,7 +204,7 @@ def _autocovariance(rests: list[FloatArray], lost: list[int]) -> FloatArray:
     # beyond twice the scatter of white noise it is believed, up to there
     noise = 2 * found[0] / np.sqrt(count)
     vanished = np.flatnonzero(found[1:] < noise[1:])
-    return found[: 1 + (int(vanished[0]) if len(vanished) else most - 1)]
+    return found[: 1 + int(vanished[0])] if len(vanished) else found
 
 
 def _of_stationary(inverse: FloatArray, covariance: FloatArray) -> FloatArray:

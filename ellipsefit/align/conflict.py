@@ -77,7 +77,7 @@ def find_conflict(model: Layout, goal: Limits, others: Limits) -> Conflict:
     names: tuple[str, ...] = ()
     push = _push(whole)
     if push is not None:
-        kept = [int(place) for place in np.flatnonzero(push > 1e-9 * push.max())]
+        kept = [int(place) for place in np.flatnonzero(push > 1e-9)]
         for place in tuple(kept):
             fewer = [other for other in kept if other != place]
             if fewer and _push(whole.chosen(fewer)) is not None:
