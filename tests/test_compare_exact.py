@@ -124,6 +124,10 @@ def test_what_cannot_be_told_names_each_choice_with_its_share() -> None:
     # side by side along the line, which is said
     assert any("adjusters at one x, side by side" in note for note in result.warnings)
     assert not any("adjusters at one x, side by side" in note for note in as_asked().warnings)
+    several = change_of(done, (0.0, 0.0, 0.0), mirror=mirror)
+    several = replace(several, covariance=several.covariance + 1e-14 * np.eye(len(several.change)))
+    rolled = compare_round(orders_for(mirror, asked), several)
+    assert not any("adjusters at one x, side by side" in note for note in rolled.warnings)
 
 
 def test_a_forgotten_screw_in_the_answer_for_programs() -> None:

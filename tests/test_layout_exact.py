@@ -23,7 +23,7 @@ from ellipsefit.mirror import Adjuster, Mirror, Segment, Tolerance
 from ellipsefit.profile import Profile
 from tests.align_cases import NOMINAL, fit_of, with_adjusters
 from tests.rehearsal import Array, even_mirror, ideal, ideal_partials, made_profile
-from tests.test_roll import several_lines
+from tests.test_roll import several_lines, tripod_mirror
 
 WIDE = (-1e-3, 1e-3)
 
@@ -120,6 +120,53 @@ def test_slopes_turn_segments_and_nothing_else() -> None:
     assert_allclose(model.moves @ unknowns, np.outer(unknowns[1:], lever).ravel(), rtol=0, atol=1e-18)
     assert_allclose((model.line + model.line_effect @ unknowns)[1::2], left, rtol=0, atol=1e-14)
     assert_allclose((model.line + model.line_effect @ unknowns)[::2], 0.0, atol=1e-18)
+
+
+def test_a_segment_whose_roll_is_not_known_is_judged_along_its_line() -> None:
+    """One scan line on the first of three segments, two on the others: the carrier's roll lifts the screws of these by
+    their y, and those of the first by nothing that anybody would know of."""
+    mirror = tripod_mirror(3)
+    profile_parts = []
+    for number, segment in enumerate(mirror.segments):
+        for y in (0.0,) if number == 0 else (-0.02, 0.03):
+            x = np.linspace(segment.start, segment.end, 41)
+            profile_parts.append((x, ideal("height", x, 8.0, 8.0, 0.022) + 50e-6 * y, np.full_like(x, y)))
+    x, z, across = (np.concatenate(column) for column in zip(*profile_parts, strict=True))
+    profile = Profile(
+        name="mixed", quantity="height", x=x, y=across, values=z, sigma=np.full(len(x), 1e-9), frame="mirror"
+    )
+    fit = fit_ellipse(profile, mirror, vary=(), segments="free", residual="white")
+    model = layout(fit, NOMINAL, mirror)
+    assert [item.roll is None for item in model.deviations] == [True, False, False]
+    assert model.rolls
+    sides = np.array([adjuster.y for adjuster in mirror.segments[1].adjusters])
+    assert_allclose(model.effect[:, 2], [0, 0, 0, *sides, *sides], atol=1e-15)
+    assert_allclose(model.error, 50e-6 * np.array([0, 0, 0, *sides, *sides]), rtol=0, atol=1e-11)
+    plan = plan_corrections(fit)
+    assert plan.segments[0].roll is None
+    assert_allclose([rest.roll or 0.0 for rest in plan.segments[1:]], 0.0, atol=1e-9)
+
+
+def test_a_target_of_slopes_is_what_they_are_measured_against() -> None:
+    """A step of p by 1 mm and theta by 10 urad: the tilts left fall by the mean slope that the curve gains over each
+    span, here by differences of the curve's own heights at its ends, to the 65 places of a mean."""
+    tolerance = Tolerance(source_distance=2e-3, grazing_angle=20e-6)
+    mirror = even_mirror(NOMINAL, count=3, pitch=0.45, tolerance=tolerance)
+    placed = made_profile(mirror, (8.0, 8.0, 0.022), points=21, quantity="slope")
+    fit = fit_ellipse(placed, vary=(), segments="free", residual="white")
+    model = layout(fit, NOMINAL, mirror, free_target=True)
+    unknowns = np.zeros(model.effect.shape[1])
+    unknowns[1:4] = 1e-3, 0.0, 10e-6
+    gained = []
+    for segment in mirror.segments:
+        ends = np.array([segment.start, segment.end])
+        rise = ideal("height", ends, 8.001, 8.0, 0.02201) - ideal("height", ends, 8.0, 8.0, 0.022)
+        gained.append((rise[1] - rise[0]) / segment.length)
+    assert_allclose((model.line_effect @ unknowns)[1::2], -np.array(gained), rtol=2e-2, atol=1e-9)
+    lever = 0.45 / 4 * np.array([-1.0, 1.0])
+    assert_allclose(
+        model.effect @ unknowns, np.outer((model.line_effect @ unknowns)[1::2], lever).ravel(), rtol=1e-9, atol=1e-18
+    )
 
 
 def test_a_roll_seen_on_lines_that_do_not_run_alike_is_taken_off_height_and_tilt() -> None:
