@@ -64,19 +64,20 @@ class Adjuster:
         low, high = self.travel
         if not low < high:
             raise ParameterError(
-                f"{who}: travel must run from a lower to a higher position; got {_um(low)} to {_um(high)}"
+                f"{who}: travel must run from a lower to a higher position; got {spoken(low)} to {spoken(high)}"
             )
         if not low <= self.position <= high:
             raise ParameterError(
-                f"{who}: position must lie within the travel of {_um(low)} to {_um(high)}; got {_um(self.position)}"
+                f"{who}: position must lie within the travel of {spoken(low)} to {spoken(high)}; "
+                f"got {spoken(self.position)}"
             )
         for key in ("resolution", "backlash"):
             if not 0 <= getattr(self, key) < math.inf:
-                raise ParameterError(f"{who}: {key} must not be negative; got {_um(getattr(self, key))}")
+                raise ParameterError(f"{who}: {key} must not be negative; got {spoken(getattr(self, key))}")
         if self.resolution > high - low:
-            raise ParameterError(f"{who}: resolution must be smaller than the travel; got {_um(self.resolution)}")
+            raise ParameterError(f"{who}: resolution must be smaller than the travel; got {spoken(self.resolution)}")
         if self.pitch_per_turn is not None and not 0 < self.pitch_per_turn < math.inf:
-            raise ParameterError(f"{who}: pitch_per_turn must be positive; got {_um(self.pitch_per_turn)}")
+            raise ParameterError(f"{who}: pitch_per_turn must be positive; got {spoken(self.pitch_per_turn)}")
         if self.gain_error is not None and not 0 <= self.gain_error < 1:
             raise ParameterError(f"{who}: gain_error must be a share from 0 to below 1; got {self.gain_error!r}")
         if self.raises not in (None, *get_args(Turn)):
@@ -139,7 +140,7 @@ class Segment:
         if self.form is not None and not all(math.isfinite(term) for term in self.form):
             raise ParameterError(f"{who}: form must be finite; got {self.form!r}")
         if self.form_uncertainty is not None and not all(0 < size < math.inf for size in self.form_uncertainty):
-            sizes = " and ".join(_um(size) for size in self.form_uncertainty)
+            sizes = " and ".join(spoken(size) for size in self.form_uncertainty)
             raise ParameterError(f"{who}: form_uncertainty must be positive; got {sizes}")
         names = [adjuster.name for adjuster in self.adjusters]
         for number, adjuster in enumerate(self.adjusters):
@@ -346,5 +347,6 @@ def _mm(value: float) -> str:
     return f"{value * 1e3:.7g} mm"
 
 
-def _um(value: float) -> str:
+def spoken(value: float) -> str:
+    """A length as errors tell it."""
     return f"{value * 1e6:.7g} um"

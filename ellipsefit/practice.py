@@ -17,7 +17,7 @@ from ellipsefit.align.orders import Order, Orders, adjusters_of, moved_mirror, o
 from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.arrays import FloatArray, sealed
 from ellipsefit.errors import ParameterError
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Mirror, spoken
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.simulate import (
@@ -179,7 +179,7 @@ class PracticeMirror:
             for stop in path:
                 if not adjusters_of(self.mirror)[key].reaches(stop):
                     raise ParameterError(
-                        f"{key[0]}/{key[1]}: {stop * 1e6:.6g} um is outside its travel: it would meet its stop"
+                        f"{key[0]}/{key[1]}: {spoken(stop)} is outside its travel: it would meet its stop"
                     )
                 half = self.faults.backlash[place] / 2
                 new = _play(slack[place], stop - where[key], half)

@@ -272,6 +272,26 @@ def test_a_correlation_of_figures_does_not_know_their_noise() -> None:
     assert _correlation([rng.normal(size=len(figure))], [one]) is None
 
 
+def test_figures_that_are_mostly_noise_are_not_compared() -> None:
+    """Of variance 1/2 of the figure itself, noise of variance 1.75 leaves 2/9 of the products, of 2.5 a sixth: beyond a
+    fifth they are compared, below they are not, whichever of the two it is. 4e4 points tell it to 1 %."""
+    rng = np.random.default_rng(8)
+    figure = np.sin(np.arange(40_000) / 50)
+    clear, fair, poor = (figure + rng.normal(0, np.sqrt(variance), len(figure)) for variance in (0.01, 1.75, 2.5))
+    for one, other in ((clear, fair), (fair, clear)):
+        found = _correlation([one], [other])
+        assert found is not None
+        assert abs(found - 1) < 0.05
+    assert _correlation([clear], [poor]) is None
+    assert _correlation([poor], [clear]) is None
+    # by parts as by the whole, but for the few products across their ends
+    halves = _correlation([clear[:20_000], clear[20_000:]], [fair[:20_000], fair[20_000:]])
+    whole = _correlation([clear], [fair])
+    assert halves is not None
+    assert whole is not None
+    assert abs(halves - whole) < 1e-3
+
+
 def test_values_are_resampled_by_straight_lines_from_end_to_end() -> None:
     assert_allclose(_resampled(np.array([1.0, 3.0, 2.0]), 5), [1, 2, 3, 2.5, 2])
 

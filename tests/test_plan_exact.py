@@ -278,6 +278,8 @@ def test_what_a_person_with_the_sheet_has_to_know() -> None:
     assert lines[0].direction == "raise"
     reverse = replace(orders, moves=(replace(orders.moves[0], gain=-1.0), *orders.moves[1:]))
     assert sheet_lines(reverse)[0].direction == "lower"
+    weak = replace(orders, moves=(replace(orders.moves[0], gain=0.5), *orders.moves[1:]))
+    assert sheet_lines(weak)[0].direction == "raise"
     table = sheet_table(orders)
     assert table.title == f"Moves of {mirror.name}"
     assert sheet_table(replace(orders, kind="test")).title == f"Test moves of {mirror.name}"

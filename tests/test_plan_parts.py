@@ -151,6 +151,25 @@ def test_prices_are_what_a_limit_costs() -> None:
             assert_allclose((found.cost - other.cost) / 1e-10, found.pressure[place], rtol=1e-3)
 
 
+def test_the_first_objective_sets_the_prices() -> None:
+    """Whatever follows: relaxing the end of a travel by 1 nm makes the first objective smaller by its price."""
+    rng = np.random.default_rng(42)
+    mirror = even_mirror(NOMINAL, count=3, pitch=0.45, travel=(-4e-6, 4e-6))
+    model = layout(fit_of(mirror, rng.normal(0, 9e-6, 3), rng.normal(0, 40e-6, 3)), NOMINAL, mirror)
+    limits = travel_limits(model)
+    found = choose(model, limits, ("worst", "spot", "travel"))
+    assert found is not None
+    assert found.pressure is not None
+    assert (found.pressure > 1e-9).sum() >= 3
+    for place in range(len(limits.limits)):
+        more = limits.limits.copy()
+        more[place] += 1e-9
+        other = choose(model, replace(limits, limits=more), ("worst",))
+        assert other is not None
+        gained = (found.optima["worst"] - other.optima["worst"]) / 1e-9
+        assert_allclose(gained, found.pressure[place], rtol=0, atol=2e-3)  # a picometre of the solver's, of a nanometre
+
+
 def test_limits_are_put_together_and_chosen_from() -> None:
     one = Limits(rows=np.array([[1.0, 2.0]]), limits=np.array([3.0]), names=("a",))
     two = Limits(rows=np.array([[4.0, 5.0], [6.0, 7.0]]), limits=np.array([8.0, 9.0]), names=("b", "c"))

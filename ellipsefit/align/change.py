@@ -199,7 +199,7 @@ def _autocovariance(rests: list[FloatArray], lost: list[int]) -> FloatArray:
         size = 2 ** int(np.ceil(np.log2(2 * len(rest))))
         spectrum = np.abs(np.fft.rfft(rest, size)) ** 2
         total += np.fft.irfft(spectrum, size)[:most]
-        count += np.maximum(len(rest) - freedoms - np.arange(most), 1)
+        count += len(rest) - freedoms - np.arange(most)
     found: FloatArray = total / count
     # beyond twice the scatter of white noise it is believed, up to there
     noise = 2 * found[0] / np.sqrt(count)
@@ -267,8 +267,8 @@ def line_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> FloatA
     array, shape (rows of `LineChange.change`, A)
     """
     names = [segment.name for segment in mirror.segments]
-    whole = rise_maps(mirror.segments).reshape(len(names), 3, -1)
-    return whole[[names.index(name) for name in segments], _rows(freedoms)].reshape(-1, whole.shape[2])
+    whole = rise_maps(mirror.segments)
+    return np.concatenate([whole[3 * names.index(name) :][:3][_rows(freedoms)] for name in segments])
 
 
 def _rows(freedoms: int) -> slice:
@@ -284,4 +284,4 @@ def carrier_map(mirror: Mirror, segments: tuple[str, ...], freedoms: int) -> Flo
     middles = {segment.name: segment.middle for segment in mirror.segments}
     own = _rows(freedoms)
     rows = [[(1.0, middles[name], 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)][own] for name in segments]
-    return np.array(rows).reshape(-1, 3)[:, own]
+    return np.concatenate(rows)[:, own]

@@ -21,7 +21,7 @@ from ellipsefit.checks.fingerprint import check_earlier, check_stale
 from ellipsefit.checks.profile_checks import check_profile
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Mirror, spoken
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.results import Array, Result
 from ellipsefit.rows import Table, number
@@ -391,8 +391,8 @@ def _as_read(orders: Orders, readings: Mapping[tuple[str, str], float]) -> Order
         if not adjusters[key].reaches(reading):
             low, high = adjusters[key].travel
             raise ParameterError(
-                f"reading of {name_of(key)}: {reading * 1e6:.6g} um lies outside its travel of {low * 1e6:.6g} um to "
-                f"{high * 1e6:.6g} um"
+                f"reading of {name_of(key)}: {spoken(reading)} lies outside its travel of {spoken(low)} to "
+                f"{spoken(high)}"
             )
         asked = moves.get(key)
         if asked is None:

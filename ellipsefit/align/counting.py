@@ -350,11 +350,9 @@ def _reach(
     rows: FloatArray, limits: FloatArray, moves: FloatArray, low: FloatArray, high: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Ranges of the moves that the limits leave: the tighter they are, the sooner a count is proven."""
-    found = []
-    for move, most, sign in (
-        (move, most, sign) for sign, ends in ((1, high), (-1, -low)) for move, most in zip(moves, ends, strict=True)
-    ):
-        best = minimise_linear(-sign * move, rows, limits)
-        found.append(most if best is None else min(max(-best.cost, 0.0) * (1 + 1e-6) + 1e-12, most))
-    ends = np.array(found).reshape(2, -1)
-    return -ends[1], ends[0]
+
+    def most(move: FloatArray, end: float) -> float:
+        best = minimise_linear(-move, rows, limits)
+        return end if best is None else min(max(-best.cost, 0.0) * (1 + 1e-6) + 1e-12, end)
+
+    return -np.array(list(map(most, -moves, -low))), np.array(list(map(most, moves, high)))

@@ -187,9 +187,10 @@ class _Search:
             levers = {1: [turn], 2: [1.0, turn], 3: [1.0, turn, KNOCK_ACROSS]}[self.change.freedoms]
             spread[rows, rows] += (KNOCK * np.array(levers)) ** 2
         rest = self.change.change - mean
-        # rows in units of their own spread: metres and radians differ by orders of magnitude
+        # rows in units of their own spread: metres and radians differ by orders of magnitude. Without noise, segments
+        # without screws do what the carrier does and nothing else: 1e-14 of its variance is (0.1 nm)**2
         size = np.sqrt(np.diag(spread))
-        factor = cho_factor(spread / np.outer(size, size))
+        factor = cho_factor(spread / np.outer(size, size) + 1e-14 * np.eye(len(size)))
         rest = rest / size
         logs = 2 * np.log(np.diag(factor[0])).sum() + 2 * np.log(size).sum()
         return float(-0.5 * (rest @ cho_solve(factor, rest) + logs))

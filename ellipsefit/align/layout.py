@@ -204,6 +204,7 @@ def layout(
         step = segment.length / 2
         middle = carry(segment.middle, 0.0) + lift(segment.middle, 0.0)
         line_effect += [middle, (carry(segment.end, 0.0) + lift(segment.end, 0.0) - middle) / step]
+    names = [f"{found[row].segment.name}/{adjuster.name}" for row, adjuster in adjusters]
     ranges = [_range(adjuster) for _, adjuster in adjusters]
     influence, stderr = _influence([(found[row].segment.name, a) for row, a in adjusters], response)
     middles = np.array([item.segment.middle for item in found])
@@ -212,11 +213,9 @@ def layout(
         deviations=found,
         adjusters=tuple(adjusters),
         error=np.array(error),
-        effect=np.array(effect).reshape(-1, n),
+        effect=np.array(effect).reshape(len(error), n),
         at_adjuster=np.array(at_adjuster, dtype=bool),
-        moves=_commanded(
-            influence, np.array(rises).reshape(-1, n), [f"{found[r].segment.name}/{a.name}" for r, a in adjusters]
-        ),
+        moves=_commanded(influence, np.array(rises).reshape(len(adjusters), n), names),
         influence=influence,
         influence_stderr=stderr,
         lowest=np.array([low for low, _ in ranges]),

@@ -183,7 +183,7 @@ def first_knowledge(mirror: Mirror, response: Response | None = None) -> Knowled
         spread = np.where(response.stderr > 0, response.stderr, 0.0) if response.stderr.any() else spread
     rows, columns = np.nonzero(spread)
     priors = [_backlash_prior(adjuster.backlash) for adjuster in adjusters_of(mirror).values()]
-    backlash, sure = np.array(priors).reshape(-1, 2).T
+    backlash, sure = np.array(priors).reshape(count, 2).T
     # before the first round each stands anywhere within its backlash, most likely at one of its ends
     inside = np.maximum(backlash, sure) / 2
     return Knowledge(

@@ -85,8 +85,8 @@ def expected_spot(model: Layout) -> Measure:
     itself (law of reflection at grazing incidence). A far segment's tilt therefore costs more.
     """
     shift = np.stack([2.0 * model.heights + 0.0 * model.distance, 2 * model.distance], axis=1)
-    effect = np.einsum("si,sin->sn", shift, model.line_effect.reshape(len(shift), 2, -1))
-    offset = np.einsum("si,si->s", shift, model.line.reshape(-1, 2))
+    effect = np.einsum("si,sin->sn", shift, model.line_effect.reshape(*shift.shape, model.line_effect.shape[1]))
+    offset = np.einsum("si,si->s", shift, model.line.reshape(shift.shape))
     return _both_signs(effect, offset, np.eye(len(shift)), model.light)
 
 
@@ -282,7 +282,6 @@ def _independent(matrix: FloatArray, model: Layout) -> list[int]:
     for place in order:
         column = matrix[:, place]
         rest = column - basis @ (basis.T @ column)
-        rest = rest - basis @ (basis.T @ rest)  # once more, for rounding
         size = float(np.linalg.norm(rest))
         if size > 1e-6 * float(np.linalg.norm(column)):
             basis = np.column_stack([basis, rest / size])

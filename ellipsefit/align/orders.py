@@ -10,7 +10,7 @@ import numpy as np
 
 from ellipsefit.align.plan import CorrectionPlan
 from ellipsefit.errors import DataError, ParameterError
-from ellipsefit.mirror import SLACK, Adjuster, Mirror
+from ellipsefit.mirror import SLACK, Adjuster, Mirror, spoken
 
 Approach = Literal["rising", "falling", "direct"]
 Kind = Literal["round", "test"]
@@ -111,15 +111,14 @@ class Orders:
             seen.add(order.key)
             if abs(order.start - adjuster.position) > 1e-9:
                 raise ParameterError(
-                    f"{order.name}: the move starts from {order.start * 1e6:.6g} um but the adjuster stands at "
-                    f"{adjuster.position * 1e6:.6g} um"
+                    f"{order.name}: the move starts from {spoken(order.start)} but the adjuster stands at "
+                    f"{spoken(adjuster.position)}"
                 )
             low, high = adjuster.travel
             for place in (order.stop, order.turning_point):
                 if place is not None and not adjuster.reaches(place):
                     raise ParameterError(
-                        f"{order.name}: {place * 1e6:.6g} um is outside its travel of {low * 1e6:.6g} um to "
-                        f"{high * 1e6:.6g} um"
+                        f"{order.name}: {spoken(place)} is outside its travel of {spoken(low)} to {spoken(high)}"
                     )
 
     def order(self, segment: str, adjuster: str) -> Order | None:
@@ -224,10 +223,10 @@ def moved_mirror(mirror: Mirror, positions: dict[tuple[str, str], float]) -> Mir
             low, high = adjuster.travel
             if not adjuster.reaches(position):
                 raise DataError(
-                    f"{segment.name}/{adjuster.name}: position {position * 1e6:.6g} um lies outside its travel of "
-                    f"{low * 1e6:.6g} um to {high * 1e6:.6g} um; expected a reading within it"
+                    f"{segment.name}/{adjuster.name}: position {spoken(position)} lies outside its travel of "
+                    f"{spoken(low)} to {spoken(high)}; expected a reading within it"
                 )
-            # in whole picometres, as a file in micrometres gives it
+            # in whole picometres, as a file in spoken gives it
             whole = round(position * 1e6, 6) / 1e6
             adjusters.append(replace(adjuster, position=min(max(whole, low), high)))
         segments.append(replace(segment, adjusters=tuple(adjusters)))

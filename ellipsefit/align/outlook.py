@@ -206,7 +206,7 @@ def joint_covariance(fit: EllipseFit) -> FloatArray:
 
 def _beside(upper: FloatArray, lower: FloatArray) -> FloatArray:
     """Rows of both in turn."""
-    return np.stack([upper, lower], axis=1).reshape(-1, upper.shape[1])
+    return np.stack([upper, lower], axis=1).reshape(len(upper) + len(lower), upper.shape[1])
 
 
 def rise_variances(model: Layout, moves: FloatArray) -> FloatArray:
@@ -331,7 +331,7 @@ def as_measured(fit: EllipseFit, target: Ellipse, mirror: Mirror) -> tuple[Float
     values = np.array([(item.height, item.tilt) for item in model.deviations])
     _, rest = _common(model)
     stderr = root(np.diag(rest @ deviation_covariance(fit) @ rest.T))
-    return (rest @ values.ravel()).reshape(-1, 2), stderr.reshape(-1, 2)
+    return (rest @ values.ravel()).reshape(values.shape), stderr.reshape(values.shape)
 
 
 def _decision(rest: FloatArray, spread: FloatArray, limits: FloatArray) -> Decision | None:

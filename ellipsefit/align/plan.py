@@ -569,8 +569,9 @@ def _rounded_moves(model: Layout, wanted: FloatArray) -> tuple[Move, ...]:
 
 def _segment_rests(model: Layout, carrier: FloatArray, rises: FloatArray) -> tuple[SegmentRest, ...]:
     """How each segment stands after the carrier's move and the rounded moves of its adjusters."""
-    lines = (model.line + model.line_effect[:, : model.carrier_size] @ carrier).reshape(-1, 2)
-    turned = (line_map(model) @ rises).reshape(-1, 3)
+    count = len(model.deviations)
+    lines = (model.line + model.line_effect[:, : model.carrier_size] @ carrier).reshape(count, 2)
+    turned = (line_map(model) @ rises).reshape(count, 3)
     rests = []
     for item, line, own, distance in zip(model.deviations, lines, turned, model.distance, strict=True):
         height, tilt = line + own[:2]

@@ -16,7 +16,7 @@ from ellipsefit.align.orders import Orders, adjusters_of
 from ellipsefit.align.response import Response
 from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Mirror, spoken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -184,7 +184,7 @@ class History:
             if stands is not None and abs(stands - adjuster.position) > 1e-9:
                 raise DataError(
                     f"the plan is older than the last recorded move: it has {name_of(key)} at "
-                    f"{adjuster.position * 1e6:.6g} um, where that move left it at {stands * 1e6:.6g} um; expected a "
+                    f"{spoken(adjuster.position)}, where that move left it at {spoken(stands)}; expected a "
                     "plan that starts from there"
                 )
 

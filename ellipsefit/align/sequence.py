@@ -7,7 +7,7 @@ from typing import Any
 
 from ellipsefit.align.orders import Order, Orders, adjusters_of, approached, moved_mirror
 from ellipsefit.errors import ParameterError
-from ellipsefit.mirror import Mirror
+from ellipsefit.mirror import Mirror, spoken
 from ellipsefit.results import Result
 from ellipsefit.rows import Table, number
 
@@ -32,8 +32,8 @@ class Sequence(Result):
             if not adjusters[name].reaches(position):
                 low, high = adjusters[name].travel
                 raise ParameterError(
-                    f"{'/'.join(name)}: {position * 1e6:.6g} um on the way is outside its travel of {low * 1e6:.6g} um "
-                    f"to {high * 1e6:.6g} um"
+                    f"{'/'.join(name)}: {spoken(position)} on the way is outside its travel of {spoken(low)} "
+                    f"to {spoken(high)}"
                 )
 
     def states(self) -> tuple[tuple[tuple[str, str], float], ...]:
