@@ -755,3 +755,48 @@ def test_positions_that_stand_in_two_blocks_count_once(cut: int) -> None:
         )
     assert (gathered.positions, gathered.done) == (5, 11)
     assert len(gathered.moments(0, placed.mirror.segments[0]).nodes) == 5
+
+
+def test_where_no_covariance_is_the_likelihood_is_infinite_and_flat() -> None:
+    """A search steps back from there, by value and gradient of the usual shape."""
+    case = surface("height", 1, KINDS[0])
+    likelihood = SurfaceLikelihood(case.reduction, case.offset, case.shared, case.own)
+    value, gradient = likelihood(np.log([1e-30, 1e-7, 1e9]))
+    assert value == np.inf
+    assert gradient.shape == (3,)
+    assert not gradient.any()
+
+
+@pytest.mark.parametrize("missing", [1, 2])
+@pytest.mark.parametrize("first", [0, 1, 2])
+def test_tails_are_told_across_no_missing_point(missing: int, first: int) -> None:
+    """A step wherever one or two of thirty points are missing: of even neighbours none shows it, whichever third is
+    looked at."""
+    placed = white(points=900, count=1)
+    number = np.arange(first, 900)
+    kept = number[number % 30 >= missing]
+    noise = np.random.default_rng(1).normal(0, 1e-7, 900)[kept] + 1e-5 * (kept // 30)
+    gap = replace(placed, x=placed.x[kept], values=placed.values[kept], sigma=None, bounds=np.array([0, len(kept)]))
+    share, heavy = noise_tails(gap, noise)
+    assert share < 0.01
+    assert not heavy
+
+
+def test_points_in_two_clumps_are_told_by_fewer_nodes() -> None:
+    """A thousandth of the span at each end: each tells a value, a slope and a curvature, whose square is 1e-12 of the
+    value's; the next, 1e-18, drowns in rounding. What is left is what dense least squares on six unknowns leaves."""
+    placed = white(points=80, count=2, noise=1e-9)
+    x = placed.x.copy()
+    for number in range(2):
+        own, (first, last) = placed.part(number), placed.ends(number)
+        s = np.linspace(0, 1e-3, 40)
+        x[own] = first + (last - first) * np.concatenate([s, 1 - s[::-1]])
+    values = ideal("height", x, *TRUE) + 1e-9 * np.random.default_rng(1).normal(size=160)
+    found = reduce_profile(replace(placed, x=x, values=values))
+    for part in found.segments:
+        assert len(part.nodes) == 6
+        own = placed.part(part.number)
+        basis = node_basis(part.nodes, x[own])
+        away = values[own] - placed.mirror.nominal.height(x[own])
+        best = basis @ np.linalg.lstsq(basis, away, rcond=1e-15)[0]
+        assert_allclose(part.rest, np.sum((away - best) ** 2) / 1e-18, rtol=1e-3)

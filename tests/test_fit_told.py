@@ -604,3 +604,29 @@ def test_spreads_must_be_positive() -> None:
             options: Any = {key: bad}
             with pytest.raises(ParameterError, match=f"{key} must be positive; got {bad!r}"):
                 prepare_problem(placed, **options)
+
+
+def test_what_is_identified_rests_on_the_covariance_of_all_three() -> None:
+    """With p, q and theta all free the stated covariance is that of combinations and invariants: p + q, b and 1/R by
+    their gradients; unsure inputs that all points share are in it."""
+    placed = white(noise=1e-9)
+    how = Measurement(x_uncertainty=1e-3, gain_uncertainty=1e-3)
+    fit = fit_ellipse(
+        replace(placed, mirror=replace(placed.mirror, measurement=how)), vary=PARAMETERS, segments="free",
+        residual="white",
+    )  # fmt: skip
+    p, q, theta = fit.ellipse.p, fit.ellipse.q, fit.ellipse.theta
+    found = fit.identifiability()
+    b = np.sqrt(p * q) * np.sin(theta)
+    gradients = np.array([
+        [1, 1, 0],
+        [b / (2 * p), b / (2 * q), b / np.tan(theta)],
+        [-np.sin(theta) / (2 * p**2), -np.sin(theta) / (2 * q**2), (1 / p + 1 / q) * np.cos(theta) / 2],
+    ])  # fmt: skip
+    stderr = np.sqrt(np.diag(gradients @ fit.covariance @ gradients.T))
+    assert_allclose([found.focal_sum[1], found.semi_minor[1], found.pole_curvature[1]], stderr, rtol=1e-6)
+    one = fit_ellipse(
+        replace(placed, mirror=replace(placed.mirror, measurement=how)), vary=("theta",), segments="free",
+        residual="white",
+    ).identifiability()  # fmt: skip
+    assert_allclose(one.focal_sum[1], stderr[0], rtol=1e-2)

@@ -101,7 +101,7 @@ class JointProblem:
             rest = self.project(self.residual(start))
             empty = np.zeros((len(rest), 0))
             return start, LeastSquaresSolution(
-                values=np.zeros(0), residual=rest, jacobian=empty, converged=True, at_bound=(), evaluations=1
+                values=np.zeros(0), residual=rest, jacobian=empty, converged=True, at_bound=()
             )
         solution = minimise(
             lambda values: self.project(self.residual(whole(values))),

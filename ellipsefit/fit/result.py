@@ -268,7 +268,8 @@ class EllipseFit(Result):
         found: dict[SegmentModel, dict[str, float]] = {}
         for model in get_args(SegmentModel):
             if model == self.problem.model:
-                found[model] = {name: float(self.stderr(name) or 0.0) for name in self.varied}
+                stated = ((name, self.stderr(name)) for name in self.varied)
+                found[model] = {name: value for name, value in stated if value is not None}
                 continue
             problem = replace(self.problem, model=model, loose=self.problem.loose if model == "random" else ())
             size = np.sqrt(np.diag(problem.posterior(parameters, varied))[: len(varied)])

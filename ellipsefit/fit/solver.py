@@ -29,7 +29,6 @@ class LeastSquaresSolution:
     jacobian: FloatArray  # (M, k) at the minimum
     converged: bool  # the residual is orthogonal to the tangent plane, as far as the bounds allow
     at_bound: tuple[bool, ...]  # (k,)
-    evaluations: int
 
     def __post_init__(self) -> None:
         for name in ("values", "residual", "jacobian"):
@@ -104,7 +103,6 @@ def minimise(
         jacobian=slopes,
         converged=bool(np.isfinite(rest).all() and offset <= max(CONVERGED_OFFSET * length, rounding)),
         at_bound=at_bound,
-        evaluations=int(found.nfev),
     )
 
 
