@@ -15,7 +15,7 @@ if importlib.util.find_spec("cosmic_ray") is None or importlib.util.find_spec("c
 
 from tests.mutation.__main__ import survivors, table
 from tests.mutation.mutants import Mutant, mutants
-from tests.mutation.reach import ROOT, Reach, joined
+from tests.mutation.reach import ROOT, Reach, followed, joined
 from tests.mutation.trial import Trial, reaching, within
 
 SOURCE = '''"""Words, 1 + 1."""
@@ -93,11 +93,21 @@ def test_a_constant_is_asked_of_all_who_use_it() -> None:
 
 
 def test_what_is_measured_again_takes_the_place_of_what_was_known() -> None:
-    old = {"seconds": {"a": 1.0, "b": 2.0}, "lines": {"f": {"1": [0, 1], "2": [1]}}}
-    new = {"seconds": {"b": 3.0, "c": 4.0}, "lines": {"f": {3: [0], 1: [1]}}}
+    text = {"f": "x\ny\nz"}
+    old = {"seconds": {"a": 1.0, "b": 2.0}, "lines": {"f": {"1": [0, 1], "2": [1]}}, "sources": text}
+    new = {"seconds": {"b": 3.0, "c": 4.0}, "lines": {"f": {3: [0], 1: [1]}}, "sources": text}
     both = joined(old, new)
     assert both["seconds"] == {"a": 1.0, "b": 3.0, "c": 4.0}
     assert both["lines"] == {"f": {"1": [0, 2], "2": [], "3": [1]}}
+
+
+def test_lines_that_moved_are_followed() -> None:
+    """A line put in and one changed are reached by who reaches those beside them; a file that has gone is forgotten."""
+    lines = {"f": {"1": [0], "2": [1], "3": [2]}, "gone": {"1": [0]}}
+    told = {"seconds": dict.fromkeys("abc", 1.0), "lines": lines, "sources": {"f": "x\ny\nz", "gone": "u"}}
+    after = followed(told, {"f": "x\nnew\ny\nZ", "other": "v"})
+    assert after["lines"] == {"f": {1: [0], 2: [0, 1], 3: [1], 4: [1, 2]}}
+    assert followed(told, told["sources"])["lines"]["f"] == {1: [0], 2: [1], 3: [2]}  # type: ignore[arg-type]
 
 
 def test_a_rate_comes_with_its_interval(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """Do the tests notice a small change of the source? `python -m tests.mutation [--sample N --seed S] [FILE...]`.
 
-Which tests reach which line is measured first and kept in `.mutation/`; remove that after a change of source or tests,
-or measure the changed tests alone: `python -m tests.mutation.reach .mutation/reach.json tests/test_x.py`.
+Which tests reach which line is measured first and kept in `.mutation/`. After a change of tests measure these again:
+`python -m tests.mutation.reach .mutation/reach.json tests/test_x.py`; lines of the source that moved are followed.
 """
 
 from __future__ import annotations

@@ -12,8 +12,9 @@ import subprocess
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Callable, Generator, Hashable
+from collections.abc import Callable, Generator, Hashable, Mapping
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, Final
 
@@ -38,8 +39,8 @@ class Reach:
 
     @classmethod
     def read(cls, path: Path) -> Reach:
-        """What `main` has written."""
-        told = json.loads(path.read_text(encoding="utf-8"))
+        """What `main` has written, of the sources as they are now."""
+        told = followed(json.loads(path.read_text(encoding="utf-8")), sources())
         names = list(told["seconds"])
         tests = {
             file: {int(line): frozenset(names[number] for number in numbers) for line, numbers in lines.items()}
@@ -168,11 +169,33 @@ def measure(arguments: list[str]) -> dict[str, Any]:
     return {
         "seconds": {test: round(sum(watch.seconds[part] for part in parts[test]), 4) for test in tests},
         "lines": lines,
+        "sources": sources(),
     }
+
+
+def sources() -> dict[str, str]:
+    """What is to be tested, by path from the root."""
+    return {file: (ROOT / file).read_text(encoding="utf-8") for file in SOURCES}
+
+
+def followed(told: dict[str, Any], now: Mapping[str, str]) -> dict[str, Any]:
+    """What was measured, by the lines as they are now; new ones are reached by who reaches their neighbours."""
+    measured = told.get("sources", now)
+    lines: dict[str, dict[int, list[int]]] = {}
+    for file in told["lines"].keys() & now.keys():
+        was = {int(line): tests for line, tests in told["lines"][file].items()}
+        before, after = (text.split("\n") for text in (measured[file], now[file]))
+        found = lines[file] = {}
+        for what, a, b, c, d in SequenceMatcher(None, before, after, autojunk=False).get_opcodes():
+            near = sorted({test for line in range(a, b + 2) for test in was.get(line, [])})
+            for place in range(c, d):  # counted from 0, lines from 1
+                found[place + 1] = was.get(place - c + a + 1, []) if what == "equal" else near
+    return {"seconds": told["seconds"], "lines": lines, "sources": dict(now)}
 
 
 def joined(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
     """What was known, but for the tests that were run now."""
+    old = followed(old, new["sources"])
     names = list(dict.fromkeys([*old["seconds"], *new["seconds"]]))
     number = {name: place for place, name in enumerate(names)}
     lines: dict[str, dict[str, set[int]]] = defaultdict(lambda: defaultdict(set))
@@ -184,6 +207,7 @@ def joined(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
     return {
         "seconds": old["seconds"] | new["seconds"],
         "lines": {file: {line: sorted(tests) for line, tests in reached.items()} for file, reached in lines.items()},
+        "sources": new["sources"],
     }
 
 
