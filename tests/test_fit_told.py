@@ -149,13 +149,14 @@ def test_the_last_campaign_is_one_of_the_earlier_rounds(monkeypatch: pytest.Monk
 
 
 def test_what_is_held_has_no_uncertainty_and_says_so_on_screen() -> None:
-    """p held: no digits of it, nor of the source's place along the ray."""
+    """p held because it was asked: it is known, so the source is where the pose puts it; the table calls it held."""
     fit = fit_ellipse(white(), vary=("q", "theta"), segments="free", residual="white")
     table = fit.rows()[0]
     assert table.header == ("", "fitted", "nominal", "difference")
     assert table.cells[0][3] == "held"
     assert "held" not in table.cells[1][3]
-    assert fit.focus.source_along_stderr is not None or "(held)" in str(fit)
+    assert fit.focus.source_along_stderr is not None
+    assert fit.stderr("p") is None
     assert fit.to_dict()["ellipse"]["p_stderr"] is None
     assert fit.to_dict()["ellipse"]["varied"] == ["q", "theta"]
 
