@@ -21,6 +21,7 @@ from ellipsefit.fit.conflict import prior_checks
 from ellipsefit.fit.effects import segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.figure_uncertainty import LeftByFit, _Unsure, noise_of
+from ellipsefit.fit.identifiability import _percent
 from ellipsefit.fit.prior import kind_of
 from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.reduction import _degree, _Gathered, node_basis, reduce_profile
@@ -535,7 +536,7 @@ def least_absolute(design: Array, values: Array, size: Array) -> Array:
 @pytest.mark.parametrize("r", [1, 2])
 def test_the_common_pose_is_that_of_least_absolute_deviations(r: int) -> None:
     """Heights of micrometres and tilts of tens of microradians, one of thirteen segments knocked far: by a linear
-    programme, each kind over its median size; reweighted squares come within a hundredth of the spread."""
+    programme, each kind over its median size; reweighted squares come within a twentieth of the spread."""
     rng = np.random.default_rng(6)
     middles = 0.5 * np.arange(13) - 2.7
     pose = np.concatenate([np.array([[1.0, m], [0.0, 1.0]])[-r:, -r:] for m in middles])
@@ -800,3 +801,10 @@ def test_points_in_two_clumps_are_told_by_fewer_nodes() -> None:
         away = values[own] - placed.mirror.nominal.height(x[own])
         best = basis @ np.linalg.lstsq(basis, away, rcond=1e-15)[0]
         assert_allclose(part.rest, np.sum((away - best) ** 2) / 1e-18, rtol=1e-3)
+
+
+def test_relative_uncertainties_have_two_digits() -> None:
+    """In percent, without powers of ten; a thousand percent and more is no number worth printing."""
+    shares = (0.98765, 0.012345, 1.2345e-6, 0.05, 9.9, 10.0, np.inf)
+    expected = ("99 %", "1.2 %", "0.00012 %", "5 %", "990 %", "beyond any use", "beyond any use")
+    assert tuple(_percent(share) for share in shares) == expected
