@@ -22,6 +22,7 @@ from ellipsefit.fit.effects import segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.figure_uncertainty import LeftByFit, _Unsure, noise_of
 from ellipsefit.fit.identifiability import _percent
+from ellipsefit.fit.jackknife import _without
 from ellipsefit.fit.prior import kind_of
 from ellipsefit.fit.problem import JointProblem
 from ellipsefit.fit.reduction import _degree, _Gathered, node_basis, reduce_profile
@@ -808,3 +809,26 @@ def test_relative_uncertainties_have_two_digits() -> None:
     shares = (0.98765, 0.012345, 1.2345e-6, 0.05, 9.9, 10.0, np.inf)
     expected = ("99 %", "1.2 %", "0.00012 %", "5 %", "990 %", "beyond any use", "beyond any use")
     assert tuple(_percent(share) for share in shares) == expected
+
+
+def test_a_problem_without_a_segment_is_the_whole_one_without_its_rows() -> None:
+    """Covariance of p, q, theta and the pose from all rows but those of the segment's data: what holds its own unknowns
+    says nothing of others. With moves, form from the shop, shared columns and a segment that was knocked."""
+    problem = replace(everything(sum_of(30.0, 1e-3)), loose=(5,))
+    jacobian = problem.joint_jacobian(np.array(TRUE), (0, 1, 2))
+    owner = np.repeat(np.arange(8), [len(one.projection) for one in problem.whitened])
+    for number in (0, 3, 5, 7):
+        rows = np.concatenate([owner != number, np.ones(len(jacobian) - len(owner), dtype=bool)])
+        whole = inverse_normal(jacobian[rows])[:5, :5]
+        left = _without(problem, number)
+        size = np.sqrt(np.diag(whole))
+        found = left.posterior(np.array(TRUE), (0, 1, 2))[:5, :5] / np.outer(size, size)
+        assert_allclose(found, whole / np.outer(size, size), rtol=0, atol=1e-6)
+        assert left.loose == {0: (4,), 3: (4,), 5: (), 7: (5,)}[number]
+        assert left.reduction.reference == problem.reduction.reference
+        assert_allclose(left.values(Ellipse(*TRUE)), np.delete(
+            problem.values(Ellipse(*TRUE)), np.flatnonzero(nodes_of(problem) == number)), rtol=0, atol=0)  # fmt: skip
+
+
+def nodes_of(problem: JointProblem) -> Array:
+    return np.repeat(np.arange(8), [len(part.nodes) for part in problem.reduction.segments])
