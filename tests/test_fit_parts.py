@@ -17,10 +17,11 @@ from ellipsefit.figure import Extreme, Gathered, Told
 from ellipsefit.fit import Prior, fit_ellipse
 from ellipsefit.fit.budget import Budget, Contribution
 from ellipsefit.fit.campaigns import Previous
-from ellipsefit.fit.conflict import prior_checks
+from ellipsefit.fit.conflict import _moves, moved_checks, prior_checks
 from ellipsefit.fit.effects import segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
 from ellipsefit.fit.figure_uncertainty import LeftByFit, _Unsure, noise_of
+from ellipsefit.fit.freedom import coverage_scale
 from ellipsefit.fit.identifiability import _percent
 from ellipsefit.fit.jackknife import _without
 from ellipsefit.fit.prior import kind_of
@@ -832,3 +833,57 @@ def test_a_problem_without_a_segment_is_the_whole_one_without_its_rows() -> None
 
 def nodes_of(problem: JointProblem) -> Array:
     return np.repeat(np.arange(8), [len(part.nodes) for part in problem.reduction.segments])
+
+
+def test_moves_that_were_not_made_are_told_by_segment() -> None:
+    """One or several; with none the campaign as a whole is compared, of as many degrees as the data speak of."""
+    problem = everything()
+    assert problem.moved is not None
+    parameters = np.array(TRUE)
+    names = [f"S{number + 1:02d}" for number in range(8)]
+    whole = _moves(problem, parameters, (0, 1, 2), names)
+    assert whole.name == "the last campaign and the moves since"
+    assert whole.text.startswith("the last campaign with the moves since and now are ")
+    mean, covariance = (
+        problem.linear_solution(parameters), problem.posterior(parameters, (0, 1, 2))[3:, 3:],
+    )  # fmt: skip
+    columns = problem.held_columns("moves since the last campaign")
+    values, vectors = np.linalg.eigh(np.eye(3) - covariance[columns, columns])
+    told = values > 1e-6
+    expected = (
+        np.sum((vectors.T @ mean[columns])[told] ** 2 / values[told])
+        / (problem.scale / coverage_scale(problem.freedom)) ** 2
+    )
+    assert whole.degrees == told.sum()
+    assert_allclose(whole.chi_squared, expected, rtol=1e-6)
+    for unsure, start, end in (
+        ((1,), "segment S02 stands ", "put it (p = 2e-05): it is not held to that"),
+        ((1, 4), "segments S02 stands ", "put them (p = 2e-05): they are not held to that"),
+    ):
+        moved = replace(problem.moved, unsure=unsure, chi_squared=20.0, p_value=2e-5)
+        one = _moves(replace(problem, moved=moved), parameters, (0, 1, 2), names)
+        assert (one.chi_squared, one.p_value, one.degrees) == (20.0, 2e-5, 2)
+        assert one.text.startswith(start)
+        assert one.text.endswith(end)
+        assert (", S05 stands " in one.text) is (len(unsure) == 2)
+
+
+@pytest.mark.parametrize("size", [20e-6, 300e-6, 3e-3])
+def test_each_segment_is_asked_whether_it_stands_where_it_was_put(size: float) -> None:
+    """By the unknowns of its own moves; one that was raised by less than it is said is the worst, also where it pulls its
+    neighbours so far off that no probability is left of any."""
+    placed = white(count=6, points=40)
+    rng = np.random.default_rng(3)
+    lift = np.zeros(6)
+    lift[4] = size
+    then = replace(placed, values=placed.values + 1e-7 * rng.normal(size=240) + np.repeat(lift, 40))
+    factor = np.zeros((6, 2, 12))
+    factor[np.arange(6), 0, 2 * np.arange(6)], factor[np.arange(6), 1, 2 * np.arange(6) + 1] = 1e-6, 1e-5
+    previous = Previous(placed=then, moves=np.zeros((6, 2)), factor=factor)
+    problem = prepare_problem(placed, segments="free", residual="white", previous=previous)
+    assert problem.moved is not None
+    assert problem.moved.unsure == (4,)
+    assert problem.moved.p_value < 1e-6
+    left = moved_checks(problem, np.array(TRUE))
+    assert all(check.degrees == 2 for row, check in left.items() if row != 4)
+    assert min(check.p_value for row, check in left.items() if row != 4) > 1e-4

@@ -298,7 +298,8 @@ def _of_both(now: JointProblem, then: JointProblem, previous: Previous) -> Joint
         # one at a time, the worst first: it pulls its neighbours along
         parameters, _ = both.solve(start, (0, 1, 2))
         checks = {row: check for row, check in moved_checks(both, parameters).items() if row not in unsure}
-        worst = min(checks, key=lambda row: checks[row].p_value, default=None)
+        # several may be so far off that no probability is left
+        worst = min(checks, key=lambda row: (checks[row].p_value, -checks[row].chi_squared), default=None)
         if worst is None or checks[worst].p_value * len(checks) > WRONG_MOVE:
             return both
         found.append(checks[worst])
