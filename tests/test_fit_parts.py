@@ -870,8 +870,8 @@ def test_moves_that_were_not_made_are_told_by_segment() -> None:
 
 @pytest.mark.parametrize("size", [20e-6, 300e-6, 3e-3])
 def test_each_segment_is_asked_whether_it_stands_where_it_was_put(size: float) -> None:
-    """By the unknowns of its own moves; one that was raised by less than it is said is the worst, also where it pulls its
-    neighbours so far off that no probability is left of any."""
+    """By the unknowns of its own moves; one that was raised by less than it is said is the worst, also where it pulls
+    its neighbours so far off that no probability is left of any."""
     placed = white(count=6, points=40)
     rng = np.random.default_rng(3)
     lift = np.zeros(6)
@@ -887,3 +887,21 @@ def test_each_segment_is_asked_whether_it_stands_where_it_was_put(size: float) -
     left = moved_checks(problem, np.array(TRUE))
     assert all(check.degrees == 2 for row, check in left.items() if row != 4)
     assert min(check.p_value for row, check in left.items() if row != 4) > 1e-4
+
+
+def test_no_fewer_than_three_degrees_of_freedom_are_believed() -> None:
+    """Five segments so short that each is worth its mean slope, and four coefficients: one degree is left, of which the
+    normal law knows little (JCGM 100:2008, Table G.2: 1.84); three are stated, and not half as much again for more."""
+    mirror = even_mirror(Ellipse(12.0, 8.0, 20e-3), count=5, pitch=0.5, gap=0.499, adjusters=1)
+    found = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        placed = made_profile(
+            mirror, (12.0, 8.0, 20e-3), quantity="slope", points=10, sigma=2e-6, noise=2e-6 * rng.normal(size=50),
+            tilts=rng.normal(0, 20e-6, 5),
+        )  # fmt: skip
+        problem = prepare_problem(placed, segments="random", residual="white")
+        found.append(problem.freedom)
+        factor = coverage_scale(problem.freedom)
+        assert factor <= problem.scale <= factor * np.sqrt(1.5) * (1 + 1e-12)
+    assert min(found) == 3.0
