@@ -92,6 +92,22 @@ def test_a_constant_is_asked_of_all_who_use_it() -> None:
     assert reaching(Mutant(file, named, 20, "", 0), reach) == ["t::user"]
 
 
+def test_a_constant_is_asked_of_a_test_that_names_it() -> None:
+    """It may be held against a published value where no line of the package runs; a case counts as its function."""
+    file = "ellipsefit/fit/effects.py"
+    text = (ROOT / file).read_text(encoding="utf-8").split("\n")
+    line = next(n for n, words in enumerate(text, 1) if words.startswith("FORM_EVIDENCE"))
+    tests = [
+        "tests/test_fit_model.py::test_evidence_for_form_is_the_five_percent_point",
+        "tests/test_fit_model.py::test_known_variances_need_no_factor",
+        "tests/test_gone.py::test_form",
+    ]
+    reach = reach_of(dict.fromkeys(tests, 1.0), file, {})
+    assert reaching(Mutant(file, line, 23, "", 0), reach) == tests[:1]
+    named = reach_of({f"{tests[0]}[case]": 1.0}, file, {})
+    assert reaching(Mutant(file, line, 23, "", 0), named) == [f"{tests[0]}[case]"]
+
+
 def test_what_is_measured_again_takes_the_place_of_what_was_known() -> None:
     text = {"f": "x\ny\nz"}
     old = {"seconds": {"a": 1.0, "b": 2.0}, "lines": {"f": {"1": [0, 1], "2": [1]}}, "sources": text}

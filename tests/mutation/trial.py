@@ -7,6 +7,7 @@ is in what runs at import (a constant, a default, a field) are package and tests
 from __future__ import annotations
 
 import ast
+import functools
 import gc
 import importlib
 import importlib.machinery
@@ -51,7 +52,7 @@ class Trial:
 
 
 def reaching(mutant: Mutant, reach: Reach, killed: Mapping[str, int] = MappingProxyType({})) -> list[str]:
-    """The tests that run the changed statement; of what is run at import, those that use what it defines.
+    """The tests that run the changed statement; of what is run at import, those that use or name what it defines.
 
     Quick ones first, and those that have killed before; the second case of a test function counts twice its time.
     """
@@ -59,6 +60,7 @@ def reaching(mutant: Mutant, reach: Reach, killed: Mapping[str, int] = MappingPr
     around, lines = spans.statement(mutant.line)
     reached = reach.tests.get(mutant.file, {})
     found = frozenset[str]().union(*(reached.get(line, frozenset()) for line in lines))
+    named: set[str] = set()
     if not found:  # a default or a field: all of its function or class; a constant: wherever it is named
         places = {mutant.file: set(range(around[0].lineno, (around[0].end_lineno or 0) + 1))}
         if isinstance(around[0], ast.Assign | ast.AnnAssign):
@@ -66,8 +68,9 @@ def reaching(mutant: Mutant, reach: Reach, killed: Mapping[str, int] = MappingPr
             word = re.compile(rf"\b({'|'.join(node.id for node in inside if isinstance(node.ctx, ast.Store))})\b")
             texts = {file: (ROOT / file).read_text(encoding="utf-8").split("\n") for file in reach.tests}
             places = {file: {n for n, text in enumerate(all_, 1) if word.search(text)} for file, all_ in texts.items()}
+            named = {test for test in reach.seconds if word.search(_text(test))}
         found = frozenset[str]().union(
-            *(reach.tests.get(file, {}).get(n, frozenset()) for file, all_ in places.items() for n in all_)
+            named, *(reach.tests.get(file, {}).get(n, frozenset()) for file, all_ in places.items() for n in all_)
         )
     turn: Counter[str] = Counter()
     rank = {}
@@ -76,6 +79,21 @@ def reaching(mutant: Mutant, reach: Reach, killed: Mapping[str, int] = MappingPr
         turn[function] += 1
         rank[test] = turn[function] * reach.seconds[test] / (1 + killed.get(test, 0))
     return sorted(rank, key=lambda test: (rank[test], test))
+
+
+def _text(test: str) -> str:
+    """Of a test's function."""
+    file, _, name = test.partition("::")
+    return _functions_of(file).get(name.split("[")[0], "")
+
+
+@functools.cache
+def _functions_of(file: str) -> dict[str, str]:
+    """Texts of the functions of a file, by name."""
+    path = ROOT / file
+    text = path.read_text(encoding="utf-8") if path.exists() else ""
+    functions = [node for node in ast.parse(text).body if isinstance(node, ast.FunctionDef)]
+    return {node.name: ast.get_source_segment(text, node) or "" for node in functions}
 
 
 def within(tests: Iterable[str], reach: Reach, seconds: float) -> list[str]:
