@@ -155,6 +155,30 @@ def with_uncertainty(value: float | None, stderr: float | None, kind: str, *, un
     return "({} ± {}) {}".format(*rounded(scaled, stderr / factor), name)
 
 
+def stated(value: float | None, stderr: float | None, kind: str, *, unit: str | None = None) -> str:
+    """Value with its standard uncertainty where one is known, else with three digits.
+
+    Examples
+    --------
+    >>> stated(1.234567e-5, 2.3e-8, "length"), stated(1.234567e-5, None, "length")
+    ('(12.346 ± 0.023) um', '12.3 um')
+    """
+    if not stderr or not math.isfinite(stderr):
+        return number(value, kind, unit=unit)
+    return with_uncertainty(value, stderr, kind, unit=unit)
+
+
+def ratio(value: float, stderr: float | None) -> str:
+    """A number without a unit, with its standard uncertainty if one is known.
+
+    Examples
+    --------
+    >>> ratio(1.00352, 0.0121), ratio(1.00352, None)
+    ('1.004 ± 0.012', '1.00')
+    """
+    return " ± ".join(rounded(value, stderr)) if stderr else _fixed(value, _decimals(value, 3))
+
+
 def uncertainty(stderr: float | None, kind: str, *, unit: str | None = None) -> str:
     """Standard uncertainty alone, rounded as beside its value; '–' where it is not known.
 

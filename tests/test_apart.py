@@ -133,7 +133,7 @@ def bomb(size: int) -> bytes:
 
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="limits of memory are those of Linux")
 def test_a_chunk_that_swells_is_refused(tmp_path: Path) -> None:
-    """HDF5 inflates a chunk whatever it comes to: one that is declared as 72 bytes would take 1.3 GB there."""
+    """HDF5 inflates a chunk whatever it comes to: one that is declared as 8 kB would take 1.3 GB there."""
     assert zlib.decompress(bomb(1 << 25)) == bytes(1 << 25)
     path = tmp_path / "bomb.h5"
     write_profile(Profile(name="a", quantity="height", x=np.arange(9.0), values=np.arange(9.0)), path)
@@ -141,10 +141,11 @@ def test_a_chunk_that_swells_is_refused(tmp_path: Path) -> None:
         data = file["profile/data"]
         units = data["x"].attrs["units"]
         del data["x"]
-        data.create_dataset("x", (9,), "f8", chunks=(9,), compression="gzip").attrs["units"] = units
+        swollen = data.create_dataset("x", (9,), "f8", chunks=(1024,), maxshape=(None,), compression="gzip")
+        swollen.attrs["units"] = units
         data["x"].id.write_direct_chunk((0,), bomb(1_300_000_000))
     assert path.stat().st_size < 2_000_000
     for read in (read_profile, open_profile):
-        with pytest.raises(FileFormatError, match="its chunk from point 1 on comes to more; expected 72 bytes"):
+        with pytest.raises(FileFormatError, match="its chunk from point 1 on comes to more; expected 8192 bytes"):
             read(path)
     assert inspect_file(path).faults

@@ -26,7 +26,7 @@ from ellipsefit.fit.systematics import systematic_patterns
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number, uncertainty, with_uncertainty
+from ellipsefit.rows import Table, number, stated, with_uncertainty
 from ellipsefit.spectrum import Spectrum, Window, pulled_spectrum
 
 if TYPE_CHECKING:
@@ -357,7 +357,7 @@ class EllipseFit(Result):
                     labels[name],
                     with_uncertainty(value, self.stderr(name), kind),
                     number(ideal, kind, digits=6),
-                    number(value - ideal, kind, sign=True) if name in self.varied else "held",
+                    with_uncertainty(value - ideal, self.stderr(name), kind) if name in self.varied else "held",
                 )
             )
         pose = self.pose
@@ -373,16 +373,14 @@ class EllipseFit(Result):
         cells = tuple(
             (
                 segment.name,
-                number(segment.height, "length", unit="um", sign=True),
-                uncertainty(segment.height_stderr or None, "length", unit="um"),
-                number(segment.tilt, "angle", unit="urad", sign=True),
-                uncertainty(segment.tilt_stderr or None, "angle", unit="urad"),
-                _stated(segment.height_error_rms, segment.height_error_rms_stderr, "length", "nm"),
-                _stated(segment.slope_error_rms, segment.slope_error_rms_stderr, "angle", "urad"),
+                stated(segment.height, segment.height_stderr, "length", unit="um"),
+                stated(segment.tilt, segment.tilt_stderr, "angle", unit="urad"),
+                stated(segment.height_error_rms, segment.height_error_rms_stderr, "length", unit="nm"),
+                stated(segment.slope_error_rms, segment.slope_error_rms_stderr, "angle", unit="urad"),
             )
             for segment in self.segments
         )
-        header = ("segment", "height", "±", "tilt", "±", "height rms", "slope rms")
+        header = ("segment", "height", "tilt", "height rms", "slope rms")
         return Table(
             title="Segments, relative to the fitted ellipse in its pose",
             header=header,
@@ -428,11 +426,6 @@ class EllipseFit(Result):
         return Table(
             title="Where the foci are, minus nominal", header=("", "misplacement"), cells=tuple(cells), notes=notes
         )
-
-
-def _stated(value: float | None, stderr: float | None, kind: str, unit: str) -> str:
-    """Value in a unit, with its uncertainty where one is known."""
-    return with_uncertainty(value, stderr, kind, unit=unit) if stderr else number(value, kind, unit=unit)
 
 
 def _derived(value: float | None, stderr: float | None, kind: str) -> str:

@@ -87,6 +87,21 @@ class GuideModel:
         """Correlation length [m], the mean over the parts."""
         return float(sum(weight * length for weight, _, length, _ in self.parts))
 
+    @property
+    def spread_stderr(self) -> float:
+        """Standard deviation of what is believed of the spread; 0 where it is known."""
+        return self._scatter(np.array([spread for _, spread, _, _ in self.parts]))
+
+    @property
+    def length_stderr(self) -> float:
+        """Standard deviation of what is believed of the correlation length [m]."""
+        return self._scatter(np.array([length for _, _, length, _ in self.parts]))
+
+    def _scatter(self, values: FloatArray) -> float:
+        weights = np.array([weight for weight, _, _, _ in self.parts])
+        mean = np.average(values, weights=weights)
+        return float(np.sqrt(np.average((values - mean) ** 2, weights=weights)))
+
     def covariance(self, places: FloatArray) -> FloatArray:
         """Covariance of the splines' coefficients that act at `places`, shape (K, K)."""
         total = np.zeros((len(places),) * 2)

@@ -36,6 +36,7 @@ from ellipsefit.stitching.normal import (
     with_deviations,
 )
 from ellipsefit.stitching.result import Residuals, Stitched, StitchedScan
+from ellipsefit.stitching.scan_errors import EffectErrors, effect_errors
 from ellipsefit.stitching.spreads import Spreads, estimate_spreads, precision_of, rough_noise
 from ellipsefit.stitching.substitution import (
     JoinedProfile,
@@ -142,6 +143,7 @@ def stitch(
     progress("covariance")
     modes = covariance_modes(points.knots, normal, solution)
     values, factorised = solution.values, solution.factorised
+    errors = effect_errors(points, effects, solution, modes, drift_spread=spreads.drift, told_by=part.scans)
     support = mirror.measurement.support
     sag = None
     if support is not None and support.uncertainty:
@@ -174,7 +176,9 @@ def stitch(
     del points, modes
     guide_found = _guide(effects, values[effects.guide_columns], factorised)
     remarks = [*_untreated(conditioned, mirror, settings), *_untold(either_way)]
-    result = _result(conditioned, mirror, settings, ambiguities, effects, spreads, guide_found, given, joined, remarks)
+    result = _result(
+        conditioned, mirror, settings, ambiguities, effects, spreads, guide_found, given, errors, joined, remarks
+    )
     if not suspicions:
         return result
     return replace(result, suspicions=suspicions, warnings=(*(str(item) for item in suspicions), *result.warnings))
@@ -296,6 +300,7 @@ def _result(
     spreads: Spreads,
     guide: tuple[FloatArray, FloatArray, FloatArray],
     own: FloatArray,
+    errors: EffectErrors,
     joined: JoinedProfile,
     remarks: Sequence[str],
 ) -> Stitched:
@@ -317,7 +322,7 @@ def _result(
         covariance_factor=factor,
         frame="mirror",
     )
-    stitched = _stitched_scans(conditioned, effects, own, joined.squares)
+    stitched = _stitched_scans(conditioned, effects, own, errors, joined.squares)
     _check_misfit(stitched)
     most = 0.05 * sum(len(rest) - scan.masked for rest, scan in zip(joined.residuals, stitched, strict=True))
     warnings = [f"scan {scan.name}: {scan.masked} points are masked" for scan in stitched if scan.masked > most]
@@ -329,11 +334,12 @@ def _result(
         guide_carriage=guide[0],
         guide_error=guide[1],
         guide_stderr=guide[2],
-        guide_spread=None if effects.guide is None else spreads.guide.spread,
-        guide_length=None if effects.guide is None else spreads.guide.length,
+        guide_model=None if effects.guide is None else spreads.guide,
         drift=own[:, effects.tilt_column + 1 :],
         drift_spread=spreads.drift if effects.drift_degree >= 2 else None,
+        drift_spread_stderr=errors.drift_spread if effects.drift_degree >= 2 else None,
         noise=spreads.noise,
+        noise_stderr=spreads.noise_stderr,
         conditioned=conditioned,
         residuals=Residuals(joined.residuals),
         settings=settings,
@@ -390,16 +396,22 @@ def _sag_column(
 
 
 def _stitched_scans(
-    conditioned: Sequence[ConditionedScan], effects: Effects, own: FloatArray, squares: FloatArray
+    conditioned: Sequence[ConditionedScan],
+    effects: Effects,
+    own: FloatArray,
+    errors: EffectErrors,
+    squares: FloatArray,
 ) -> tuple[StitchedScan, ...]:
     scans = []
-    for scan, values, square in zip(conditioned, own, squares, strict=True):
+    for number, (scan, values, square) in enumerate(zip(conditioned, own, squares, strict=True)):
         arm = float(np.ptp(scan.x)) / 2 if effects.heights else 1.0
         scans.append(
             StitchedScan(
                 name=scan.scan.name,
                 height=float(values[0]) if effects.heights else None,
+                height_stderr=float(errors.height[number]) if effects.heights else None,
                 tilt=float(values[effects.tilt_column]) / arm,
+                tilt_stderr=float(errors.tilt[number]),
                 masked=int(np.count_nonzero(scan.code)),
                 residual_rms=float(np.sqrt(square)),
             )

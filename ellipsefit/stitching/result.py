@@ -15,9 +15,10 @@ from ellipsefit.checks import Suspicion
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number, uncertainty
+from ellipsefit.rows import Table, number, ratio, stated, uncertainty
 from ellipsefit.stitching.ambiguity import Ambiguity
 from ellipsefit.stitching.conditioned import REASONS, ConditionedScan, StitchSettings
+from ellipsefit.stitching.guide import GuideModel
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
@@ -25,11 +26,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StitchedScan:
-    """Where one scan stands against the profile; None: slopes have no height."""
+    """Where one scan stands against the profile; None: slopes have no height.
+
+    Uncertainties are without the height and tilt that all scans share, which stay open.
+    """
 
     name: str
     height: float | None  # at the middle of the scan [m]
+    height_stderr: float | None
     tilt: float  # [rad]
+    tilt_stderr: float
     masked: int
     residual_rms: float  # of its points in use, measured minus model [m or rad]
 
@@ -90,11 +96,12 @@ class Stitched(Result):
     guide_carriage: FloatArray  # (G,) [m]; empty: no guide solved for
     guide_error: FloatArray  # (G,) [m or rad], its mean line taken away
     guide_stderr: FloatArray  # (G,)
-    guide_spread: float | None  # standard deviation of the guide's error in the model
-    guide_length: float | None  # its correlation length [m]
+    guide_model: GuideModel | None  # what was believed of the guide's error; None: no guide solved for
     drift: FloatArray  # (S, d) coefficients of Legendre polynomials of each scan's time, -1 to 1: from 2, of slopes 1
     drift_spread: float | None  # standard deviation of each of them [m or rad]
+    drift_spread_stderr: float | None
     noise: float  # standard deviation of a point over the stated one
+    noise_stderr: float | None  # None: known by neighbours alone
     conditioned: tuple[ConditionedScan, ...]
     residuals: Sequence[FloatArray]  # for each scan, (N,); NaN where masked
     settings: StitchSettings
@@ -106,6 +113,11 @@ class Stitched(Result):
             object.__setattr__(self, name, sealed(getattr(self, name)))
         if not isinstance(self.residuals, Residuals):
             object.__setattr__(self, "residuals", Residuals(self.residuals))
+
+    @property
+    def guide_spread(self) -> float | None:
+        """Standard deviation of the guide's error [m or rad]; None: no guide solved for."""
+        return None if self.guide_model is None else self.guide_model.spread
 
     @property
     def masked(self) -> dict[str, int]:
@@ -154,7 +166,14 @@ class Stitched(Result):
         """The machine-readable answer, SI."""
         return {
             "scans": [
-                {"name": scan.name, "height": scan.height, "tilt": scan.tilt, "masked": scan.masked}
+                {
+                    "name": scan.name,
+                    "height": scan.height,
+                    "height_stderr": scan.height_stderr,
+                    "tilt": scan.tilt,
+                    "tilt_stderr": scan.tilt_stderr,
+                    "masked": scan.masked,
+                }
                 for scan in self.scans
             ],
             "undetermined": [
@@ -171,6 +190,7 @@ class Stitched(Result):
             "steps": self.steps,
             "points": int(self.profile.used.sum()),
             "noise": self.noise,
+            "noise_stderr": self.noise_stderr,
             "suspicions": [item.to_dict() for item in self.suspicions],
             "warnings": list(self.warnings),
         }
@@ -191,8 +211,8 @@ class Stitched(Result):
         scans = tuple(
             (
                 scan.name,
-                number(scan.height, "length", unit="um", sign=True, digits=4),
-                number(scan.tilt, "angle", unit="urad", sign=True, digits=4),
+                stated(scan.height, scan.height_stderr, "length", unit="um"),
+                stated(scan.tilt, scan.tilt_stderr, "angle", unit="urad"),
                 str(scan.masked),
                 number(scan.residual_rms, kind),
             )
@@ -202,19 +222,21 @@ class Stitched(Result):
         sigma = self.profile.sigma
         facts = [
             ("points of the profile", str(points)),
-            ("noise of a point of the profile, median", number(float(np.median(sigma[self.profile.used])), kind))
-            if sigma is not None
-            else ("noise of a point of the profile", "–"),
-            ("noise over the stated one", f"{self.noise:.2f}")
+            (
+                "standard uncertainty of a point by noise, median",
+                number(None if sigma is None else float(np.median(sigma[self.profile.used])), kind),
+            ),
+            ("noise over the stated one", ratio(self.noise, self.noise_stderr))
             if any(item.scan.sigma is not None for item in self.conditioned)
-            else ("noise of a point of a scan", number(self.noise, kind)),
+            else ("noise of a point of a scan", stated(self.noise, self.noise_stderr, kind)),
         ]
-        if self.guide_spread is not None:
-            facts.append(("guide: spread of its error", number(self.guide_spread, kind)))
-            facts.append(("guide: correlation length", number(self.guide_length, "length")))
+        if self.guide_model is not None:
+            guide = self.guide_model
+            facts.append(("guide: spread of its error", stated(guide.spread, guide.spread_stderr, kind)))
+            facts.append(("guide: correlation length", stated(guide.length, guide.length_stderr, "length")))
         if self.drift_spread is not None:
             beyond = " beyond a line" if kind == "length" else ""
-            facts.append((f"drift{beyond}, spread", number(self.drift_spread, kind)))
+            facts.append((f"drift{beyond}, spread", stated(self.drift_spread, self.drift_spread_stderr, kind)))
         facts += [(f"masked: {reason}", str(count)) for reason, count in self.masked.items()]
         notes = tuple(f"Note: {text}" for text in self.warnings)
         return [
@@ -223,6 +245,9 @@ class Stitched(Result):
                 title="Scans against the profile",
                 header=("scan", "height", "tilt", "masked", "residual rms"),
                 cells=scans,
+                notes=(
+                    "± without the height and tilt that all share, which stay open; residual rms: of these points.",
+                ),
             ),
             self._open_table(),
         ]

@@ -25,6 +25,12 @@ class Spreads:
     tilt: float  # by the height that it makes at a scan's end; by itself for slopes
     drift: float
     guide: GuideModel
+    noise_freedom: int = 0  # points that tell the noise, beyond all that is solved for; 0: neighbours alone do
+
+    @property
+    def noise_stderr(self) -> float | None:
+        """Standard uncertainty of the noise; None where scans don't tell it by their overlaps."""
+        return self.noise / float(np.sqrt(2 * self.noise_freedom)) if self.noise_freedom else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,7 +92,14 @@ def estimate_spreads(
     largest = max(float(np.abs(scan.deviation[scan.used]).max()) for scan in conditioned) or 1e-12
     span = 1.6 if effects.guide is None else effects.guide.end - effects.guide.start
     wide = one_guide(largest / 10, span / 8)
-    loose = Spreads(noise=rough, height=largest, tilt=largest, drift=largest / 10, guide=wide)
+    loose = Spreads(
+        noise=rough,
+        height=largest,
+        tilt=largest,
+        drift=largest / 10,
+        guide=wide,
+        noise_freedom=max(freedom - effects.size, 0),
+    )
 
     def values_at(spreads: Spreads) -> tuple[FloatArray, float]:
         prior = precision_of(effects, spreads, conditioned)
@@ -99,9 +112,9 @@ def estimate_spreads(
     found, _ = values_at(loose)
     own = found[: k * kept].reshape(kept, k)
     noise = rough
-    if freedom > effects.size:
+    if loose.noise_freedom:
         rest = square - 2 * float(right @ found) + float(found @ (dense @ found))
-        noise = max(float(np.sqrt(max(rest, 0.0) / (freedom - effects.size))), rough / 10)
+        noise = max(float(np.sqrt(max(rest, 0.0) / loose.noise_freedom)), rough / 10)
 
     def spread_of(column: int, least: float) -> float:
         values = own[:, column]

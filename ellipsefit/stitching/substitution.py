@@ -40,6 +40,14 @@ class Modes:
     border: FloatArray  # (b, b) and the root of its border's covariance
     every: int  # at one knot of so many
 
+    def variances(self) -> FloatArray:
+        """Variance of each effect, shape (m,)."""
+        if self.total is None:
+            return np.asarray((self.kept**2).sum(axis=1) + (self.others**2).sum(axis=1))
+        across = self.total.across @ self.border
+        own = self.inverse[0] + np.einsum("ij,ij->i", across, across)
+        return np.asarray(np.concatenate([own, np.einsum("ij,ij->i", self.border, self.border)]) / self.total.size**2)
+
 
 def covariance_modes(knots: int, normal: ReducedNormal, solution: Solution) -> Modes:
     """Modes of the effects' covariance by the variance that they give the profile."""
