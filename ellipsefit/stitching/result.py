@@ -245,9 +245,7 @@ class Stitched(Result):
                 title="Scans against the profile",
                 header=("scan", "height", "tilt", "masked", "residual rms"),
                 cells=scans,
-                notes=(
-                    "± without the height and tilt that all share, which stay open; residual rms: of these points.",
-                ),
+                notes=("± without what all share, which stays open; residual rms is of these points.",),
             ),
             self._open_table(),
         ]
