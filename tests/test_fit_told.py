@@ -26,7 +26,7 @@ from ellipsefit.fit.figure_uncertainty import left_by_fit
 from ellipsefit.fit.freedom import _bends, spread_cost, surface_likelihood
 from ellipsefit.fit.lmfit_bridge import ellipse_parameters
 from ellipsefit.fit.reduction import reduce_profile
-from ellipsefit.fit.result import FOCI, Pose, _derived, _stated
+from ellipsefit.fit.result import FOCI, Pose, _derived
 from ellipsefit.fit.robust import (
     MOST,
     MOST_NORMAL,
@@ -39,7 +39,7 @@ from ellipsefit.fit.robust import (
 )
 from ellipsefit.fit.surface_error import SurfaceLikelihood
 from ellipsefit.mirror import Measurement
-from ellipsefit.rows import number, uncertainty, with_uncertainty
+from ellipsefit.rows import number, stated, uncertainty, with_uncertainty
 from tests.fit_cases import Case
 from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
 from tests.test_fit_exact import TRUE, white
@@ -420,8 +420,8 @@ def test_what_follows_is_shown_as_held_or_with_its_uncertainty() -> None:
     assert _derived(2e-3, 1e-4, "length") == with_uncertainty(2e-3, 1e-4, "length")
     assert _derived(2e-3, None, "length") == number(2e-3, "length") + " (held)"
     assert _derived(2e-3, 0.0, "length") == number(2e-3, "length")
-    assert _stated(2e-8, 1e-9, "length", "nm") == with_uncertainty(2e-8, 1e-9, "length", unit="nm")
-    assert _stated(2e-8, None, "length", "nm") == _stated(2e-8, 0.0, "length", "nm") == "20.0 nm"
+    assert stated(2e-8, 1e-9, "length", unit="nm") == with_uncertainty(2e-8, 1e-9, "length", unit="nm")
+    assert stated(2e-8, None, "length", unit="nm") == stated(2e-8, 0.0, "length", unit="nm") == "20.0 nm"
 
 
 def test_an_ellipse_is_judged_by_its_expanded_uncertainty(monkeypatch: pytest.MonkeyPatch) -> None:
