@@ -187,7 +187,7 @@ TEXT_FAULTS: dict[str, tuple[str | bytes, tuple[str, ...]]] = {
     "decimal commas among commas": (PLAIN.replace(".", ","), ("line 3: expected 5 columns", "got 8", "semicolons")),
     "cut short": (PLAIN[:-8], ("line 5: expected 5 columns", "got 3")),
     "no number": (PLAIN.replace("-3.125", "three"), ("line 4: column 'height': expected a number", "'three'")),
-    "empty cell": (PLAIN.replace("-3.125", ""), ("line 4: column 'height': expected a number", "''")),
+    "empty cell": (PLAIN.replace("-3.125", ""), ("line 4: column 'height': expected a number", "an empty cell")),
     "underscore": (PLAIN.replace("1000.25", "1_000.25"), ("line 3: column 'height': expected a number",)),
     "thousands": (PLAIN.replace(",", ";").replace("1000.25", "1,000.25"), ("column 'height'", "points and commas")),
     "point and comma": (PLAIN.replace(",", ";").replace("-3.125", "-3,125"), ("line 4: column 'height'", "commas")),
@@ -358,7 +358,10 @@ def emptied(data: Any) -> None:
 
 
 NEXUS_FAULTS: dict[str, tuple[Callable[[Any], object], tuple[str, ...]]] = {
-    "no NXentry": (lambda d: d.parent.attrs.pop("NX_class"), ("has no NXentry", "NeXus")),
+    "no NXentry": (
+        lambda d: d.parent.attrs.pop("NX_class"),
+        ("has no NXentry, only 'entry'", "NeXus"),
+    ),
     "no NXdata": (lambda d: d.attrs.pop("NX_class"), ("has no NXdata", "height or slope")),
     "no signal": (lambda d: d.attrs.pop("signal"), ("no signal", "height or slope")),
     "another signal": (lambda d: d.attrs.modify("signal", "counts"), ("signal 'counts'", "height or slope")),

@@ -535,7 +535,12 @@ def _chosen(path: str | os.PathLike[str], file: Any, candidates: Sequence[_Measu
 def _nothing_measured(path: str | os.PathLike[str], file: Any) -> str:
     entries = _groups(file, "NXentry")
     if not entries:
-        return f"{path}: has no NXentry; expected HDF5 by the NeXus standard"
+        names = [repr(name[:40]) for name in list(file)[:6]]
+        got = f"only {', '.join(names[:5])}{', ...' * (len(names) > 5)}" if names else "nothing"
+        return (
+            f"{path}: has no NXentry, {got}; expected HDF5 by the NeXus standard: in an NXentry an NXdata whose signal "
+            "is height or slope"
+        )
     data = [group for entry in entries for group in _groups(entry, "NXdata")]
     if not data:
         return f"{path}: has no NXdata; expected one whose signal is height or slope"

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
+from ellipsefit.files.foreign import START, refuse_foreign
 from ellipsefit.files.safe import existing_file, real_path
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
@@ -42,16 +43,19 @@ def file_format(path: str | os.PathLike[str]) -> Format:
     ------
     FileMissingError
         If the file cannot be opened.
+    FileFormatError
+        If it is of a kind that nothing is read from, such as a spreadsheet.
     """
     try:
         with existing_file(path).open("rb") as file:
-            start = file.read(_HDF5_OFFSETS[-1] + len(_HDF5))
+            start = file.read(START)
     except FileMissingError:
         raise
     except OSError as error:
         raise FileMissingError(f"{path}: cannot be read: {error.strerror}") from None
     if any(start[offset:].startswith(_HDF5) for offset in _HDF5_OFFSETS):
         return "hdf5"
+    refuse_foreign(start, path, "measurements as text or HDF5")
     if start.startswith(_ZIP):
         return "x3p"
     return "sdf" if start.startswith(_SDF) else "text"

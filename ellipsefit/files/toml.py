@@ -15,6 +15,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import ErrorDetails
 
 from ellipsefit.errors import FileFormatError, ParameterError
+from ellipsefit.files.foreign import START, refuse_foreign
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.units import KINDS, parse_quantity
 
@@ -117,6 +118,7 @@ def parse_toml(data: bytes, path: str | os.PathLike[str]) -> dict[str, Any]:
     """As `load_toml`, of bytes that came from `path`."""
     if not data.strip():
         raise FileFormatError(f"{path}: is empty; expected a TOML file")
+    refuse_foreign(data[:START], path, "a TOML file")
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

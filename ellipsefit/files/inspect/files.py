@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, cast
 
-from ellipsefit.errors import FileMissingError
+from ellipsefit.errors import FileFormatError, FileMissingError
 from ellipsefit.files.inspect.content import FileContent, Inspection
 from ellipsefit.files.inspect.measured import inspect_lines, inspect_many, inspect_nexus, inspect_text
 from ellipsefit.files.inspect.profiles import profile_on_mirror
@@ -65,7 +65,7 @@ def inspect_file(path: str | os.PathLike[str]) -> FileContent:
         from ellipsefit.files.inspect.designs import inspect_toml
 
         return inspect_toml(path)
-    except FileMissingError as error:
+    except (FileMissingError, FileFormatError) as error:
         return FileContent(kind="unknown", path=os.fspath(path), faults=(str(error),))
 
 

@@ -107,7 +107,10 @@ def _nexus_content(path: str | os.PathLike[str], found: NexusContent) -> FileCon
         facts = profile_facts(found.content, found.units)
     elif found.scans > 1:
         facts = (Fact("scans", str(found.scans), found.scans),)
-    return FileContent(kind=found.kind, path=os.fspath(path), facts=facts, faults=found.faults, content=found.content)
+    faults = found.faults
+    if found.content is not None and not found.content.used.any():
+        faults += (f"{path}: no point is left to use, all are masked or not finite; expected values",)
+    return FileContent(kind=found.kind, path=os.fspath(path), facts=facts, faults=faults, content=found.content)
 
 
 def inspect_lines(path: str | os.PathLike[str]) -> FileContent:

@@ -26,7 +26,8 @@ EXAMPLE: Final = "'x [mm],height [um]'"
 #: What begins a comment; ';' only where it does not separate. The last but one ended files of old.
 _COMMENTS: Final = ("#", "%", "!", "//", "\x1a", ";")
 _DECLARED: Final = re.compile(r"[#%!;/\s]*decimal(?:\s+mark)?\s*[:=]\s*(comma|point)\s*", re.IGNORECASE)
-_TOML_LINE: Final = re.compile(r"\s*(?:\[+[\w.\"' -]+\]+\s*(?:#.*)?|[\w.\"'-]+\s*=.*)")
+#: But not the line with which spreadsheets say what separates the cells.
+_TOML_LINE: Final = re.compile(r"(?!sep=.?\s*$)\s*(?:\[+[\w.\"' -]+\]+\s*(?:#.*)?|[\w.\"'-]+\s*=.*)")
 _SEARCHED: Final = 500  # lines in which the header must stand
 _SAMPLE: Final = 20  # rows by which it is known how all are written
 
@@ -69,6 +70,8 @@ def find_header(lines: Sequence[str], path: str | os.PathLike[str]) -> Header:
         raise FileFormatError(f"{path}: is empty; expected a profile with a header such as {EXAMPLE}")
     if not plain:
         raise FileFormatError(f"{path}: holds only comments; expected a header such as {EXAMPLE} and numbers")
+    if lines[plain[0]].lstrip("\ufeff \t").startswith("{"):
+        raise FileFormatError(f"{path}: holds JSON; expected a profile, as text with a header such as {EXAMPLE}")
     _check_width(lines, plain, path)
     whole = [place for place in plain if is_header(lines[place])]
     _check_width(lines, () if whole else comments, path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from typing import Any, Final, NamedTuple
@@ -165,6 +166,18 @@ def _numbers(
     if block.rows[wrong[0]].strip() == header.text:
         faults.add("again", "", place, "is the header again; expected one table in a file", 0)
     else:
-        text = f"column '{column}': expected a number; got {shown(written[wrong[0]])}"
+        text = f"column '{column}': expected a number; got {_got(written[wrong[0]])}"
         faults.add("number", column, place, text, len(wrong))
     return None
+
+
+def _got(cell: str) -> str:
+    if not cell.strip():
+        return "an empty cell"
+    plain = _MARKS.sub("", cell.strip())
+    marked = plain != cell.strip() and number(plain.replace(",", ".")) is not None
+    return f"{shown(cell)} (leave out the marks of thousands)" if marked else shown(cell)
+
+
+#: Blanks and apostrophes that stand between thousands (ISO 80000-1, 7.3.1, has blanks).
+_MARKS: Final = re.compile(r"(?<=\d)[ '\u00a0\u2009\u202f\u2019](?=\d{3})")
