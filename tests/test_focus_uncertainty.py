@@ -11,8 +11,10 @@ from numpy.testing import assert_allclose
 from scipy.stats import chi2, norm
 
 from ellipsefit.arrays import FloatArray
+from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.focus import Beam, Coating, Distribution, FocusResult, Surface, trace_focus, trace_surface
+from ellipsefit.focus.beam import Coherence
 from ellipsefit.focus.focus import _balance, _traced, ray_numbers
 from ellipsefit.focus.geometry import bench
 from ellipsefit.focus.losses import draws_of, state_covariance
@@ -20,6 +22,7 @@ from ellipsefit.focus.rays import Rays, cut, struck, unused
 from ellipsefit.focus.solid import Roll
 from ellipsefit.focus.spot import RESOLUTION, SpotStderr, spot_of, through, widths_moved
 from ellipsefit.focus.tolerances import coated
+from ellipsefit.focus.waves import line_spread
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_profile
 from tests.focus_cases import mirror_of, neutrons, surface_of, x_rays
 
@@ -213,7 +216,7 @@ def test_light_that_a_later_edge_cuts_off_is_as_unsure_as_that_edge() -> None:
 
 
 def test_rolls_that_are_unsure_make_the_sideways_spot_unsure() -> None:
-    """Rolls and twists drawn anew and traced, 40 times; chi squared."""
+    """Rolls and twists drawn anew and traced, 24 times; chi squared."""
     rng = np.random.default_rng(8)
     surface = surface_of(count=4, length=2.0)
     roll, twist = rng.normal(0, 50e-6, 4), rng.normal(0, 50e-6, 4)
@@ -232,7 +235,7 @@ def test_rolls_that_are_unsure_make_the_sideways_spot_unsure() -> None:
     assert side.centroid_stderr is not None
     assert side.rms_stderr is not None
     centroids, widths = [], []
-    for draw in rng.normal(0, [[[5e-6], [20e-6]]], (40, 2, 4)):
+    for draw in rng.normal(0, [[[5e-6], [20e-6]]], (24, 2, 4)):
         pieces = tuple(
             replace(piece, roll=piece.roll + float(a), twist=piece.twist + float(b))
             for piece, a, b in zip(rolled.pieces, *draw, strict=True)
@@ -263,3 +266,60 @@ def test_what_could_be_done_is_as_sure_as_the_mirror_is_known() -> None:
     assert "± " in str(result).split("What could be done")[1].split("both")[1].split("um")[0]
     assert result.to_dict()["what_if"][0]["rms_stderr"] > 0
     assert trace_surface(base, result.mirror, beam).choices[0].throughput_stderr is None
+
+
+@pytest.mark.parametrize("coherence", ["full", "source"])
+def test_waves_of_drawn_mirrors_scatter_as_is_stated(coherence: Coherence) -> None:
+    """The wave summed anew over each drawn mirror, with the same draws: no luck is left.
+
+    What is not the same: their grid of the plane is not shifted along with the line (12 points a width, whose peak is
+    read off a parabola: 1e-4), and of a source only as many points are used as its light can tell: 3 %.
+    """
+    ellipse = Ellipse(42.0, 0.6, 3e-3)
+    surface = surface_of(ellipse, count=2, length=0.36, gap=1e-3, pose_tilt=2e-8)
+    source = Distribution(shape="gaussian", width=2e-5 if coherence == "source" else 0.0)
+    beam = x_rays(source=source, coherence=coherence)
+    covariance = np.diag([2e-9, 2e-9, 2e-8, 2e-8, 0.0, 5e-8, 0.0, 5e-5, 1e-8]) ** 2
+    draws, layout = draws_of(covariance, 24), bench(beam, ellipse, None)
+    line = line_spread(surface, beam, layout, centre=0.0, width=4e-7, draws=draws)
+    assert line is not None
+    assert line.stderr is not None
+    again = [line_spread(perturbed(surface, draw), beam, layout, centre=0.0, width=4e-7) for draw in draws.T]
+    for name, stated in asdict(line.stderr).items():
+        assert_allclose(stated, np.std([getattr(one, name) for one in again]), rtol=0.03)
+    assert line.stderr.strehl > 1e-3
+    assert line_spread(surface, beam, layout, centre=0.0, width=4e-7).stderr is None  # type: ignore[union-attr]
+
+
+def test_strehl_ratios_scatter_as_marechals_estimate_where_errors_are_small() -> None:
+    """exp(-phi**2) (A. Marechal; V. N. Mahajan, J. Opt. Soc. Am. 72, 1982, 1258, from memory): to phi**4, 1 % here.
+
+    A step a of the phase between two even halves has a variance of a**2 / 4, of which 3/4 is a tilt; so phi = |a| / 4
+    with a = 2 k sin(theta) h.
+    """
+    ellipse = Ellipse(300.0, 20.0, 3e-3)
+    surface, beam = surface_of(ellipse, count=2, length=20e-3, gap=1e-9), x_rays()
+    size, layout = 1e-9, bench(beam, ellipse, None)
+    covariance = np.zeros((9, 9))
+    covariance[1, 1] = size**2
+    line = line_spread(surface, beam, layout, centre=0.0, width=0.0, draws=draws_of(covariance, 100))
+    assert line is not None
+    assert line.stderr is not None
+    assert_allclose(line.stderr.strehl, line.stderr.marechal, rtol=0.03)
+    # phi has no sign: mean square is mean squared plus variance, of which the half-normal has 1 - 2 / pi
+    step = 4 * np.pi * np.sin(ellipse.theta) * size / 1e-10
+    assert_allclose(line.stderr.phase_rms, step / 4 * np.sqrt(1 - 2 / np.pi), rtol=0.35)  # 50 draws tell it to 8 %
+
+
+def test_the_table_of_diffraction_says_how_sure_it_is() -> None:
+    surface = surface_of(Ellipse(42.0, 0.6, 3e-3), count=1, length=0.36, gap=0.0)
+    covariance = np.diag([0.0, 0.0, 0.0, 2e-8, 0.0, 2e-5, 0.0]) ** 2
+    result = trace_surface(surface, mirror_of(surface), x_rays(), covariance=covariance, rays=20_000)
+    answer = result.to_dict()
+    assert answer["strehl_stderr"] == answer["diffraction"]["strehl_stderr"] > 0
+    assert {f"{name}_stderr" for name in ("fwhm", "strehl", "marechal", "phase_rms")} < set(answer["diffraction"])
+    table = str(result).split("Diffraction")[1].split("Where the beam goes")[0]
+    assert table.count("±") == 5  # four numbers and the note; the perfect mirror is known
+    bare = trace_surface(surface, mirror_of(surface), x_rays(), rays=20_000)
+    assert bare.to_dict()["strehl_stderr"] is None
+    assert "±" not in str(bare)

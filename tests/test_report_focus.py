@@ -68,7 +68,9 @@ def test_the_line_spread_s_peak_is_the_strehl_ratio() -> None:
     assert result.line is not None
     draw_line_spread(axes, result.line)
     peaks = [float(np.asarray(line.get_ydata(), float).max()) for line in axes.lines[1:3]]
-    assert_allclose(peaks, [1.0, result.line.strehl], rtol=1e-12)
+    # of 12 points to a width, 0.886 of a null's distance, the nearest to a peak sinc**2 lies so much below it, at most
+    below = 1 - np.sinc(0.886 / 24) ** 2
+    assert_allclose(peaks, [1.0, result.line.strehl], rtol=float(below))
 
 
 @pytest.mark.parametrize("kind", ["x-ray", "neutron"])

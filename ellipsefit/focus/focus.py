@@ -30,6 +30,8 @@ RAYS: Final = 200_000
 PER_CELL: Final = 16
 #: How far rays and analytic model may be apart: relative in width, absolute in throughput.
 AGREE: Final = (0.01, 0.005)
+#: Draws of the mirror for which waves are summed, at the most.
+WAVE_DRAWS: Final = 160
 #: Diffraction width over aperture above which rays alone are no throughput.
 DIFFRACTS: Final = 0.1
 
@@ -147,7 +149,10 @@ def trace_surface(
     line = None
     warnings = [*surface.warnings, *_beam_notes(surface, mirror, beam)]
     if beam.kind == "x-ray":
-        line = line_spread(surface, beam, layout, centre=spot.centroid_across, width=1.2 * spot.width_90)
+        # a Strehl ratio near 1 is even in what is unknown: of pairs of draws only one counts
+        many = None if covariance is None else draws_of(covariance, WAVE_DRAWS)
+        width = 1.2 * spot.width_90
+        line = line_spread(surface, beam, layout, centre=spot.centroid_across, width=width, draws=many)
         warnings += _wave_notes(line, beam)
     return FocusResult(
         mirror=mirror,

@@ -131,19 +131,11 @@ class FocusResult(Result):
                 "acceptable": self.acceptable,
             },
             "strehl": self.strehl,
+            "strehl_stderr": None if line is None or line.stderr is None else line.stderr.strehl,
             "loss": [{"name": loss.name, "share": loss.share, "stderr": loss.stderr} for loss in self.losses],
             "balance": self.balance.to_dict(),
             "balance_stderr": None if self.balance_stderr is None else self.balance_stderr.to_dict(),
-            "diffraction": None
-            if line is None
-            else {
-                "fwhm": line.fwhm,
-                "perfect_fwhm": line.perfect_fwhm,
-                "strehl": line.strehl,
-                "marechal": line.marechal,
-                "phase_rms": line.phase_rms,
-                "coherence": line.coherence,
-            },
+            "diffraction": None if line is None else line.to_dict(),
             "analytic": {
                 "throughput": self.analytic.throughput,
                 "rms": self.analytic.rms,
@@ -237,10 +229,10 @@ class FocusResult(Result):
 
     def _diffraction_table(self, line: LineSpread) -> Table:
         cells = (
-            ("Strehl ratio", _ratio(line.strehl)),
-            ("Maréchal's estimate of it", _ratio(line.marechal)),
-            ("phase error, rms", f"{line.phase_rms:.3g} rad"),
-            ("full width at half maximum", number(line.fwhm, "length")),
+            ("Strehl ratio", _ratio(line.strehl, line.sure("strehl"))),
+            ("Maréchal's estimate of it", _ratio(line.marechal, line.sure("marechal"))),
+            ("phase error, rms", f"{_ratio(line.phase_rms, line.sure('phase_rms'))} rad"),
+            ("full width at half maximum", _stated(line.fwhm, line.sure("fwhm"))),
             ("of the perfect mirror", number(line.perfect_fwhm, "length")),
         )
         how = "as from a point source" if line.coherence == "full" else "over all points of the source"
@@ -248,7 +240,10 @@ class FocusResult(Result):
             title="Diffraction",
             header=("", "value"),
             cells=cells,
-            notes=(f"At {self.beam.mean_wavelength * 1e10:.4g} angstrom, {how}.",),
+            notes=(
+                f"At {self.beam.mean_wavelength * 1e10:.4g} angstrom, {how}.",
+                *((_HOW_SURE_OF_WAVES,) if line.stderr is not None else ()),
+            ),
         )
 
     def _throughput_table(self) -> Table:
@@ -301,8 +296,12 @@ class FocusResult(Result):
             header=("", "throughput", "rms width", "carrier: height", "tilt"),
             cells=cells,
             notes=(
-                "Realigned segments stand on the fitted ellipse and keep their form. The carrier's moves are settings; "
-                "± is what stays unknown of the mirror once they are made.",
+                "Realigned segments stand on the fitted ellipse and keep their form. The carrier's moves are settings"
+                + (
+                    "; ± is what stays unknown of the mirror once they are made."
+                    if self.spot_stderr is not None
+                    else "."
+                ),
             ),
         )
 
@@ -310,6 +309,12 @@ class FocusResult(Result):
 _HOW_SURE = (
     "± is for what the fit leaves open of ellipse, pose and segments; what it leaves open of the figure is in the "
     "widths, as a blur."
+)
+
+
+_HOW_SURE_OF_WAVES = (
+    "± is for what the fit leaves open of ellipse, pose and segments; the figure counts as it was found. The perfect "
+    "mirror follows from the files."
 )
 
 
@@ -329,5 +334,8 @@ def _percent(share: float, stderr: float | None) -> str:
     return rows.share(share, stderr)
 
 
-def _ratio(value: float) -> str:
+def _ratio(value: float, stderr: float | None) -> str:
+    """A plain number with its uncertainty, where one is known."""
+    if stderr:
+        return "({} ± {})".format(*rows.rounded(value, stderr))
     return f"{value:.3f}" if value > 1e-3 else f"{value:.2g}"
