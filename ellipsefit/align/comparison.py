@@ -24,7 +24,7 @@ from ellipsefit.fit.result import EllipseFit
 from ellipsefit.mirror import Mirror, spoken
 from ellipsefit.profile import PlacedProfile
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number
+from ellipsefit.rows import Table, number, ratio, stated
 
 #: Share of half the travel below which what is left of it is warned of (common practice).
 RESERVE: Final = 0.3
@@ -221,9 +221,12 @@ class Comparison(Result):
             ("adjusters asked to move", str(moved)),
             (
                 "carrier, or how the mirror lies: raised at the pole",
-                number(self.carrier_height, "length", unit="um", sign=True),
+                stated(self.carrier_height, self.carrier_height_stderr, "length", unit="um"),
             ),
-            ("carrier, or how the mirror lies: tilted", number(self.carrier_tilt, "angle", unit="urad", sign=True)),
+            (
+                "carrier, or how the mirror lies: tilted",
+                stated(self.carrier_tilt, self.carrier_tilt_stderr, "angle", unit="urad"),
+            ),
         ]
         if unseen:
             cells.append(("moved too little to show their direction", str(unseen)))
@@ -232,25 +235,22 @@ class Comparison(Result):
         return Table(title=title, cells=tuple(cells), notes=tuple(notes))
 
     def _screw_table(self) -> Table:
-        def um(value: float | None, *, sign: bool = True) -> str:
-            return number(value, "length", unit="um", places=2, sign=sign)
+        def um(value: float | None) -> str:
+            return number(value, "length", unit="um", places=2, sign=True)
 
         cells = tuple(
             (
                 screw.name,
                 um(screw.asked),
                 um(screw.expected),
-                um(screw.achieved),
-                um(screw.achieved_stderr, sign=False),
-                f"{screw.gain:.3f}",
-                f"{screw.gain_stderr:.3f}",
-                um(screw.backlash, sign=False),
-                um(screw.backlash_stderr, sign=False),
+                stated(screw.achieved, screw.achieved_stderr, "length", unit="um"),
+                ratio(screw.gain, screw.gain_stderr),
+                stated(screw.backlash, screw.backlash_stderr, "length", unit="um"),
                 {"reversed": "REVERSED", "not moved": ""}.get(screw.direction, screw.direction),
             )
             for screw in self.screws
         )
-        header = ("adjuster", "asked", "expected", "achieved", "±", "gain", "±", "backlash", "±", "direction")
+        header = ("adjuster", "asked", "expected", "achieved", "gain", "backlash", "direction")
         notes = (
             "asked: move of the scale; expected and achieved: rise of the surface there, the carrier's part taken off.",
         )
