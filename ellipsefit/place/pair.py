@@ -112,11 +112,12 @@ class Pair(Result):
                     (
                         f"{name}, {axis}",
                         with_uncertainty(float(now[place]), stderr, "length"),
-                        number(float(after[place]), "length", sign=True),
+                        with_uncertainty(float(after[place]), stderr, "length"),
                     )
                 )
         state = "" if self.mends else ": NOT MENDED by any moves within range"
         notes: tuple[str, ...] = (
+            "±: from the surveys, before and after the moves alike.",
             f"The second mirror magnifies a mismatch across the beam {self.magnification:.3g} times, along it "
             f"{self.magnification**2:.3g} times; to the side, where it does not focus, once.",
         )

@@ -251,7 +251,8 @@ class Placement(Result):
                     "" if np.isinf(limit) else verdict_word(float(spot.shift[place]), float(spot.stderr[place]), limit),
                 ]
                 if after:
-                    cell.append(number(float(after[spot.name].shift[place]), "length", sign=True))
+                    there = after[spot.name]
+                    cell.append(with_uncertainty(float(there.shift[place]), float(there.stderr[place]), "length"))
                 cells.append(tuple(cell))
         header = ("", "now, minus nominal", "tolerance", "now")
         origin = "Foci of the nominal ellipse."
