@@ -57,3 +57,9 @@ class DataError(EllipsefitError, ValueError):
 
 class MissingExtraError(EllipsefitError, ImportError):
     """A library that only some need is not installed."""
+
+
+def shown(value: object) -> str:
+    """What was got, for a sentence: on one line and not too long."""
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:56]} ..."

@@ -10,7 +10,7 @@ import tokenize
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
-from ellipsefit.errors import UnitError
+from ellipsefit.errors import UnitError, shown
 
 if TYPE_CHECKING:
     import pint
@@ -101,7 +101,7 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
     if spelled.startswith("/"):
         spelled = "1 " + spelled
     if len(spelled) > _LONGEST_UNIT or not _UNIT.fullmatch(spelled):
-        raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"unknown unit {shown(unit)}; expected {_a(kind)} such as '{example}'")
     registry = _registry()
     try:
         parsed: Any = registry.Quantity(spelled)
@@ -109,11 +109,11 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
         zero = registry.Quantity(0.0 * parsed.magnitude, units)
         one = registry.Quantity(1.0 * parsed.magnitude, units)
         if kind == "angle" and not _is_angle(units):
-            raise UnitError(f"{_shown(unit)} is no unit of {kind}; expected {_a(kind)} such as '{example}'")
+            raise UnitError(f"{shown(unit)} is no unit of {kind}; expected {_a(kind)} such as '{example}'")
         offset = float(zero.to(si).magnitude)
         factor = float(one.to(si).magnitude) - offset
     except pint.DimensionalityError:
-        raise UnitError(f"{_shown(unit)} is no unit of {kind}; expected {_a(kind)} such as '{example}'") from None
+        raise UnitError(f"{shown(unit)} is no unit of {kind}; expected {_a(kind)} such as '{example}'") from None
     except UnitError:
         raise
     except (
@@ -128,11 +128,11 @@ def unit_factor(unit: str, kind: str) -> tuple[float, float]:
         tokenize.TokenError,
     ):
         # pint evaluates the text as an expression, so any of these can come out of nonsense
-        raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'") from None
+        raise UnitError(f"unknown unit {shown(unit)}; expected {_a(kind)} such as '{example}'") from None
     if kind == "temperature difference" and offset:
-        raise UnitError(f"{_shown(unit)} has a zero of its own; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"{shown(unit)} has a zero of its own; expected {_a(kind)} such as '{example}'")
     if parsed.magnitude != 1:
-        raise UnitError(f"unknown unit {_shown(unit)}; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"unknown unit {shown(unit)}; expected {_a(kind)} such as '{example}'")
     return factor, offset
 
 
@@ -142,12 +142,6 @@ def _is_angle(units: Any) -> bool:
         return False
     base = _registry().Quantity(1.0, units).to_root_units().units
     return str(base) == "radian" or (str(base) == "dimensionless" and "/" in str(units))
-
-
-def _shown(value: object) -> str:
-    """What was got, on one line and not too long."""
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:56]} ..."
 
 
 def _a(kind: str) -> str:
@@ -181,17 +175,17 @@ def parse_quantity(text: object, kind: str) -> float:
     """
     example = KINDS[kind][1]
     if not isinstance(text, str):
-        raise UnitError(f"got {_shown(text)} without a unit; expected {_a(kind)} as a string, such as '{example}'")
+        raise UnitError(f"got {shown(text)} without a unit; expected {_a(kind)} as a string, such as '{example}'")
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise UnitError(f"got {_shown(text)}; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"got {shown(text)}; expected {_a(kind)} such as '{example}'")
     number, unit = match.groups()
     if not unit:
-        raise UnitError(f"got {_shown(text)} without a unit; expected {_a(kind)} such as '{example}'")
+        raise UnitError(f"got {shown(text)} without a unit; expected {_a(kind)} such as '{example}'")
     factor, offset = unit_factor(unit, kind)
     value = float(to_si(float(number), factor)) + offset
     if not abs(value) < float("inf"):
-        raise UnitError(f"got {_shown(text)}; expected a finite {kind} such as '{example}'")
+        raise UnitError(f"got {shown(text)}; expected a finite {kind} such as '{example}'")
     return value
 
 

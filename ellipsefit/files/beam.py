@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final
 
 from pydantic import BeforeValidator, Field
 
-from ellipsefit.errors import FileFormatError, ParameterError, UnitError
+from ellipsefit.errors import FileFormatError, ParameterError, UnitError, shown
 from ellipsefit.files.toml import Angle, Length, Number, Table, built, load_toml, table_faults
 from ellipsefit.focus.beam import Beam, Coating, Coherence, Distribution, Kind, Shape
 from ellipsefit.units import KINDS, parse_quantity
@@ -19,11 +19,6 @@ _POSITION: Final = 'two lengths, along and across the chief ray, such as ["0 mm"
 _APERTURE: Final = 'a width such as "200 um", or width and offset, such as ["200 um", "-50 um"]'
 
 
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:56]} ..."
-
-
 def _lengths(names: tuple[str, str], expected: str, *, single: bool) -> Callable[[object], tuple[float, ...]]:
     """Reader of a pair of lengths: a list of two, a table with their names, or (`single`) the first alone."""
 
@@ -31,12 +26,12 @@ def _lengths(names: tuple[str, str], expected: str, *, single: bool) -> Callable
         if isinstance(value, dict):
             strange = [key for key in value if key not in names]
             if strange or names[0] not in value:
-                raise ValueError(f"got {_shown(value)}; expected {expected}")
+                raise ValueError(f"got {shown(value)}; expected {expected}")
             value = [value[name] for name in names if name in value]
         if single and isinstance(value, str):
             value = [value]
         if not isinstance(value, list) or not 1 <= len(value) <= 2 or (len(value) == 1 and not single):
-            raise ValueError(f"got {_shown(value)}; expected {expected}")
+            raise ValueError(f"got {shown(value)}; expected {expected}")
         try:
             return tuple(parse_quantity(item, "length") for item in value)
         except UnitError as fault:
@@ -49,11 +44,11 @@ def _many(kind: str | None) -> Callable[[object], tuple[float, ...]]:
     def parse(value: object) -> tuple[float, ...]:
         example = f'"{KINDS[kind][1]}"' if kind else "1.0"
         if not isinstance(value, list) or len(value) < 2:
-            raise ValueError(f"got {_shown(value)}; expected a list of two or more, such as [{example}, ...]")
+            raise ValueError(f"got {shown(value)}; expected a list of two or more, such as [{example}, ...]")
         if kind is not None:
             return tuple(parse_quantity(item, kind) for item in value)
         if not all(isinstance(item, int | float) and not isinstance(item, bool) for item in value):
-            raise ValueError(f"got {_shown(value)}; expected a list of bare numbers, such as [1.0, 2.0]")
+            raise ValueError(f"got {shown(value)}; expected a list of bare numbers, such as [1.0, 2.0]")
         return tuple(float(item) for item in value)
 
     return parse
@@ -65,7 +60,7 @@ def _wave_number(value: object) -> float:
 
 def _flag(value: object) -> bool:
     if not isinstance(value, bool):
-        raise ValueError(f"got {_shown(value)}; expected true or false")
+        raise ValueError(f"got {shown(value)}; expected true or false")
     return value
 
 

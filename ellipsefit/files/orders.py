@@ -14,12 +14,11 @@ from ellipsefit.align.orders import Approach, Kind, Order, Orders, adjusters_of,
 from ellipsefit.align.response import Response
 from ellipsefit.align.rounds import History
 from ellipsefit.checks.suspicion import SUSPECTED
-from ellipsefit.errors import DataError, EllipsefitError, FileFormatError
+from ellipsefit.errors import DataError, EllipsefitError, FileFormatError, shown
 from ellipsefit.files.mirror import mirror_from_text
 from ellipsefit.files.registry import file_format
 from ellipsefit.files.response import read_response
 from ellipsefit.files.safe import read_bytes
-from ellipsefit.files.toml import shown
 from ellipsefit.mirror import Mirror
 
 

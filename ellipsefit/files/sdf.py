@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ellipsefit.arrays import BoolArray, FloatArray
-from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
+from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError, shown
 from ellipsefit.files.lines import MOST_POINTS, Chooser, Conversion, Lines, backwards, lattice_of, lines_of, on_lattice
 from ellipsefit.files.safe import existing_file, new_file
 from ellipsefit.profile import Profile
@@ -200,12 +200,10 @@ class _Reader:
                 continue
             key, equals, value = (part.strip() for part in written.partition("="))
             if not equals:
-                raise self.fault(
-                    f"line {place} of the header is {_shown(written)}; expected such as 'NumPoints = 1000'"
-                )
+                raise self.fault(f"line {place} of the header is {shown(written)}; expected such as 'NumPoints = 1000'")
             name = names.get(key.casefold())
             if name is None:
-                self.warnings.append(f"{self.path}: the header has {_shown(key)}, which is not used")
+                self.warnings.append(f"{self.path}: the header has {shown(key)}, which is not used")
             elif name in found:
                 raise self.fault(f"{name} stands twice in the header; expected it once")
             else:
@@ -224,18 +222,18 @@ class _Reader:
             if _FIELDS[name] == "d":
                 parsed = _float(value)
                 if parsed is None:
-                    raise self.fault(f"{name} is {_shown(value)}; expected a number")
+                    raise self.fault(f"{name} is {shown(value)}; expected a number")
                 values[name] = parsed
             elif re.fullmatch(r"\d{1,10}", value, re.ASCII):
                 values[name] = int(value)
             else:
-                raise self.fault(f"{name} is {_shown(value)}; expected a whole number")
+                raise self.fault(f"{name} is {shown(value)}; expected a whole number")
         return self.header(version, True, text, values, end.end())
 
     def version(self, line: bytes, match: re.Match[bytes]) -> str:
         text = _plain(line)
         if text != match[0].decode():
-            raise self.fault(f"begins with {_shown(text)}; expected a version such as 'aISO-1.0'")
+            raise self.fault(f"begins with {shown(text)}; expected a version such as 'aISO-1.0'")
         if int(match[3]) not in (1, 2):
             raise self.fault(f"is of version {match[3].decode()}.{match[4].decode()}; expected 1.0 or 2.0")
         return text
@@ -322,7 +320,7 @@ class _Reader:
             rest = cells.pop() if after is None and cells and not body[-1:].isspace() else b""
             if len(rest) > _LONGEST_VALUE:
                 raise self.fault(
-                    f"value {place + len(cells) + 1} of the data is {_shown(_plain(rest))}; expected a number"
+                    f"value {place + len(cells) + 1} of the data is {shown(_plain(rest))}; expected a number"
                 )
             own = range(max(first - place, 0), min(last - place, len(cells)))
             if own:
@@ -358,7 +356,7 @@ class _Reader:
             pass
         for place, cell in enumerate(cells, start=before + 1):
             if cell not in _BAD and _float(_plain(cell)) is None:
-                raise self.fault(f"value {place} of the data is {_shown(_plain(cell))}; expected a number or BAD")
+                raise self.fault(f"value {place} of the data is {shown(_plain(cell))}; expected a number or BAD")
         raise self.fault("has data that are no numbers; expected numbers or BAD")
 
 
@@ -380,10 +378,6 @@ def _float(text: str) -> float | None:
         return float(text) if "_" not in text else None
     except ValueError:
         return None
-
-
-def _shown(text: str) -> str:
-    return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
 # writing

@@ -25,7 +25,7 @@ import h5py
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
-from ellipsefit.errors import DataError, FileFormatError, ParameterError, UnitError
+from ellipsefit.errors import DataError, FileFormatError, ParameterError, UnitError, shown
 from ellipsefit.files.apart import read_apart
 from ellipsefit.files.damage import field_read
 from ellipsefit.files.nexus import (
@@ -130,7 +130,7 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
         try:
             time.append(_when(cells[names.index("date")]).timestamp())
         except ValueError:
-            file.stop(place, f"column 'date': got {_shown(cells[names.index('date')])}; expected ISO 8601")
+            file.stop(place, f"column 'date': got {shown(cells[names.index('date')])}; expected ISO 8601")
         try:
             value = float(cells[place_of].replace(",", ".") if mark != "," else cells[place_of])
         except ValueError:
@@ -334,12 +334,7 @@ def _date(file: _Text, stated: dict[str, tuple[int, str]]) -> datetime | None:
     try:
         return _when(text)
     except ValueError:
-        file.stop(place, f"date: got {_shown(text)}; expected ISO 8601 such as 2026-04-14 or 2026-04-14T09:30+02:00")
-
-
-def _shown(text: object) -> str:
-    """What was got, on one line and not too long."""
-    return repr(text)[:60]
+        file.stop(place, f"date: got {shown(text)}; expected ISO 8601 such as 2026-04-14 or 2026-04-14T09:30+02:00")
 
 
 def _when(text: str) -> datetime:
@@ -432,7 +427,7 @@ def _nexus_survey(path: str | os.PathLike[str], entry: Any, data: Any, name: str
     try:
         when = None if time is None else _when(time)
     except ValueError:
-        raise FileFormatError(f"{path}: '{entry.name}/start_time' is {_shown(time)}; expected ISO 8601") from None
+        raise FileFormatError(f"{path}: '{entry.name}/start_time' is {shown(time)}; expected ISO 8601") from None
     label = Path(path).name if count == 1 else f"{Path(path).name}:{name}"
     try:
         return Survey(

@@ -14,16 +14,10 @@ from typing import Annotated, Any, Final, TypeVar, get_args
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 
-from ellipsefit.errors import FileFormatError, ParameterError
+from ellipsefit.errors import FileFormatError, ParameterError, shown
 from ellipsefit.files.foreign import START, refuse_foreign
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.units import KINDS, parse_quantity
-
-
-def shown(value: object) -> str:
-    """What was got, on one line and not too long."""
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:56]} ..."
 
 
 class Table(BaseModel):

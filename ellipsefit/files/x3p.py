@@ -30,7 +30,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
 
 from ellipsefit.arrays import BoolArray, FloatArray
-from ellipsefit.errors import EllipsefitError, FileFormatError, ParameterError
+from ellipsefit.errors import EllipsefitError, FileFormatError, ParameterError, shown
 from ellipsefit.files.lines import (
     MOST_POINTS,
     Chooser,
@@ -153,9 +153,9 @@ class _Reader:
         for member in found:
             name = member.orig_filename
             if name.startswith(("/", "\\")) or ":" in name or "\\" in name or "\0" in name or ".." in name.split("/"):
-                raise self.fault(f"member {_shown(name)} leads out of the archive; expected plain names inside it")
+                raise self.fault(f"member {shown(name)} leads out of the archive; expected plain names inside it")
             if member.filename in members:
-                raise self.fault(f"member {_shown(name)} is there twice; expected each once")
+                raise self.fault(f"member {shown(name)} is there twice; expected each once")
             members[member.filename] = member
         return members
 
@@ -164,7 +164,7 @@ class _Reader:
         member = self.members.get(name)
         if member is None:
             also = "" if self.members.get("main.xml") else "; a ZIP archive without main.xml is no X3P file"
-            raise self.fault(f"has no member {_shown(name)}; expected {what}{also}")
+            raise self.fault(f"has no member {shown(name)}; expected {what}{also}")
         if member.flag_bits & 1:
             raise self.fault(f"member '{name}' is encrypted; expected it open")
         if member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
@@ -201,7 +201,7 @@ class _Reader:
         except (ValueError, LookupError) as error:  # a character set that does not exist
             raise self.fault(f"main.xml is no valid XML: {str(error)[:80]}; expected an X3P file") from None
         if _local(root) != "iso5436_2":
-            raise self.fault(f"main.xml holds {_shown(root.tag)}; expected the element 'ISO5436_2'")
+            raise self.fault(f"main.xml holds {shown(root.tag)}; expected the element 'ISO5436_2'")
         if not root.tag.startswith(f"{{{NAMESPACE}}}"):
             self.warnings.append(f"{self.path}: main.xml does not name the standard's namespace; it is read as if")
         self.check_xml(root, xml)
@@ -217,7 +217,7 @@ class _Reader:
         data = self.whole(name, "the checksum of main.xml", largest=4096)
         match = re.match(rb"\s*([0-9a-fA-F]{32})\b", data)
         if match is None:
-            raise self.fault(f"member {_shown(name)} holds no MD5 checksum; expected 32 hexadecimal digits")
+            raise self.fault(f"member {shown(name)} holds no MD5 checksum; expected 32 hexadecimal digits")
         if hashlib.md5(xml, usedforsecurity=False).hexdigest() != match[1].decode().lower():
             raise self.fault("main.xml does not match its checksum; expected the file as it was written, copy it again")
 
@@ -225,9 +225,9 @@ class _Reader:
         """What the file tells of itself."""
         feature = self.text(root, "Record1/FeatureType")
         if feature not in _FEATURES:
-            raise self.fault(f"main.xml: Record1/FeatureType is {_shown(feature)}; expected PRF, SUR or PCL")
+            raise self.fault(f"main.xml: Record1/FeatureType is {shown(feature)}; expected PRF, SUR or PCL")
         revision = self.find(root, "Record1/Revision")
-        named = "no revision named" if revision is None else f"revision {_shown(_text(revision))}"
+        named = "no revision named" if revision is None else f"revision {shown(_text(revision))}"
         self.told.append(("format", f"X3P (ISO 25178-72), {_FEATURES[feature]}, {named}"))
         for label, place in (
             ("date", "Record2/Date"),
@@ -252,12 +252,12 @@ class _Reader:
             kind = self.text(root, f"{place}/AxisType")
             if kind not in ("A", "I") or (name == "CZ" and kind != "A"):
                 expected = "A (absolute)" if name == "CZ" else "A (absolute) or I (incremental)"
-                raise self.fault(f"main.xml: {place}/AxisType is {_shown(kind)}; expected {expected}")
+                raise self.fault(f"main.xml: {place}/AxisType is {shown(kind)}; expected {expected}")
             absolute = kind == "A"
             node = self.find(root, f"{place}/DataType")
             letter = _text(node) if node is not None else "D"
             if letter not in _TYPES or (absolute and node is None):
-                got = "missing" if node is None else _shown(letter)
+                got = "missing" if node is None else shown(letter)
                 raise self.fault(f"main.xml: {place}/DataType is {got}; expected I, L, F or D")
             increment = self.number(root, f"{place}/Increment", None if not absolute or letter in "IL" else 1.0)
             if not increment > 0 and not (name == "CY" and not absolute):
@@ -314,7 +314,7 @@ class _Reader:
         text = self.text(root, place)
         value = _float(text)
         if value is None:
-            raise self.fault(f"main.xml: {place} is {_shown(text)}; expected a number")
+            raise self.fault(f"main.xml: {place} is {shown(text)}; expected a number")
         return value
 
     def count(self, root: Element, place: str, default: int | None = None) -> int:
@@ -323,7 +323,7 @@ class _Reader:
             return default
         text = self.text(root, place)
         if not re.fullmatch(r"\+?0*[1-9]\d{0,11}", text, re.ASCII):
-            raise self.fault(f"main.xml: {place} is {_shown(text)}; expected a number of points, 1 or more")
+            raise self.fault(f"main.xml: {place} is {shown(text)}; expected a number of points, 1 or more")
         return int(text)
 
     # the points
@@ -422,7 +422,7 @@ class _Reader:
             cells = [_float(cell) for cell in text.split(";")]
             if None in cells or len(cells) not in (len(stored), 3):
                 raise self.fault(
-                    f"main.xml: Datum {entry + 1} is {_shown(text)}; expected {len(stored)} numbers between semicolons"
+                    f"main.xml: Datum {entry + 1} is {shown(text)}; expected {len(stored)} numbers between semicolons"
                 )
             for place in stored:
                 cell = cells[place if len(cells) == 3 else stored.index(place)]
@@ -474,9 +474,7 @@ class _Reader:
     def stretch(self, name: str, checksum: str, size: int, wanted: slice, *, part: bool) -> bytes:
         """Bytes of a member, whose size and checksum are right; of a part that is only looked at, its size."""
         if not re.fullmatch(r"[0-9a-fA-F]{32}", checksum):
-            raise self.fault(
-                f"main.xml: the checksum of '{name}' is {_shown(checksum)}; expected 32 hexadecimal digits"
-            )
+            raise self.fault(f"main.xml: the checksum of '{name}' is {shown(checksum)}; expected 32 hexadecimal digits")
         digest, place, kept = hashlib.md5(usedforsecurity=False), 0, io.BytesIO()
         with self.open(name, "the data that main.xml links to", largest=_LARGEST_DATA, size=size) as file:
             while chunk := file.read(min(_CHUNK, size + 1 - place)):
@@ -509,11 +507,6 @@ def _float(text: str) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
-
-
-def _shown(text: str) -> str:
-    text = " ".join(text.split())
-    return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
 # writing

@@ -6,7 +6,8 @@ import re
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
-from ellipsefit.files.text.faults import Faults, shown
+from ellipsefit.errors import shown
+from ellipsefit.files.text.faults import Faults
 from ellipsefit.files.text.header import DecimalMark
 from ellipsefit.files.text.rows import Places
 

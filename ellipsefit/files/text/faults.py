@@ -53,11 +53,5 @@ def at_line(line: int) -> str:
     return f", line {line + 1}"
 
 
-def shown(text: str) -> str:
-    """What the file has there, in quotation marks and not too long."""
-    text = text.strip()
-    return repr(text if len(text) <= 60 else text[:57] + "...")
-
-
 def _repeated(times: int) -> str:
     return "" if times <= 1 else f" (so in {times} rows)"

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Final, Literal, NamedTuple
 
-from ellipsefit.errors import UnitError
+from ellipsefit.errors import UnitError, shown
 from ellipsefit.files.text.columns import ALONG, KNOWN, NUMERIC, WITHOUT_UNIT, Column
-from ellipsefit.files.text.faults import Faults, at_line, shown
+from ellipsefit.files.text.faults import Faults, at_line
 from ellipsefit.files.text.header import EXAMPLE, Header, looks_like_toml
 from ellipsefit.profile import Quantity
 from ellipsefit.units import unit_factor

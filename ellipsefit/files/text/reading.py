@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from typing import BinaryIO, Literal, NamedTuple, cast
 
-from ellipsefit.errors import FileFormatError, FileMissingError
+from ellipsefit.errors import FileFormatError, FileMissingError, shown
 from ellipsefit.files.safe import existing_file, fault_reason
 from ellipsefit.files.text import rows
 from ellipsefit.files.text.blocks import START, Encoding, blocks_of, encodings_of
 from ellipsefit.files.text.columns import DELIMITERS
-from ellipsefit.files.text.faults import Faults, shown
+from ellipsefit.files.text.faults import Faults
 from ellipsefit.files.text.header import DecimalMark, Header, find_header
 from ellipsefit.files.text.meaning import Meaning, Wanted, meaning_of
 from ellipsefit.files.text.measured import measured_of

@@ -11,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ellipsefit.arrays import FloatArray
+from ellipsefit.errors import shown
 from ellipsefit.files.text.cells import number, split
 from ellipsefit.files.text.decimals import Decimals
-from ellipsefit.files.text.faults import Faults, at_line, shown
+from ellipsefit.files.text.faults import Faults, at_line
 from ellipsefit.files.text.header import DecimalMark, Header
 from ellipsefit.files.text.meaning import Meaning
 from ellipsefit.files.text.rows import Places, Rows
@@ -176,7 +177,7 @@ def _got(cell: str) -> str:
         return "an empty cell"
     plain = _MARKS.sub("", cell.strip())
     marked = plain != cell.strip() and number(plain.replace(",", ".")) is not None
-    return f"{shown(cell)} (leave out the marks of thousands)" if marked else shown(cell)
+    return f"{shown(cell)} (leave out the marks of thousands)" if marked else shown(cell.strip())
 
 
 #: Blanks and apostrophes that stand between thousands (ISO 80000-1, 7.3.1, has blanks).
