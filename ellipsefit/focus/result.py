@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -246,6 +247,11 @@ class FocusResult(Result):
             ),
         )
 
+    def _known(self, cells: Iterable[tuple[str, ...]]) -> list[str]:
+        """What is to be said of shares in a second column that have no uncertainty beside others that have one."""
+        unsure = any("±" not in cell[1] for cell in cells)
+        return [_KNOWN] if unsure and self.balance_stderr is not None else []
+
     def _throughput_table(self) -> Table:
         balance, beam = self.balance, self.beam
         names = {
@@ -261,7 +267,7 @@ class FocusResult(Result):
             for name, label in names.items()
             if name == "into_aperture" or abs(getattr(balance, name)) > 5e-6
         ]
-        notes = [] if self.balance_stderr is None else ["A share without ± is known better than to its last digit."]
+        notes = self._known(cells)
         if beam.aperture is not None:
             middle = number(beam.aperture_offset, "length", sign=True)
             where = "on the chief ray" if beam.aperture_offset == 0 else f"{middle} from the chief ray"
@@ -277,6 +283,7 @@ class FocusResult(Result):
         notes = (
             "Geometry is what the perfect mirror loses, by the files alone. Each further share is its mean over all "
             "orders in which the errors can come; a negative one makes up for another.",
+            *self._known(cells[1:]),
         )
         return Table(title="What costs how much", header=("", "share"), cells=tuple(cells), notes=notes)
 
@@ -296,16 +303,15 @@ class FocusResult(Result):
             header=("", "throughput", "rms width", "carrier: height", "tilt"),
             cells=cells,
             notes=(
-                "Realigned segments stand on the fitted ellipse and keep their form. The carrier's moves are settings"
-                + (
-                    "; ± is what stays unknown of the mirror once they are made."
-                    if self.spot_stderr is not None
-                    else "."
-                ),
+                "Realigned segments stand on the fitted ellipse and keep their form. The carrier's moves are settings.",
+                *((_ONCE_MADE,) if self.spot_stderr is not None else ()),
+                *self._known(cells),
             ),
         )
 
 
+_KNOWN = "A share without ± is known better than to its last digit."
+_ONCE_MADE = "± is what stays unknown of the mirror once the moves are made."
 _HOW_SURE = (
     "± is for what the fit leaves open of ellipse, pose and segments; what it leaves open of the figure is in the "
     "widths, as a blur."
