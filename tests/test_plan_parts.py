@@ -116,6 +116,9 @@ def test_slopes_left_in_each_segment(quantity: Literal["height", "slope"]) -> No
     assert_allclose(found.mean, means, rtol=0, atol=1e-9)
     assert_allclose(found.square, square, rtol=1e-3)
     assert found.figure == fit.figure.slope_error_rms < 1e-9
+    for stated, counted in ((None, 0.0), (3e-8, 3e-8)):
+        other = replace(fit, figure=replace(fit.figure, slope_error_rms_stderr=stated))
+        assert _slopes_left(other, NOMINAL, model, rests).figure_stderr == counted
 
 
 # ------------------------------------------------------------------ programmes

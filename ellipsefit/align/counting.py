@@ -200,7 +200,7 @@ def _fewest_of(parts: list[_Segment], box: _Polygon, count: int) -> tuple[BoolAr
     pose = corners[[int(np.argmax(spared.sum(axis=1)))]]
     chosen = np.zeros(count, dtype=bool)
     for owner, choices in enumerate(every):
-        fitting = [touched for whose, touched, polygon in possible if whose == owner and _holds(polygon, pose)[0]]
+        fitting = [touched for whose, touched, polygon in possible if whose == owner and _holds(polygon, pose).all()]
         chosen[min(fitting, key=len, default=choices[-1].touched)] = True
     return chosen, float(chosen.sum())
 
