@@ -794,6 +794,10 @@ def test_without_screws_nothing_is_moved_at_no_cost(objective: str) -> None:
     assert plan.objectives[:2] == ("worst", objective)
     assert (plan.optima[objective], plan.gaps[objective]) == (0.0, 0.0)  # type: ignore[index]
     assert_allclose(plan.optima["worst"], 1e-6, rtol=1e-9)
+    # what comes after it is made small all the same
+    more = plan_corrections(fit_of(bare, np.array([1e-6, -1e-6, 1e-6]), np.zeros(3)), objectives=(objective, "spot"))
+    assert set(more.optima) == {"worst", objective, "spot", "travel"}
+    assert more.optima["spot"] > 0
     assert plan.moves == ()
     assert plan.binding == ()
 

@@ -224,7 +224,12 @@ def test_what_may_have_happened_at_one_screw(place: int) -> None:
         assert np.array_equal(bare.done.settled, start.done.settled)
         assert_allclose(bare.sign, 1.0)
         assert bare.mistakes == ()
-    # partners that are taken already are none
+    # partners that are taken already are none, and the others stay
+    for taken in near:
+        rest = search.single(start, place, [n for n in range(8) if n != taken])
+        assert {(o.mistakes[-1].kind, o.mistakes[-1].other) for o in rest} == {
+            e for e in expected if e[1] != keys[taken]
+        }
     assert all(o.mistakes[-1].other is None for o in search.single(start, place, [place]))
 
 

@@ -440,6 +440,9 @@ def test_what_was_done_as_asked() -> None:
     assert list(other.side) == [1, 1, -1, 1]
     assert list(other.settled) == [False, False, True, False]
     assert not done.changed(move={1: 0.0}).settled[1]
+    # without backlash any stroke settles a screw, and none settles none
+    tight = with_adjusters(mirror, backlash=0.0)
+    assert list(Done.of(tight, (order(0, 1e-9), order(1, 0.0))).settled) == [True, False, False, False]
     # within what is stated, however unsure that is: a stroke of 3 um is not known to have taken up 4 um, one of 4 is
     for stroke, settled in ((3e-6, False), (3.99e-6, False), (4.01e-6, True)):
         assert Done.of(mirror, (order(0, stroke),)).settled[0] == settled
