@@ -103,6 +103,11 @@ def test_corners_are_where_edges_meet() -> None:
     two = _Polygon(np.array([[7.0, 8.0]]), np.array([[1.0, 1.0]]), np.array([0.0]))
     found = {tuple(corner) for corner in _corners([one, two]).round(12)}
     assert found == {(0.0, 0.0), (7.0, 8.0), (0.5, -0.5), (1.5, -1.5)}
+    rng = np.random.default_rng(2)
+    rows, limits = rng.normal(size=(5, 2)), rng.normal(size=5)
+    met = _corners([_Polygon(np.zeros((0, 2)), rows, limits)])
+    exact = [np.linalg.solve(rows[[a, b]], limits[[a, b]]) for a in range(5) for b in range(a)]
+    assert_allclose(sorted(map(tuple, met)), sorted(map(tuple, exact)), rtol=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -310,6 +310,18 @@ def test_slopes_between_their_limits_are_judged_by_both_tilts() -> None:
     assert [item.decision for item in told.segments] == ["conform"] * 3
 
 
+def test_slopes_are_as_unsure_as_their_means() -> None:
+    """Of N slopes with a standard deviation s each, a segment's tilt has s / sqrt(N), by itself; heights are not told.
+    What the residuals say of s, of 120 degrees of freedom, is within four times sqrt(2 / 120) of its square."""
+    fit, _ = measured("slope", 3, noise=2e-6)
+    found = deviation_covariance(fit)
+    expected = np.zeros((6, 6))
+    expected[1::2, 1::2] = (2e-6) ** 2 / 41 * np.eye(3)
+    scale = found[1, 1] / expected[1, 1]
+    assert abs(scale - 1) < 4 * np.sqrt(2 / 120)
+    assert_allclose(found, scale * expected, rtol=1e-6, atol=1e-20)
+
+
 def test_unmoved_screws_add_nothing_and_moved_ones_settle() -> None:
     """Variance of a rise: (gain error times move)**2 of all that move it, and 0.2 um where it is moved itself."""
     fit, mirror = measured("height", 2)

@@ -228,6 +228,19 @@ def test_a_scan_line_of_one_point_is_none() -> None:
     assert_allclose(found.change, 0, rtol=0, atol=1e-16)
 
 
+def test_a_scan_line_of_two_points_is_one() -> None:
+    """At y = 20 mm the second measurement has the ends of each segment alone: the line between them tells roll."""
+    x = places()
+    both, across = np.concatenate([x, x]), np.repeat([0.0, 20e-3], len(x))
+    ends = np.isin(np.arange(len(x)) % POINTS, (0, POINTS - 1))
+    kept = np.concatenate([np.ones(len(x), dtype=bool), ends])
+    before = seen(np.zeros(len(both)), x=both, y=across)
+    after = seen((1e-4 * across)[kept], x=both[kept], y=across[kept])
+    found = line_change(before, after)
+    assert found.freedoms == 3
+    assert_allclose(found.change.reshape(3, 3), np.tile([0, 0, 1e-4], (3, 1)), rtol=1e-9, atol=1e-15)
+
+
 def test_an_autocovariance_is_the_mean_product_at_each_distance() -> None:
     """By its definition, with n - lost - k terms counted; it ends where it first falls below twice 1/sqrt(n)."""
     rng = np.random.default_rng(5)

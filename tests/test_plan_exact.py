@@ -134,6 +134,8 @@ def test_moves_at_their_ends_and_moves_that_are_none() -> None:
     assert_allclose([move.move for move in found], np.array([60, -60, 1, -2, 59, 0]) * 1e-6, atol=1e-18)
     assert [move.at_limit for move in found] == [True, True, False, False, True, False]
     assert_allclose([move.travel_left for move in found], np.array([0, 0, 59, 58, 1, 60]) * 1e-6, atol=1e-18)
+    near = _rounded_moves(model, np.array([58e-6, -58e-6, 59e-6, -59e-6, 0.0, 0.0]))
+    assert [move.at_limit for move in near] == [False, False, True, True, False, False]
     fine = replace(model, adjusters=tuple((row, replace(a, resolution=0.0)) for row, a in model.adjusters))
     found = _rounded_moves(fine, np.array([59.9995e-6, 59.99e-6, 0, 0, 0, 0]))
     assert [move.at_limit for move in found[:2]] == [True, False]
@@ -150,6 +152,11 @@ def test_a_target_within_its_tolerances_to_the_very_edge() -> None:
     assert not target_within(Ellipse(8.51, 8.0, 0.022), mirror)
     assert not target_within(Ellipse(8.0, 8.001, 0.022), mirror)
     assert not target_within(Ellipse(8.0, 8.0, 0.02201), mirror)
+    # without a tolerance, at nominal and nowhere else
+    held = even_mirror(NOMINAL, count=3, pitch=0.45)
+    assert target_within(NOMINAL, held)
+    for other in (Ellipse(8.001, 8.0, 0.022), Ellipse(8.0, 7.999, 0.022), Ellipse(8.0, 8.0, 0.022001)):
+        assert not target_within(other, held)
 
 
 def test_slopes_left_against_the_target_are_figure_and_tilts() -> None:
