@@ -631,3 +631,15 @@ def test_what_is_identified_rests_on_the_covariance_of_all_three() -> None:
         residual="white",
     ).identifiability()  # fmt: skip
     assert_allclose(one.focal_sum[1], stderr[0], rtol=1e-2)
+
+
+def test_a_segment_is_called_knocked_only_beside_a_spread_that_is_estimated() -> None:
+    """Free segments may stand anywhere, and whoever states both spreads says what is usual."""
+    case = Case(segments=9, points=30, knocked=3)
+    placed = case.draw(np.random.default_rng(2)).placed
+    given: dict[str, Any] = {"spread_height": 5e-6, "spread_tilt": 2e-5}
+    assert prepare_problem(placed, residual="white").loose == (3,)
+    assert prepare_problem(placed, residual="white", spread_tilt=2e-5).loose == (3,)
+    assert prepare_problem(placed, residual="white", **given).loose == ()
+    assert prepare_problem(placed, residual="white", segments="free").loose == ()
+    assert prepare_problem(placed, residual="white", segments="fixed").loose == ()
