@@ -126,8 +126,9 @@ def spread_cost(problem: JointProblem, parameters: FloatArray, *, spreads_estima
 
     variance = np.diag(problem.posterior(parameters, (0, 1, 2)))[:3]
     known = np.isfinite(variance)
+    nothing = SpreadCost(freedom=np.inf, inflation=1.0)
     if not known.any() or not at:
-        return SpreadCost(freedom=float("inf"), inflation=1.0)
+        return nothing
     spread, more = np.zeros(3), np.zeros(3)
     for name, size, matrix in zip(at, logs, covariance, strict=True):
         steps = np.eye(size) * _STEP
@@ -140,8 +141,10 @@ def spread_cost(problem: JointProblem, parameters: FloatArray, *, spreads_estima
             bends = _bends(lambda change: variance_at("spreads", change), size)
             more -= np.einsum("jk,jki->i", matrix, bends) - 2 * slopes @ np.diag(matrix)
     known &= spread > 0
-    freedom = float((2 * variance[known] ** 2 / spread[known]).min()) if known.any() else float("inf")
-    inflation = float(np.mean(1 + more[known] / variance[known])) if known.any() else 1.0
+    if not known.any():
+        return nothing
+    freedom = float((2 * variance[known] ** 2 / spread[known]).min())
+    inflation = float(np.mean(1 + more[known] / variance[known]))
     return SpreadCost(freedom=max(freedom, LEAST), inflation=min(max(inflation, 1.0), MOST))
 
 
