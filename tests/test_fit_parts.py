@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import linprog, minimize
-from scipy.stats import norm
+from scipy.stats import binom, norm
 
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Extreme, Gathered, Told
@@ -161,6 +161,9 @@ def test_what_all_points_share_is_carried_to_slopes_and_heights(quantity: Quanti
     other: Quantity = "slope" if quantity == "height" else "height"
     unsure = replace(case.unsure, error=quantity, left=twice, told=told)
     assert_allclose(unsure.shared_at(5, 1.1), line[0], rtol=1e-12)
+    step = places[1] - places[0]
+    rise = (line[2] - line[0]) / step if other == "slope" else -(line[2] + line[0]) * step / 4
+    assert_allclose(replace(unsure, error=other).shared_at(5, 1.1), rise, rtol=1e-9, atol=1e-12)
     one = replace(left, places=np.concatenate([left.places[:4], np.full(4, 1.1)]))
     assert_allclose(replace(unsure, error=other, left=one).shared_at(5, 1.1), 0, atol=0)
     assert_allclose(replace(unsure, error=quantity, left=one).shared_at(5, 1.1), line[0], rtol=1e-12)
@@ -480,10 +483,8 @@ def test_tails_are_told_across_no_gap() -> None:
 
 
 def test_tails_of_noise_are_judged_by_the_binomial_law() -> None:
-    """Exactly so many of 1,000 differences beyond four deviations as chance has less than once in a million; 2 Phi(-4)
-    is 6.3e-5 (tables of the normal law), so that three of a thousand are heavy (4e-5?) by scipy's binomial."""
-    from scipy.stats import binom
-
+    """So many of 1,000 differences beyond four deviations are more than normal noise has as chance gives less than once
+    in a million, by scipy's binomial law; a line beneath them, however steep, is none of them."""
     placed = white(points=3002, count=1)
     smooth = norm.ppf((np.arange(1000) + 0.5) / 1000)
     np.random.default_rng(2).shuffle(smooth)
@@ -491,10 +492,8 @@ def test_tails_of_noise_are_judged_by_the_binomial_law() -> None:
         bends = smooth.copy()
         bends[np.argsort(np.abs(bends))[::-1][: far + 1]] = 3.0
         bends[:far] = 50.0
-        rest = np.zeros(3002)
-        rest[1:-1:3] = (
-            -bends / 2
-        )  # a second difference at the first of each three is this, at none of the others' places
+        rest: Array = np.asarray(1e3 + 7.0 * np.arange(3002.0))  # a line has no second differences
+        rest[1:-1:3] -= bends / 2
         share, heavy = noise_tails(replace(placed, sigma=None), rest)
         assert_allclose(share, far / 1000, atol=1e-12)
         assert heavy == (binom.sf(far - 1, 1000, 2 * norm.sf(4)) < 1e-6)
