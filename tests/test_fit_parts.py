@@ -40,6 +40,7 @@ from ellipsefit.fit.surface_error import (
     _most_likely,
     believed_errors,
     estimate_correlated,
+    log_lengths,
     without_form,
 )
 from ellipsefit.fit.systematics import systematic_patterns
@@ -904,3 +905,15 @@ def test_no_fewer_than_three_degrees_of_freedom_are_believed() -> None:
         factor = coverage_scale(problem.freedom)
         assert factor <= problem.scale <= factor * np.sqrt(1.5) * (1 + 1e-12)
     assert min(found) == 3.0
+
+
+def test_correlation_lengths_are_between_half_a_block_and_three_segments() -> None:
+    """Shorter ones are noise of the block means, longer ones are height and tilt: half the mean distance of the means,
+    three times the longest segment."""
+    placed = white(points=90, count=3)
+    reduction = reduce_profile(placed)
+    wide = replace(reduction.segments[1], block_x=2 * reduction.segments[1].block_x, length=5.0)
+    segments = (reduction.segments[0], wide, reduction.segments[2])
+    shortest, longest = np.exp(log_lengths(replace(reduction, segments=segments)))
+    distance = np.mean([np.diff(part.block_x).mean() for part in segments])
+    assert_allclose([shortest, longest], [distance / 2, 15.0], rtol=1e-9)

@@ -175,7 +175,6 @@ def estimate_correlated(
         Starting value, as `SurfaceError.noise`.
     """
     likelihood = SurfaceLikelihood(reduction, offset, shared, own)
-    widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
     longest = max(part.length for part in reduction.segments)
     scatter, finest = max(likelihood.scatter, FINEST), _finest(reduction)
     within = sum(part.within for part in reduction.segments)
@@ -185,7 +184,7 @@ def estimate_correlated(
     bounds = [
         (max(np.log(noise) - 7, np.log(finest)), np.log(noise) + 4),
         (np.log(scatter) - 9, np.log(scatter) + 4),
-        (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * longest)),
+        log_lengths(reduction),
     ]
     lowest, best, kind = np.inf, np.zeros(3), KINDS[0]
     before = kind
@@ -209,6 +208,13 @@ def estimate_correlated(
         better = min(found, key=lambda result: float(result.fun)).x
         starts = [(better[0], better[1], better[2])]
     return SurfaceError.at(best, kind)
+
+
+def log_lengths(reduction: Reduction) -> tuple[float, float]:
+    """Logarithms of the shortest and of the longest correlation length that are looked for."""
+    widths = [np.ptp(part.block_x) / (len(part.block_x) - 1) for part in reduction.segments]
+    longest = max(part.length for part in reduction.segments)
+    return float(np.log(SHORTEST * np.mean(widths))), float(np.log(LONGEST * longest))
 
 
 def without_form(
@@ -240,9 +246,8 @@ def without_form(
     alone = SurfaceLikelihood(reduction, offset, shared, own)
     both.kind = alone.kind = error.kind
     start = error.logs
-    widths = [np.ptp(part.block_x) / max(len(part.block_x) - 1, 1) for part in reduction.segments]
-    length = (np.log(SHORTEST * np.mean(widths)), np.log(LONGEST * max(part.length for part in reduction.segments)))
-    found = _most_likely(alone, start, [(start[0] - 3, start[0] + 3), (start[1] - 9, start[1] + 9), length])
+    bounds = [(start[0] - 3, start[0] + 3), (start[1] - 9, start[1] + 9), log_lengths(reduction)]
+    found = _most_likely(alone, start, bounds)
     return SurfaceError.at(found.x, error.kind), found.fun - both(start)[0]
 
 
