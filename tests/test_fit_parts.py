@@ -16,7 +16,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.figure import Extreme, Gathered, Told
 from ellipsefit.fit import Prior, fit_ellipse
 from ellipsefit.fit.budget import Budget, Contribution
-from ellipsefit.fit.campaigns import Previous
+from ellipsefit.fit.campaigns import Previous, previous_campaign
 from ellipsefit.fit.conflict import _moves, moved_checks, prior_checks
 from ellipsefit.fit.effects import segment_effects
 from ellipsefit.fit.ellipse_fit import prepare_problem
@@ -44,7 +44,7 @@ from ellipsefit.fit.surface_error import (
     without_form,
 )
 from ellipsefit.fit.systematics import systematic_patterns
-from ellipsefit.mirror import Measurement
+from ellipsefit.mirror import Adjuster, Measurement, Mirror, Segment
 from ellipsefit.profile import Block, Profile, Quantity, place_profile
 from ellipsefit.rows import number as spoken
 from ellipsefit.rows import uncertainty
@@ -917,3 +917,33 @@ def test_correlation_lengths_are_between_half_a_block_and_three_segments() -> No
     shortest, longest = np.exp(log_lengths(replace(reduction, segments=segments)))
     distance = np.mean([np.diff(part.block_x).mean() for part in segments])
     assert_allclose([shortest, longest], [distance / 2, 15.0], rtol=1e-9)
+
+
+def test_three_adjusters_are_weighed_by_least_squares() -> None:
+    """Raised by 10, 20 and 60 um at -0.1, 0 and 0.1 m: the line of least squares through them, 30 um and 250 urad; each
+    as unsure as its place, apart from the segment beside it, which has two and one of them alone is raised."""
+    travel = (-1e-3, 1e-3)
+
+    def segments(moves: tuple[float, ...]) -> tuple[Segment, ...]:
+        three = tuple(
+            Adjuster(name=f"A{n}", x=x, travel=travel, position=moves[n], gain_error=0.0)
+            for n, x in enumerate((-0.1, 0.0, 0.1))
+        )
+        two = tuple(
+            Adjuster(name=f"A{n}", x=0.6 + x, travel=travel, position=moves[3] * n, gain_error=0.0)
+            for n, x in enumerate((-0.1, 0.1))
+        )
+        return (
+            Segment(name="S1", start=-0.2, end=0.2, adjusters=three),
+            Segment(name="S2", start=0.4, end=0.8, adjusters=two),
+        )  # fmt: skip
+
+    nominal = Ellipse(*TRUE)
+    then = Mirror(name="M", nominal=nominal, segments=segments((0.0, 0.0, 0.0, 0.0)))
+    now = replace(then, segments=segments((10e-6, 20e-6, 60e-6, 4e-6)))
+    found = previous_campaign(made_profile(then, TRUE), now, stability=1e-6)
+    assert_allclose(found.moves, [[30e-6, 250e-6], [2e-6, 20e-6]], rtol=1e-9)
+    assert found.factor.shape == (2, 2, 5)
+    whole = found.factor.reshape(4, 5)
+    expected = np.diag([1e-12 / 3, 1e-12 / (2 * 0.1**2), 1e-12 / 2, 1e-12 / (2 * 0.1**2)])
+    assert_allclose(whole @ whole.T, expected, rtol=1e-9, atol=1e-26)
