@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +20,7 @@ from ellipsefit.cli import main
 from ellipsefit.errors import EllipsefitError, FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files import read_carrier, read_survey, read_surveys, write_carrier, write_mirror, write_survey
 from ellipsefit.files.carrier import carrier_faults, carrier_text
+from ellipsefit.files.registry import looks_like_survey
 from ellipsefit.files.survey import read_temperatures, survey_text, write_surveys
 from ellipsefit.halls import demo_halls, invented_carrier, simulate_survey
 from ellipsefit.place import Carrier, Survey
@@ -473,3 +475,70 @@ def test_the_guide_s_carrier_file_has_keys_that_there_are() -> None:
     )
     shown = next(block for block in blocks if "[[target]]" in block)
     assert table_faults(tomllib.loads(shown), CarrierTable, "files.md") == ()
+
+
+# what instruments and spreadsheets make of a survey
+
+PLAIN = """# carrier: Heron
+target,x [mm],y [mm],z [mm],sigma [um]
+T1,25380.04,-519.93,1560.08,30
+T2,25420.04,470.04,1540.06,30
+T3,28370.01,-609.94,970.11,30
+T4,28429.98,580.04,1580.08,30
+"""
+SEMICOLONS = PLAIN.replace(",", ";").replace(".", ",")
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        PLAIN.encode("utf-16"),
+        PLAIN.encode("utf-8-sig"),
+        PLAIN.replace("\n", "\r\n").encode(),
+        ("sep=,\n" + PLAIN).encode(),
+        ("sep=;\r\n" + SEMICOLONS.replace("\n", "\r\n")).encode(),
+        SEMICOLONS.encode(),
+        PLAIN.replace(",", "\t").encode(),
+        PLAIN.replace("[mm]", "(mm)").replace("[um]", "(µm)").encode("latin-1"),
+        PLAIN.replace(",", " ").replace("[mm]", "(mm)").encode(),
+        PLAIN.replace("-519.93", "\u2212519.93").encode(),
+    ],
+    ids=["utf-16", "mark", "line ends", "sep", "sep of a spreadsheet", "commas", "tabs", "brackets", "blanks", "minus"],
+)
+def test_a_survey_is_the_same_however_it_is_written(written: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "survey.csv"
+    path.write_bytes(written)
+    survey = read_survey(path)
+    expected = [[25.38004, -0.51993, 1.56008], [25.42004, 0.47004, 1.54006]]
+    assert_allclose(survey.coordinates[:2], expected, rtol=1e-15)
+    assert survey.points == ("T1", "T2", "T3", "T4")
+    assert survey.carrier == "Heron"
+    assert looks_like_survey(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        (
+            "target;x [mm];y [mm];z [mm]\nT1;1,560;2;3\nT2;1,570;2;4\n",
+            "line 2: column 'x': '1,560' may be 1.560 or 1560; expected a line '# decimal: comma' before the header",
+        ),
+        (
+            "target;x [mm];y [mm];z [mm]\nT1;1,5601;2.5;3\nT2;1,5701;2.5;4\n",
+            "line 2: column 'x' has commas, such as '1,5601', but 'y' has points; expected one decimal mark in a file",
+        ),
+        ("target;x [mm];y [mm];z [mm]\nT1;1.560,1;2;3\n", "line 2: column 'x': expected a number; got '1.560,1'"),
+    ],
+    ids=["thousands", "both", "two marks"],
+)
+def test_commas_of_a_survey_that_may_mean_two_things_are_not_guessed(text: str, sentence: str, tmp_path: Path) -> None:
+    path = tmp_path / "survey.csv"
+    path.write_text(text)
+    with pytest.raises(FileFormatError, match=re.escape(sentence)):
+        read_survey(path)
+
+
+def test_a_decimal_comma_that_is_declared_is_one(tmp_path: Path) -> None:
+    path = tmp_path / "survey.csv"
+    path.write_text("# decimal: comma\ntarget;x [m];y [m];z [m]\nT1;1,560;2;3\nT2;1,570;2;4\nT3;1,580;3;4\n")
+    assert read_survey(path).coordinates[0, 0] == 1.56

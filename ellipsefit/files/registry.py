@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, Literal
 from ellipsefit.errors import FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files.foreign import START, refuse_foreign
 from ellipsefit.files.safe import existing_file, real_path
+from ellipsefit.files.text.blocks import encodings_of
+from ellipsefit.files.text.header import SEPARATOR_LINE
 from ellipsefit.profile import Profile
 from ellipsefit.scan import Scan
 from ellipsefit.stream import ProfileSource
@@ -30,7 +32,8 @@ _HDF5: Final = b"\x89HDF\r\n\x1a\n"
 _HDF5_OFFSETS: Final = (0, 512, 1024, 2048)
 _ZIP: Final = (b"PK\x03\x04", b"PK\x05\x06")
 _SDF: Final = (b"aISO-", b"bISO-", b"aBCR-", b"bBCR-")
-_CELL: Final = re.compile(r"\s*([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
+_CELL: Final = re.compile(r"\s*([^\[\]()]*?)\s*(?:\[([^\[\]]*)\]|\(([^()]*)\))?\s*")
+_BLANK_CELL: Final = re.compile(r"[^\s\[\]()]+(?:\s*(?:\[[^\[\]]*\]|\([^()]*\)))?")
 _DELIMITERS: Final = ("\t", ";", ",", " ")
 #: Bytes that hold comments and header of a survey.
 _HEAD: Final = 8192
@@ -74,20 +77,30 @@ def looks_like_survey(path: str | os.PathLike[str]) -> bool:
         except FileFormatError:
             return False
     with existing_file(path).open("rb") as file:  # it may be large, and its header is enough
-        text = file.read(_HEAD).decode("utf-8-sig", errors="replace")
-    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+        start = file.read(_HEAD)
+    try:
+        encoding = encodings_of(start, path)[0]
+    except FileFormatError:
+        return False
+    text = start.removeprefix(encoding.mark).decode(encoding.codec, errors="replace")
+    head = next((line for line in text.splitlines() if line.strip() and not is_aside(line)), "")
     return any(name == "target" for name, _ in head_columns(head)[1])
+
+
+def is_aside(line: str) -> bool:
+    """Whether a line of a survey is a comment, or says what separates the cells."""
+    return line.lstrip().startswith("#") or SEPARATOR_LINE.fullmatch(line) is not None
 
 
 def head_columns(line: str) -> tuple[str, list[tuple[str, str | None]]]:
     """Delimiter of the header of a survey, and the name and unit of each column."""
     mark = next((mark for mark in _DELIMITERS if mark in line.strip()), ",")
-    cells = re.findall(r"[^\s\[\]]+(?:\s*\[[^\[\]]*\])?", line) if mark == " " else line.split(mark)
+    cells = _BLANK_CELL.findall(line) if mark == " " else line.split(mark)
     columns = []
     for cell in cells:
         match = _CELL.fullmatch(cell.replace('"', ""))
-        name, unit = match.groups() if match else (cell, None)
-        columns.append((name.strip().casefold(), unit))
+        name, square, round_ = match.groups() if match else (cell, None, None)
+        columns.append((name.strip().casefold(), round_ if square is None else square))
     return mark, columns
 
 

@@ -12,11 +12,11 @@ NXentry `start_time`, `temperature`, `carrier` and `moved` (0 or 1).
 
 from __future__ import annotations
 
-import csv
 import math
 import os
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, NoReturn, cast
@@ -42,8 +42,14 @@ from ellipsefit.files.nexus import (
     write_field,
     write_text,
 )
-from ellipsefit.files.registry import LINED, file_format, head_columns
+from ellipsefit.files.registry import LINED, file_format, head_columns, is_aside
 from ellipsefit.files.safe import new_file, read_bytes
+from ellipsefit.files.text.blocks import encodings_of
+from ellipsefit.files.text.cells import number, split
+from ellipsefit.files.text.decimals import Decimals
+from ellipsefit.files.text.faults import Faults
+from ellipsefit.files.text.header import DecimalMark, declared_mark
+from ellipsefit.files.text.rows import Places
 from ellipsefit.place.drift import TemperatureLog
 from ellipsefit.place.rigid import block_diagonal
 from ellipsefit.place.survey import Survey, SurveyFrame
@@ -109,7 +115,7 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
         For the first fault; the text names file, line and what was expected.
     """
     file = _Text(path)
-    rows = [place for place, line in enumerate(file.lines) if line.strip() and not line.lstrip().startswith("#")]
+    rows = [place for place, line in enumerate(file.lines) if line.strip() and not is_aside(line)]
     example = "'date,temperature [degC]'"
     if not rows:
         file.stop(None, f"holds only comments; expected a header such as {example} and readings")
@@ -124,16 +130,15 @@ def read_temperatures(path: str | os.PathLike[str]) -> TemperatureLog:
         file.stop(rows[0], f"column 'temperature' has the unit [{unit}]; expected such as 'temperature [degC]'")
     time, temperature = [], []
     for place in rows[1:]:
-        cells = [cell.strip() for cell in file.lines[place].split(None if mark == " " else mark)]
+        cells = [cell.strip() for cell in split(file.lines[place], mark)]
         if len(cells) != len(columns):
             file.stop(place, f"expected {len(columns)} columns as in the header; got {len(cells)}")
         try:
             time.append(_when(cells[names.index("date")]).timestamp())
         except ValueError:
             file.stop(place, f"column 'date': got {shown(cells[names.index('date')])}; expected ISO 8601")
-        try:
-            value = float(cells[place_of].replace(",", ".") if mark != "," else cells[place_of])
-        except ValueError:
+        value = number(cells[place_of].replace(",", ".") if mark != "," else cells[place_of])
+        if value is None:
             file.stop(place, f"column 'temperature': expected a number; got '{cells[place_of][:40]}'")
         if not math.isfinite(value):
             file.stop(place, f"column 'temperature' is {cells[place_of]}; expected a finite number")
@@ -152,16 +157,26 @@ class _Text:
         data = read_bytes(path)
         if not data.strip(b"\xef\xbb\xbf \t\r\n"):
             raise FileFormatError(f"{path}: is empty; expected a survey with a header such as {_EXAMPLE}")
-        if b"\0" in data:
-            raise FileFormatError(f"{path}: is binary; expected a survey as text or HDF5")
-        try:
-            text = data.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            line = data[: error.start].count(b"\n") + 1
-            raise FileFormatError(
-                f"{path}, line {line}: is no text in UTF-8; expected a survey as UTF-8 text"
-            ) from None
+        encodings = encodings_of(data, path, "a survey")
+        for encoding in encodings:
+            with suppress(UnicodeDecodeError):
+                text = data.removeprefix(encoding.mark).decode(encoding.codec)
+                break
+        else:
+            raise FileFormatError(f"{path}: is no text in {encodings[-1].name}; expected a survey as UTF-8 text")
+        self.faults = Faults(path)
         self.lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+
+    @property
+    def declared(self) -> DecimalMark | None:
+        """The decimal mark that a line declares."""
+        return next((mark for line in self.lines if (mark := declared_mark(line))), None)
+
+    def settle(self, decimals: Decimals) -> None:
+        """Stop where it is not known what commas mean."""
+        decimals.settled(self.faults)
+        if self.faults:
+            raise FileFormatError(self.faults.sentences()[0])
 
     def stop(self, line: int | None, text: str) -> NoReturn:
         where = "" if line is None else f", line {line + 1}"
@@ -182,7 +197,7 @@ def _text_survey(path: str | os.PathLike[str]) -> Survey:
                 if key in stated:
                     file.stop(place, f"states the {key} again; expected it once")
                 stated[key] = (place, match[2])
-        else:
+        elif not is_aside(line):
             rows.append(place)
     if not rows:
         file.stop(None, f"holds only comments; expected a header such as {_EXAMPLE} and numbers")
@@ -193,38 +208,39 @@ def _text_survey(path: str | os.PathLike[str]) -> Survey:
         file.stop(rows[0], "no numbers follow the header; expected one row for each target")
     cells = []
     for place in rows[1:]:
-        line = file.lines[place]
-        try:
-            row = line.split() if mark == " " else next(csv.reader([line], delimiter=mark, skipinitialspace=True))
-        except csv.Error as error:
-            file.stop(place, f"is no delimited text: {error}")
+        row = split(file.lines[place], mark)
         if len(row) != len(columns):
-            hint = " (with a decimal comma, separate the columns by semicolons or tabs)" if mark == "," else ""
+            wide = mark == "," and len(row) > len(columns)
+            hint = " (with a decimal comma, separate the columns by semicolons or tabs)" if wide else ""
             file.stop(place, f"expected {len(columns)} columns as in the header; got {len(row)}{hint}")
         cells.append([cell.strip() for cell in row])
 
+    decimals = Decimals(file.declared)
+    places = Places(len(cells), rows[1:])
+
     def numbers(name: str, kind: str | None) -> FloatArray:
         column = names.index(name)
+        written = [row[column] for row in cells]
+        if mark != "," and any("," in cell for cell in written):
+            decimals.note_commas(name, written, places, file.faults)
+        elif any("." in cell for cell in written):
+            decimals.note_point(name)
         factor, offset = (1.0, 0.0) if kind is None else unit_factor(columns[column][1] or "", kind)
         found = np.empty(len(cells))
-        for number, row in enumerate(cells):
-            text = row[column].replace(",", ".") if mark != "," else row[column]
-            try:
-                if "_" in text:
-                    raise ValueError
-                value = float(text)
-            except ValueError:
-                file.stop(rows[1 + number], f"column '{name}': expected a number; got '{row[column][:40]}'")
+        for place, row in enumerate(cells):
+            value = number(row[column].replace(",", ".") if mark != "," else row[column])
+            if value is None:
+                file.stop(rows[1 + place], f"column '{name}': expected a number; got '{row[column][:40]}'")
             if not math.isfinite(value):
-                file.stop(rows[1 + number], f"column '{name}' is {row[column]}; expected a finite number")
-            found[number] = to_si(value, factor) + offset
+                file.stop(rows[1 + place], f"column '{name}' is {row[column]}; expected a finite number")
+            found[place] = to_si(value, factor) + offset
         return found
 
     def texts(name: str) -> tuple[str, ...]:
         column = names.index(name)
-        for number, row in enumerate(cells):
+        for place, row in enumerate(cells):
             if not 0 < len(row[column]) <= _LONGEST_NAME:
-                file.stop(rows[1 + number], f"column '{name}': expected a name of 1 to {_LONGEST_NAME} characters")
+                file.stop(rows[1 + place], f"column '{name}': expected a name of 1 to {_LONGEST_NAME} characters")
         return tuple(row[column] for row in cells)
 
     coordinates = np.column_stack([numbers(axis, "length") for axis in _AXES])
@@ -253,6 +269,7 @@ def _text_survey(path: str | os.PathLike[str]) -> Survey:
             temperature = parse_quantity(text, "temperature")
         except UnitError as error:
             file.stop(place, f"temperature: {error}")
+    file.settle(decimals)
     try:
         return Survey(
             name=Path(path).name,
@@ -491,14 +508,14 @@ def survey_text(survey: Survey) -> str:
     crossed = blocks is not None and any(blocks[:, i, j].any() for i, j in _PAIRS.values())
     head += list(_PAIRS) if crossed else []
     lines.append(",".join(head))
-    for number, (point, station) in enumerate(zip(survey.points, survey.stations, strict=True)):
+    for place, (point, station) in enumerate(zip(survey.points, survey.stations, strict=True)):
         cells = [point, *([station] if stations else [])]
-        cells += [f"{value * 1e3:.6f}" for value in survey.coordinates[number]]
+        cells += [f"{value * 1e3:.6f}" for value in survey.coordinates[place]]
         if blocks is not None:
-            size = np.sqrt(np.diag(blocks[number]))
+            size = np.sqrt(np.diag(blocks[place]))
             cells += [f"{value * 1e6:.4g}" for value in size]
             if crossed:
-                cells += [f"{blocks[number, i, j] / size[i] / size[j]:.6f}" for i, j in _PAIRS.values()]
+                cells += [f"{blocks[place, i, j] / size[i] / size[j]:.6f}" for i, j in _PAIRS.values()]
         lines.append(",".join(cells))
     return "\n".join(lines) + "\n"
 

@@ -41,8 +41,8 @@ _MARKED: Final = (
 )
 
 
-def encodings_of(start: bytes, path: str | os.PathLike[str]) -> tuple[Encoding, ...]:
-    """Encodings to try, in this order, of a file that starts so.
+def encodings_of(start: bytes, path: str | os.PathLike[str], expected: str = "a profile") -> tuple[Encoding, ...]:
+    """Encodings to try, in this order, of a file that starts so and is to hold what is expected.
 
     Raises
     ------
@@ -55,7 +55,7 @@ def encodings_of(start: bytes, path: str | os.PathLike[str]) -> tuple[Encoding, 
     if b"\0" in start:
         wide = any(2 * half.count(0) > len(half) > 5 for half in (start[0:200:2], start[1:200:2]))
         hint = " (or UTF-16 without its byte order mark: save it as UTF-8)" if wide else ""
-        raise FileFormatError(f"{path}: is binary{hint}; expected a profile as text or HDF5")
+        raise FileFormatError(f"{path}: is binary{hint}; expected {expected} as text or HDF5")
     utf_8 = Encoding("utf-8", "UTF-8")
     # any bytes are Latin-1, so what has other control characters is not taken for text
     return (utf_8,) if start.translate(None, _ODD) != start else (utf_8, Encoding("latin-1", "Latin-1"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple, cast
 
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.text.cells import split
@@ -26,8 +26,9 @@ EXAMPLE: Final = "'x [mm],height [um]'"
 #: What begins a comment; ';' only where it does not separate. The last but one ended files of old.
 _COMMENTS: Final = ("#", "%", "!", "//", "\x1a", ";")
 _DECLARED: Final = re.compile(r"[#%!;/\s]*decimal(?:\s+mark)?\s*[:=]\s*(comma|point)\s*", re.IGNORECASE)
-#: But not the line with which spreadsheets say what separates the cells.
-_TOML_LINE: Final = re.compile(r"(?!sep=.?\s*$)\s*(?:\[+[\w.\"' -]+\]+\s*(?:#.*)?|[\w.\"'-]+\s*=.*)")
+#: The line with which spreadsheets say what separates the cells.
+SEPARATOR_LINE: Final = re.compile(r"\ufeff?sep=.?\s*", re.IGNORECASE)
+_TOML_LINE: Final = re.compile(r"\s*(?:\[+[\w.\"' -]+\]+\s*(?:#.*)?|[\w.\"'-]+\s*=.*)")
 _SEARCHED: Final = 500  # lines in which the header must stand
 _SAMPLE: Final = 20  # rows by which it is known how all are written
 
@@ -54,7 +55,13 @@ class Header(NamedTuple):
 
 def looks_like_toml(line: str) -> bool:
     """Whether a line is a table header or an assignment of TOML."""
-    return _TOML_LINE.fullmatch(line) is not None
+    return _TOML_LINE.fullmatch(line) is not None and not SEPARATOR_LINE.fullmatch(line)
+
+
+def declared_mark(line: str) -> DecimalMark | None:
+    """The decimal mark that a line declares for its file, such as '# decimal: comma'."""
+    match = _DECLARED.fullmatch(line)
+    return cast("DecimalMark", match[1].casefold()) if match else None
 
 
 def find_header(lines: Sequence[str], path: str | os.PathLike[str]) -> Header:
@@ -105,9 +112,7 @@ def _sorted(lines: Sequence[str]) -> tuple[list[int], list[int], DecimalMark | N
             continue
         if len(plain) + len(comments) >= _SEARCHED:
             break
-        match = _DECLARED.fullmatch(line)
-        if match is not None:
-            declared = "comma" if match[1].casefold() == "comma" else "point"
+        declared = declared_mark(line) or declared
         (comments if start.startswith(_COMMENTS) else plain).append(place)
     return plain, comments, declared
 
