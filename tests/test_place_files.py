@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from ellipsefit.cli import main
+from ellipsefit.cli.guide import text_of
 from ellipsefit.errors import EllipsefitError, FileFormatError, FileMissingError, ParameterError
 from ellipsefit.files import read_carrier, read_survey, read_surveys, write_carrier, write_mirror, write_survey
 from ellipsefit.files.carrier import carrier_faults, carrier_text
@@ -464,15 +465,12 @@ def test_inspect_knows_carriers_and_surveys(capsys: pytest.CaptureFixture[str], 
 
 
 def test_the_guide_s_carrier_file_has_keys_that_there_are() -> None:
-    import re
     import tomllib
 
     from ellipsefit.files.carrier import CarrierTable
     from ellipsefit.files.toml import table_faults
 
-    blocks = re.findall(
-        r"```toml\n(.*?)```", (ROOT / "ellipsefit" / "guide" / "files.md").read_text(encoding="utf-8"), re.DOTALL
-    )
+    blocks = re.findall(r"```toml\n(.*?)```", text_of("files"), re.DOTALL)
     shown = next(block for block in blocks if "[[target]]" in block)
     assert table_faults(tomllib.loads(shown), CarrierTable, "files.md") == ()
 
