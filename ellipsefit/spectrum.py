@@ -13,7 +13,7 @@ import numpy.typing as npt
 from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.errors import ParameterError
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number, with_uncertainty
+from ellipsefit.rows import Table, number, stated
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Figure_
@@ -141,8 +141,8 @@ class Spectrum(Result):
         lines = [*((_words(band), band) for band in self.bands), ("all together", self.whole)]
         cells: list[tuple[str, ...]] = []
         for words, band in lines:
-            height = _stated(band.height_rms, band.height_rms_stderr, "length")
-            slope = _stated(band.slope_rms, band.slope_rms_stderr, "angle")
+            height = stated(band.height_rms, band.height_rms_stderr, "length")
+            slope = stated(band.slope_rms, band.slope_rms_stderr, "angle")
             noises = number(band.height_noise_rms, "length", digits=2), number(band.slope_noise_rms, "angle", digits=2)
             cells.append((words, height, noises[0], slope, noises[1]))
         header: tuple[str, ...] = ("wavelength", "height rms", "noise in it", "slope rms", "noise in it")
@@ -169,10 +169,6 @@ class Spectrum(Result):
 def _told(band: WaveBand) -> dict[str, float | None]:
     """For JSON; None for an infinite wavelength."""
     return asdict(band) | {"longest": band.longest if np.isfinite(band.longest) else None}
-
-
-def _stated(value: float, stderr: float | None, kind: str) -> str:
-    return with_uncertainty(value, stderr, kind) if stderr else number(value, kind)
 
 
 def _words(band: WaveBand) -> str:

@@ -18,7 +18,7 @@ from ellipsefit.focus.waves import LineSpread
 from ellipsefit.focus.what_if import Choice
 from ellipsefit.mirror import Mirror
 from ellipsefit.results import Array, Result
-from ellipsefit.rows import Table, number, with_uncertainty
+from ellipsefit.rows import Table, number, stated
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -199,15 +199,18 @@ class FocusResult(Result):
             ("centroid across the chief ray", "centroid_across"),
         )
         cells = [
-            *((words, _stated(getattr(self.spot, name), _part(self.spot_stderr, name))) for words, name in measures),
-            ("best focus, along the chief ray", _stated(best.along, sure[0])),
-            ("best focus, across it", _stated(best.across, sure[1])),
-            ("rms width there", _stated(best.rms, sure[2])),
+            *(
+                (words, stated(getattr(self.spot, name), _part(self.spot_stderr, name), "length"))
+                for words, name in measures
+            ),
+            ("best focus, along the chief ray", stated(best.along, sure[0], "length")),
+            ("best focus, across it", stated(best.across, sure[1], "length")),
+            ("rms width there", stated(best.rms, sure[2], "length")),
         ]
         if self.side is not None:
             cells += [
-                ("sideways (+y): centroid", _stated(self.side.centroid, self.side.centroid_stderr)),
-                ("sideways: rms width", _stated(self.side.rms, self.side.rms_stderr)),
+                ("sideways (+y): centroid", stated(self.side.centroid, self.side.centroid_stderr, "length")),
+                ("sideways: rms width", stated(self.side.rms, self.side.rms_stderr, "length")),
             ]
         notes = [
             f"In the plane {self._plane_words()}. Along: positive downstream; across: positive towards +z.",
@@ -233,7 +236,7 @@ class FocusResult(Result):
             ("Strehl ratio", _ratio(line.strehl, line.sure("strehl"))),
             ("Maréchal's estimate of it", _ratio(line.marechal, line.sure("marechal"))),
             ("phase error, rms", f"{_ratio(line.phase_rms, line.sure('phase_rms'))} rad"),
-            ("full width at half maximum", _stated(line.fwhm, line.sure("fwhm"))),
+            ("full width at half maximum", stated(line.fwhm, line.sure("fwhm"), "length")),
             ("of the perfect mirror", number(line.perfect_fwhm, "length")),
         )
         how = "as from a point source" if line.coherence == "full" else "over all points of the source"
@@ -292,7 +295,7 @@ class FocusResult(Result):
             (
                 choice.name,
                 _percent(choice.throughput, choice.throughput_stderr),
-                _stated(choice.rms, choice.rms_stderr, unit="um"),
+                stated(choice.rms, choice.rms_stderr, "length", unit="um"),
                 number(choice.carrier_height, "length", unit="um", sign=True) if choice.carrier_height else "",
                 number(choice.carrier_tilt, "angle", unit="urad", sign=True) if choice.carrier_tilt else "",
             )
@@ -327,11 +330,6 @@ _HOW_SURE_OF_WAVES = (
 def _part(stderr: SpotStderr | Balance | None, name: str) -> float | None:
     """One of several uncertainties, if they are known."""
     return None if stderr is None else float(getattr(stderr, name))
-
-
-def _stated(value: float, stderr: float | None, unit: str | None = None) -> str:
-    """A length with its uncertainty, where one is known."""
-    return with_uncertainty(value, stderr, "length", unit=unit) if stderr else number(value, "length", unit=unit)
 
 
 def _percent(share: float, stderr: float | None) -> str:
