@@ -3,7 +3,7 @@
 Text: lines `# key: value` before the header may state carrier, date (ISO 8601 with time zone), temperature (with its
 unit), frame (hall or station) and moved (yes or no: on purpose, since the survey before). Then follow the columns
 target, x, y, z, and optionally station and the uncertainty: sigma, or sigma_x, sigma_y, sigma_z, with correlation_xy,
-correlation_xz, correlation_yz (bare numbers).
+correlation_xz, correlation_yz (bare numbers). Delimiters, decimal commas and encodings are those of `files.text`.
 
 NeXus: an NXentry for each survey, with an NXdata whose signal is `position` (N, 3) and whose axes begin with `target`;
 `position_errors` (N, 3), or `position_covariance` (N, 3, 3) or (3 N, 3 N); `station`; the attribute `frame`; in the
