@@ -611,7 +611,7 @@ def test_an_order_turns_back_where_its_end_must_be_approached() -> None:
     """Rising: a move up of 5 um needs nothing for an overshoot of 4 um, all of it for 6 um; a move down goes beyond."""
 
     def order(move: float, overshoot: float, approach: str = "rising") -> Order:
-        return Order(segment="S", adjuster="A", start=1.0, stop=1.0 + move, approach=approach, overshoot=overshoot)  # type: ignore[arg-type]
+        return Order(segment="S", adjuster="A", start=1.0, stop=1.0 + move, approach=approach, overshoot=overshoot)  # type: ignore[arg-type]  # one of the words that it takes
 
     assert order(5.0, 4.0).turning_point is None
     assert order(5.0, 5.0).turning_point is None
@@ -730,7 +730,7 @@ def test_an_order_of_numbers_that_are_none_is_refused() -> None:
         ({"approach": "sideways"}, "approach must be one of rising, falling, direct; got 'sideways'"),
     ):
         with pytest.raises(ParameterError, match=f"S/A: {words}"):
-            Order(**{"segment": "S", "adjuster": "A", "start": 0.0, "stop": 1.0} | values)  # type: ignore[arg-type]
+            Order(**{"segment": "S", "adjuster": "A", "start": 0.0, "stop": 1.0} | values)  # type: ignore[arg-type]  # fields by their names
     one = Order(segment="S", adjuster="A", start=1.0, stop=3.0)
     assert (one.name, one.key, one.move, one.gain) == ("S/A", ("S", "A"), 2.0, 1.0)
     with pytest.raises(ParameterError, match="must have a time zone"):
@@ -797,7 +797,7 @@ def test_without_screws_nothing_is_moved_at_no_cost(objective: str) -> None:
     bare = replace(mirror, segments=tuple(replace(s, adjusters=()) for s in mirror.segments))
     plan = plan_corrections(fit_of(bare, np.array([1e-6, -1e-6, 1e-6]), np.zeros(3)), objectives=(objective,))
     assert plan.objectives[:2] == ("worst", objective)
-    assert (plan.optima[objective], plan.gaps[objective]) == (0.0, 0.0)  # type: ignore[index]
+    assert (plan.optima[objective], plan.gaps[objective]) == (0.0, 0.0)  # type: ignore[index]  # one of the objectives
     assert_allclose(plan.optima["worst"], 1e-6, rtol=1e-9)
     # what comes after it is made small all the same
     more = plan_corrections(fit_of(bare, np.array([1e-6, -1e-6, 1e-6]), np.zeros(3)), objectives=(objective, "spot"))

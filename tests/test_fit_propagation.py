@@ -115,7 +115,7 @@ def test_linear_propagation_to_the_foci_is_validated_by_monte_carlo() -> None:
     root = np.linalg.cholesky(fit.pose_covariance / np.outer(size, size))
     p, q, theta, height, tilt = centre[:, None] + size[:, None] * (root @ rng.standard_normal((5, 1_000_000)))
     nominal = np.concatenate([fit.mirror.nominal.foci[1], fit.mirror.nominal.foci[0]])
-    for row, ideal, key in zip(foci((p, q, theta), height, tilt), nominal, FOUR, strict=True):  # type: ignore[arg-type]
+    for row, ideal, key in zip(foci((p, q, theta), height, tilt), nominal, FOUR, strict=True):  # type: ignore[arg-type]  # complex numbers
         stderr = getattr(fit.focus, f"{key}_stderr")
         low, high = np.quantile(row - ideal, [0.025, 0.975])
         expected = getattr(fit.focus, key) + np.array([-1, 1]) * 1.959964 * stderr

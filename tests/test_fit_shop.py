@@ -62,7 +62,7 @@ def test_known_form_and_sag_are_no_part_of_the_ellipse(quantity: str) -> None:
         half = mirror.segments[0].length / 2
         shape = (form + np.array([sag, 0.0])) @ np.array([3 * s, (15 * s**2 - 3) / 2]) / half
     placed = made_profile(
-        mirror, TRUE, quantity=quantity, noise=shape.ravel() + 1e-10 * rng.normal(size=8 * points), sigma=1e-10,  # type: ignore[arg-type]
+        mirror, TRUE, quantity=quantity, noise=shape.ravel() + 1e-10 * rng.normal(size=8 * points), sigma=1e-10,  # type: ignore[arg-type]  # one of the words that it takes
     )  # fmt: skip
     known = fit_ellipse(with_form(placed, form, 1e-9, sag), vary=PARAMETERS, segments="free", residual="white")
     plain = fit_ellipse(placed, vary=PARAMETERS, segments="free", residual="white")

@@ -337,7 +337,7 @@ def test_a_budget_is_of_p_q_theta_and_the_places_of_the_foci() -> None:
     placed = white()
     mirror = replace(placed.mirror, measurement=Measurement(x_uncertainty=2e-3, gain_uncertainty=1e-4))
     for quantity, missing in (("height", set()), ("slope", {"image_across", "source_across"})):
-        measured = replace(white(quantity=quantity), mirror=mirror)  # type: ignore[arg-type]
+        measured = replace(white(quantity=quantity), mirror=mirror)  # type: ignore[arg-type]  # one of the words that it takes
         budget = fit_ellipse(measured, vary=PARAMETERS, **options).budget
         assert set(budget.combined) == {*PARAMETERS, *names} - missing
         first = [item.results["image_across" if quantity == "height" else "p"] for item in budget.contributions]
@@ -530,7 +530,7 @@ def test_strays_are_left_out_of_a_correlated_fit_alone() -> None:
     values[[50, 150]] += 5e-6
     spoilt = replace(placed, values=values)
     for residual, count in (("white", 200), ("correlated", 198)):
-        fit = fit_ellipse(spoilt, vary=(), residual=residual)  # type: ignore[arg-type]
+        fit = fit_ellipse(spoilt, vary=(), residual=residual)  # type: ignore[arg-type]  # one of the words that it takes
         assert fit.placed.count == len(fit.residual) == count
         assert fit.oddities.strays == ({} if count == 200 else {"S01": 1, "S02": 1})
 

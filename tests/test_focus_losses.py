@@ -29,7 +29,7 @@ PER_ANGSTROM = 1e10
 
 def misaligned(seed: int = 3, **more: float) -> Surface:
     rng = np.random.default_rng(seed)
-    return surface_of(heights=rng.normal(0, 5e-6, 18), tilts=rng.normal(0, 10e-6, 18), **more)  # type: ignore[arg-type]
+    return surface_of(heights=rng.normal(0, 5e-6, 18), tilts=rng.normal(0, 10e-6, 18), **more)  # type: ignore[arg-type]  # fields by their names
 
 
 def true_surface(mirror: Mirror, state: HiddenState) -> Surface:
@@ -262,7 +262,7 @@ def test_the_surface_is_the_measured_one_whatever_the_fit_models(segments: str, 
     rng = np.random.default_rng(2)
     state = hidden_state(mirror, rng)
     profile = simulate_profile(mirror, state, rng, step=4e-3, figure=20e-9)
-    fit = fit_ellipse(profile, mirror, segments=segments, residual=residual)  # type: ignore[arg-type]
+    fit = fit_ellipse(profile, mirror, segments=segments, residual=residual)  # type: ignore[arg-type]  # one of the words that it takes
     true = spot_in(true_surface(mirror, state), x_rays())
     bent = (segments, residual) == ("fixed", "white")
     assert_allclose(trace_focus(fit, mirror, x_rays()).spot.rms, true.rms, rtol=0.03 if bent else 0.01)
@@ -393,7 +393,7 @@ def test_bad_beams_are_refused_in_one_sentence() -> None:
         (lambda: Coating(m=-3.0), "m must be above 0"),
         (lambda: Beam(kind="x-ray", wavelength=wave, aperture=0.0), "aperture"),
         (lambda: Beam(kind="x-ray", wavelength=wave, required_throughput=1.5), "required_throughput"),
-        (lambda: Beam(kind="muon", wavelength=wave), "kind"),  # type: ignore[arg-type]
+        (lambda: Beam(kind="muon", wavelength=wave), "kind"),  # type: ignore[arg-type]  # what is not allowed
         (lambda: Distribution(width=-1.0), "width"),
         (lambda: Distribution(places=(0.0, 1.0), weights=(0.0, 0.0)), "weights"),
     ):

@@ -314,7 +314,7 @@ def test_neutrons_fly_the_parabola_that_integration_gives() -> None:
         def at_plane(_: float, state: FloatArray) -> float:
             return float((state[:2] - layout.image) @ layout.along)
 
-        at_plane.terminal = True  # type: ignore[attr-defined]
+        at_plane.terminal = True  # type: ignore[attr-defined]  # as scipy's solver asks
         flown = solve_ivp(fall, (0, 1.0), [x, z, *leaving], events=at_plane, rtol=1e-12, atol=1e-14)
         assert flown.y_events is not None
         end = flown.y_events[0][0][:2] - layout.image

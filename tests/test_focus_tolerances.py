@@ -111,7 +111,7 @@ def test_the_mean_over_a_gaussian_error_is_in_closed_form() -> None:
 
 def small_campaign(executor: object = None) -> tuple[Outcome, ...]:
     spreads = Spreads(height=np.full(18, 5e-6), tilt=np.full(18, 1e-5), carrier_tilt=2e-6)
-    return simulate(surface_of(), x_rays(aperture=3e-4), spreads, draws=40, seed=5, executor=executor)  # type: ignore[arg-type]
+    return simulate(surface_of(), x_rays(aperture=3e-4), spreads, draws=40, seed=5, executor=executor)  # type: ignore[arg-type]  # of any kind that has map
 
 
 def test_a_campaign_is_the_same_on_one_worker_or_many() -> None:
@@ -130,10 +130,10 @@ def test_a_campaign_is_the_same_on_a_cluster() -> None:
     from distributed import Client, LocalCluster
 
     with (
-        LocalCluster(  # type: ignore[no-untyped-call]
+        LocalCluster(  # type: ignore[no-untyped-call]  # dask gives it no types
             n_workers=2, threads_per_worker=2, processes=False, dashboard_address=None
         ) as cluster,
-        Client(cluster) as client,  # type: ignore[no-untyped-call]
+        Client(cluster) as client,  # type: ignore[no-untyped-call]  # dask gives it no types
         client.get_executor() as executor,
     ):
         assert small_campaign(executor) == small_campaign()

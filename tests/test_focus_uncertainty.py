@@ -288,7 +288,7 @@ def test_waves_of_drawn_mirrors_scatter_as_is_stated(coherence: Coherence) -> No
     for name, stated in asdict(line.stderr).items():
         assert_allclose(stated, np.std([getattr(one, name) for one in again]), rtol=0.03)
     assert line.stderr.strehl > 1e-3
-    assert line_spread(surface, beam, layout, centre=0.0, width=4e-7).stderr is None  # type: ignore[union-attr]
+    assert line_spread(surface, beam, layout, centre=0.0, width=4e-7).stderr is None  # type: ignore[union-attr]  # of X-rays there is one
 
 
 def test_strehl_ratios_scatter_as_marechals_estimate_where_errors_are_small() -> None:

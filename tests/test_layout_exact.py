@@ -420,21 +420,21 @@ def test_what_comes_later_never_costs_what_came_first() -> None:
         return float({"worst": error.max(), "reach": moves.max(), "travel": moves.sum(), "spot": spot}[name])
 
     names = ("worst", "spot", "reach", "travel")
-    alone = {name: choose(model, limits, (name,)) for name in names}  # type: ignore[arg-type]
+    alone = {name: choose(model, limits, (name,)) for name in names}  # type: ignore[arg-type]  # one of the words that it takes
     for first in names:
         for second in names:
             if first == second:
                 continue
             third = next(name for name in names if name not in (first, second))
-            found, one = choose(model, limits, (first, second, third)), alone[first]  # type: ignore[arg-type]
+            found, one = choose(model, limits, (first, second, third)), alone[first]  # type: ignore[arg-type]  # one of the words that it takes
             assert found is not None
             assert one is not None
-            least = one.optima[first]  # type: ignore[index]
+            least = one.optima[first]  # type: ignore[index]  # one of the objectives
             assert_allclose(value(first, one.values), least, rtol=1e-6, atol=1e-12)
             assert value(first, found.values) <= least * (1 + 1e-6) + 2e-12
             for name in (first, second, third):
-                assert value(name, found.values) <= found.optima[name] * (1 + 1e-6) + 5e-11  # type: ignore[index]
+                assert value(name, found.values) <= found.optima[name] * (1 + 1e-6) + 5e-11  # type: ignore[index]  # one of the objectives
             other = alone[second]
             assert other is not None
             assert value(second, other.values) <= value(second, found.values) + 1e-11
-            assert found.optima[second] >= other.optima[second] * (1 - 1e-9) - 1e-12  # type: ignore[index]
+            assert found.optima[second] >= other.optima[second] * (1 - 1e-9) - 1e-12  # type: ignore[index]  # one of the objectives

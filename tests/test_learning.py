@@ -1,6 +1,7 @@
 """What is learned from a round. Oracle: the conditional of a joint Gaussian, and simulated mirrors."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -73,7 +74,7 @@ def test_derivatives_of_the_rises_are_those_of_differences() -> None:
         assert_allclose(gradient[:, place], difference, atol=1e-9 * max(1e-5, float(np.abs(gradient).max())))
 
 
-def rounds(seed: int, moves: list[float], *, backlash: float = 2e-6):  # type: ignore[no-untyped-def]
+def rounds(seed: int, moves: list[float], *, backlash: float = 2e-6) -> Any:
     """Rounds of random moves of these sizes on a mirror with hidden faults; knowledge after each."""
     rng = np.random.default_rng(seed)
     mirror = small_mirror()

@@ -1,6 +1,7 @@
 """How segments moved between two measurements. Oracle: simulated mirrors whose moves are known."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +16,9 @@ from ellipsefit.profile import Profile, place_profile
 from tests.loop_cases import orders_for, perfect, small_mirror
 
 
-def pair(seed: int, *, noise: float = 100e-9, quantity: str = "height", step: tuple[float, float] = (4e-3, 4e-3)):  # type: ignore[no-untyped-def]
+def pair(
+    seed: int, *, noise: float = 100e-9, quantity: str = "height", step: tuple[float, float] = (4e-3, 4e-3)
+) -> Any:
     rng = np.random.default_rng(seed)
     mirror = replace(small_mirror(), measurement=Measurement())
     before = practice_mirror(rng, mirror=mirror, faults=perfect(mirror))
@@ -110,7 +113,7 @@ def test_the_carrier_moves_all_lines_by_one_line() -> None:
     assert_allclose(found, expected, rtol=1e-12)
 
 
-def measured(seed: int, mirror=None, **options):  # type: ignore[no-untyped-def]
+def measured(seed: int, mirror: Any = None, **options: Any) -> Any:
     rng = np.random.default_rng(seed)
     practice = practice_mirror(rng, mirror=mirror or small_mirror())
     return place_profile(practice.measure(rng, step=4e-3, noise=20e-9, **options), practice.mirror)

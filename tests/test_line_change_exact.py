@@ -316,7 +316,7 @@ def test_shapes_that_do_not_fit_are_refused() -> None:
         ("slope", np.zeros(2), eye),
     ):  # fmt: skip
         with pytest.raises(ParameterError, match=f"expected {2 if quantity == 'height' else 1} values and their"):
-            LineChange(quantity=quantity, segments=("S",), change=change, covariance=covariance, alike=None)  # type: ignore[arg-type]
+            LineChange(quantity=quantity, segments=("S",), change=change, covariance=covariance, alike=None)  # type: ignore[arg-type]  # one of the words that it takes
     for freedoms in (2, 3):
         kept = LineChange(
             quantity="height", segments=("S",), change=np.zeros(freedoms), covariance=np.eye(freedoms), alike=None

@@ -387,6 +387,6 @@ def test_no_content_makes_read_mirror_raise_anything_but_its_errors(
         mirror = read_mirror(path)
     except EllipsefitError as error:
         assert str(error).startswith(str(path))  # noqa: PT017 - a valid file is fine, too
-        assert "\n" not in str(error)  # noqa: PT017
+        assert "\n" not in str(error)  # noqa: PT017 - a valid file is fine, too
     else:
         assert mirror.segments

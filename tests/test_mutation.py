@@ -123,7 +123,7 @@ def test_lines_that_moved_are_followed() -> None:
     told = {"seconds": dict.fromkeys("abc", 1.0), "lines": lines, "sources": {"f": "x\ny\nz", "gone": "u"}}
     after = followed(told, {"f": "x\nnew\ny\nZ", "other": "v"})
     assert after["lines"] == {"f": {1: [0], 2: [0, 1], 3: [1], 4: [1, 2]}}
-    assert followed(told, told["sources"])["lines"]["f"] == {1: [0], 2: [1], 3: [2]}  # type: ignore[arg-type]
+    assert followed(told, told["sources"])["lines"]["f"] == {1: [0], 2: [1], 3: [2]}  # type: ignore[arg-type]  # of the same file
 
 
 def test_a_rate_comes_with_its_interval(tmp_path: Path) -> None:

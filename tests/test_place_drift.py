@@ -146,7 +146,7 @@ def test_a_step_is_attributed_within_five_percent_of_the_bound() -> None:
     for surveys in (17, 41):
         ours, best = attributed(3000, surveys, WALK, 5)
         quiet, quiet_best = attributed(1000, surveys, WALK / 10, 6)
-        print(f"{surveys} surveys: {ours:.3f}, bound {best:.3f}; A = 1e-6: {quiet:.3f}, bound {quiet_best:.3f}")  # noqa: T201
+        print(f"{surveys} surveys: {ours:.3f}, bound {best:.3f}; A = 1e-6: {quiet:.3f}, bound {quiet_best:.3f}")  # noqa: T201 - a campaign prints what it found
         assert 1 - ours <= 1.05 * (1 - best) + 3 * np.sqrt(0.05 / 3000)
         assert quiet > 0.9
 
@@ -196,7 +196,7 @@ def test_forecasts_save_a_third_of_the_realignments() -> None:
 @pytest.mark.campaign
 def test_forecasts_save_a_third_of_the_realignments_in_many_decades() -> None:
     calendar, ours = run_halls(200, 8)
-    print(f"by calendar {calendar}, by forecast {ours} (realignments, share of days out)")  # noqa: T201
+    print(f"by calendar {calendar}, by forecast {ours} (realignments, share of days out)")  # noqa: T201 - a campaign prints what it found
     assert ours[0] <= 0.7 * calendar[0]
     assert ours[1] <= calendar[1]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ def box_carrier() -> Carrier:
     )
 
 
-def survey_of(carrier: Carrier, coordinates: Array, names: tuple[str, ...] | None = None, **rest: object) -> Survey:
+def survey_of(carrier: Carrier, coordinates: Array, names: tuple[str, ...] | None = None, **rest: Any) -> Survey:
     names = tuple(target.name for target in carrier.targets) if names is None else names
     count = len(names)
     content = {
@@ -45,15 +46,15 @@ def survey_of(carrier: Carrier, coordinates: Array, names: tuple[str, ...] | Non
         "temperature": 293.15,
         **rest,
     }
-    return Survey(**content)  # type: ignore[arg-type]
+    return Survey(**content)
 
 
 def stray_pose(carrier: Carrier, rng: np.random.Generator) -> Pose:
     return carrier.nominal.moved(rng.normal(0, 1e-3, 6))
 
 
-def placed(carrier: Carrier, survey: Survey, **rest: object) -> Placement:
-    return place_carrier(carrier, survey, moves=False, **rest)  # type: ignore[arg-type]
+def placed(carrier: Carrier, survey: Survey, **rest: Any) -> Placement:
+    return place_carrier(carrier, survey, moves=False, **rest)
 
 
 def binomial(share: float, count: int) -> float:
@@ -465,7 +466,7 @@ def test_demo_carriers_meet_at_the_shared_focus() -> None:
 def test_bad_surveys_are_refused_in_one_sentence(change: object, message: str) -> None:
     carrier = invented_carrier()
     survey = simulate_survey(carrier, carrier.nominal, np.random.default_rng(0), references=False, name="bad.csv")
-    design, survey = change(carrier, survey)  # type: ignore[operator]
+    design, survey = change(carrier, survey)  # type: ignore[operator]  # a function of the table above
     with pytest.raises(DataError, match=f"bad.csv: .*{message}"):
         place_carrier(design, survey)
 
@@ -521,7 +522,7 @@ def test_unstated_uncertainty_is_estimated_and_said() -> None:
         ({"stations": ("A",)}, "stations must name one"),
     ],
 )
-def test_surveys_that_cannot_be_are_refused(change: dict[str, object], message: str) -> None:
+def test_surveys_that_cannot_be_are_refused(change: dict[str, Any], message: str) -> None:
     carrier = box_carrier()
     with pytest.raises(ParameterError, match=message):
-        survey_of(carrier, **{"coordinates": BOX, **change})  # type: ignore[arg-type]
+        survey_of(carrier, **{"coordinates": BOX, **change})

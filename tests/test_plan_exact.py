@@ -552,7 +552,7 @@ def test_words_of_every_mistake() -> None:
         "knocked": "segment S01 moved by something that no mistake at one or two screws explains",
     }
     for kind, text in words.items():
-        assert Mistake(kind=kind, screw=screw, other=other).words() == text  # type: ignore[arg-type]
+        assert Mistake(kind=kind, screw=screw, other=other).words() == text  # type: ignore[arg-type]  # one of the words that it takes
 
 
 def test_a_screw_is_never_said_to_have_gone_past_its_stop() -> None:
@@ -695,7 +695,7 @@ def test_the_whole_in_words() -> None:
         f"{name} focus, {axis} the chief ray" for name in ("image", "source") for axis in ("along", "across")
     ]
     for missing in ("rests", "foci"):
-        less = replace(plan, outlook=replace(plan.outlook, **{missing: None}))  # type: ignore[arg-type]
+        less = replace(plan, outlook=replace(plan.outlook, **{missing: None}))  # type: ignore[arg-type]  # fields by their names
         assert [table.title for table in less.rows()][3:] == ["How sure it is"]
     assert foci.cells[3][1] == with_uncertainty(
         plan.outlook.foci.source_across, plan.outlook.foci.source_across_stderr, "length"

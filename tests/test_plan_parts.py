@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -30,8 +30,8 @@ from tests.loop_cases import with_adjusters as with_screws
 from tests.rehearsal import Array, even_mirror, made_profile
 
 
-def model_of(**options: object) -> tuple[Layout, Mirror]:
-    mirror = even_mirror(NOMINAL, count=2, pitch=0.45, **options)  # type: ignore[arg-type]
+def model_of(**options: Any) -> tuple[Layout, Mirror]:
+    mirror = even_mirror(NOMINAL, count=2, pitch=0.45, **options)
     return layout(fit_of(mirror, np.zeros(2), np.zeros(2)), NOMINAL, mirror), mirror
 
 
@@ -243,7 +243,7 @@ def test_a_free_target_is_found_where_the_whole_is_linear_again() -> None:
     plan = plan_corrections(fit, target="free", objectives=("reach",))
     assert max(abs(move.move) for move in plan.moves) < 50e-9
     with pytest.raises(ParameterError, match="target must be one of nominal, free; got 'best'"):
-        plan_corrections(fit, target="best")  # type: ignore[arg-type]
+        plan_corrections(fit, target="best")  # type: ignore[arg-type]  # what is not allowed
     other = even_mirror(NOMINAL, count=8, pitch=0.46, tolerance=tolerance)
     with pytest.raises(ParameterError, match="must have the names and spans of the segments of 'Rowan'"):
         plan_corrections(fit, other)
@@ -282,7 +282,7 @@ def test_a_response_is_square_finite_and_read_back() -> None:
         with pytest.raises(
             ParameterError, match=f"response: {key} must be finite and have one row and column for each of the 4"
         ):
-            replace(found, **{key: value})  # type: ignore[arg-type]
+            replace(found, **{key: value})  # type: ignore[arg-type]  # fields by their names
 
 
 # ------------------------------------------------------------------ what a round leaves unknown

@@ -1,6 +1,7 @@
 """The mirror to practise on. Oracle: the definition of each fault, by hand."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,12 +18,12 @@ from tests.loop_cases import lines_of, orders_for, perfect, small_mirror, with_a
 KEYS = list(adjusters_of(small_mirror()))
 
 
-def practice(**faults: object) -> PracticeMirror:
+def practice(**faults: Any) -> PracticeMirror:
     mirror = small_mirror()
     return practice_mirror(
         np.random.default_rng(1),
         mirror=mirror,
-        faults=replace(perfect(mirror), **faults),  # type: ignore[arg-type]
+        faults=replace(perfect(mirror), **faults),
     )
 
 
@@ -124,7 +125,7 @@ def test_what_is_worst_is_worst_with_the_carrier_at_its_best() -> None:
 def test_no_stop_is_met(move: float, side: str, overshoot: float) -> None:
     """Travel is 150 um to both sides; whatever is ordered, a state outside it is refused before anything moves."""
     mirror = small_mirror()
-    order = Order(segment="S01", adjuster="U", start=0.0, stop=move, approach=side, overshoot=overshoot)  # type: ignore[arg-type]
+    order = Order(segment="S01", adjuster="U", start=0.0, stop=move, approach=side, overshoot=overshoot)  # type: ignore[arg-type]  # one of the words that it takes
     places = [order.stop, *([] if order.turning_point is None else [order.turning_point])]
     if max(abs(place) for place in places) > 150e-6 + 1e-12:
         with pytest.raises(ParameterError, match="outside its travel"):
@@ -214,7 +215,7 @@ def test_drawn_faults_have_the_stated_spreads() -> None:
         ({"matrix": np.eye(3)}, "square"),
     ],
 )
-def test_faults_are_checked(change: dict[str, object], words: str) -> None:
+def test_faults_are_checked(change: dict[str, Any], words: str) -> None:
     with pytest.raises(ParameterError, match=words):
         practice(**change)
 

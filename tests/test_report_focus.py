@@ -49,7 +49,7 @@ def test_the_spot_s_curve_holds_the_light_that_is_in_the_window() -> None:
 def test_the_caustic_s_bands_are_narrowest_about_the_best_focus() -> None:
     result, axes = result_of("neutron"), axes_of()
     draw_caustic(axes, result)
-    labels = [text.get_text() for text in axes.get_legend().get_texts()]  # type: ignore[union-attr]
+    labels = [text.get_text() for text in axes.get_legend().get_texts()]  # type: ignore[union-attr]  # there is one
     assert labels == ["90 % of the light", "50 %", "single rays", "plane", "best focus"]
     mark = next(item for item in axes.lines if item.get_label() == "best focus")
     assert_allclose(float(np.asarray(mark.get_xdata(), float)[0]) * 1e-3, result.best_focus.along, rtol=1e-9)
@@ -58,7 +58,7 @@ def test_the_caustic_s_bands_are_narrowest_about_the_best_focus() -> None:
 def test_bars_are_the_shares() -> None:
     result, axes = result_of("neutron"), axes_of()
     draw_losses(axes, result)
-    widths = [patch.get_width() for patch in axes.patches]  # type: ignore[attr-defined]
+    widths = [patch.get_width() for patch in axes.patches]  # type: ignore[attr-defined]  # bars are rectangles
     assert_allclose(widths, [100 * loss.share for loss in result.losses], rtol=1e-12)
     assert [text.get_text() for text in axes.get_yticklabels()] == [loss.name for loss in result.losses]
 

@@ -5,6 +5,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -42,14 +43,14 @@ def test_every_single_wrong_digit_changes_the_check_digit(text: str, data: st.Da
     assert check_digit(text) != check_digit(text[:place] + other + text[place + 1 :])
 
 
-def orders(moves: dict[tuple[str, str], float], **more: object) -> Orders:
+def orders(moves: dict[tuple[str, str], float], **more: Any) -> Orders:
     mirror = with_adjusters(small_mirror(), backlash=2e-6)
     adjusters = adjusters_of(mirror)
     found = tuple(
         approached(adjusters[key], Order(segment=key[0], adjuster=key[1], start=0.0, stop=move))
         for key, move in moves.items()
     )
-    return Orders(mirror=mirror, moves=found, when=WHEN, **more)  # type: ignore[arg-type]
+    return Orders(mirror=mirror, moves=found, when=WHEN, **more)
 
 
 MOVES = {("S01", "U"): 12.5e-6, ("S01", "D"): 0.0, ("S02", "U"): -7e-6, ("S03", "D"): -149e-6}

@@ -265,5 +265,5 @@ def test_no_table_makes_the_reader_raise_anything_but_its_errors(
         read_profile(path)
     except EllipsefitError as error:
         assert str(error).startswith(str(path))  # noqa: PT017 - a valid file is fine, too
-        assert "\n" not in str(error)  # noqa: PT017
+        assert "\n" not in str(error)  # noqa: PT017 - a valid file is fine, too
     inspect_file(path)

@@ -476,7 +476,7 @@ def test_what_x3p_cannot_hold_is_refused_and_nothing_is_overwritten(tmp_path: Pa
     with pytest.raises(ParameterError, match="no valid point"):
         write_x3p(profile(mask=np.ones(50, dtype=bool)), path)
     with pytest.raises(ParameterError, match="X3P stores"):
-        write_x3p(profile(), path, stored="int8")  # type: ignore[arg-type]
+        write_x3p(profile(), path, stored="int8")  # type: ignore[arg-type]  # what is not allowed
     uneven = Profile(
         name="p", quantity="height", x=np.array([0.0, 1, 2, 0, 1, 3]), y=np.repeat([0.0, 1], 3), values=np.zeros(6)
     )
