@@ -107,8 +107,8 @@ def test_joining_of_large_problems_equals_dense_least_squares(
     hold(monkeypatch, HELD)
     monkeypatch.setattr(joining, "DENSE", 0)
     monkeypatch.setattr(substitution, "RANK", 4)
-    monkeypatch.setattr(normal, "LEAST_KNOTS", 8)
-    monkeypatch.setattr(normal, "LEAST_POINTS", 30)
+    monkeypatch.setattr(normal, "WINDOW_KNOTS", 8)
+    monkeypatch.setattr(normal, "WINDOW_POINTS", 30)
     monkeypatch.setattr(normal, "GRAIN", 2)
     result = stitch(scans, mirror_of((-0.6, 0.6)), settings=replace(PLAIN, guide=guide, drift_degree=drift))
     knots, values, covariance = dense(scans, HELD, guide=guide, drift=drift)
@@ -177,8 +177,8 @@ def test_windows_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     hold(monkeypatch, replace(HELD, noise=5e-8))  # a search for spreads would end a little elsewhere
     found = []
     for knots, points, grain in ((16, 40, 1), (1 << 20, 1 << 20, 5)):
-        monkeypatch.setattr(normal, "LEAST_KNOTS", knots)
-        monkeypatch.setattr(normal, "LEAST_POINTS", points)
+        monkeypatch.setattr(normal, "WINDOW_KNOTS", knots)
+        monkeypatch.setattr(normal, "WINDOW_POINTS", points)
         monkeypatch.setattr(normal, "GRAIN", grain)
         found.append(joined(scans))
     assert_same(*found)

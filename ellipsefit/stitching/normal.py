@@ -14,6 +14,7 @@ from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import coo_array
 
 from ellipsefit.arrays import FloatArray, IntArray
 from ellipsefit.stitching.bordered import Bordered
@@ -24,10 +25,11 @@ from ellipsefit.threads import in_threads
 R = TypeVar("R")
 KnotArray = npt.NDArray[np.int32]
 
-#: A window has at least so many knots or so many points, whichever is less; at most so many points.
-LEAST_KNOTS: Final = 4096
-LEAST_POINTS: Final = 4096
-MOST_POINTS: Final = 1 << 19
+#: A window ends where it has so many knots or so many points, whichever comes first.
+WINDOW_KNOTS: Final = 8192
+WINDOW_POINTS: Final = 65_536
+#: Points that get their knots in one go.
+BLOCK: Final = 1 << 19
 #: Knots on which the modes of large problems are chosen, at least.
 FEW_KNOTS: Final = 200_000
 #: Knots that windows don't part, as a power of two.
@@ -170,8 +172,8 @@ def _knots(scans: Sequence[ConditionedScan], step: float) -> tuple[list[KnotArra
         met = np.zeros(size, dtype=bool)
         met[whole] = True
         rank = np.cumsum(met, dtype=np.int32) - np.int32(1)
-        for start in range(0, len(whole), MOST_POINTS):
-            part = whole[start : start + MOST_POINTS]
+        for start in range(0, len(whole), BLOCK):
+            part = whole[start : start + BLOCK]
             part[:] = rank[part]
         knots = int(rank[-1]) + 1
     else:  # points far apart for their step
@@ -192,13 +194,12 @@ def _edges(knot: Sequence[KnotArray], count: int) -> IntArray:
         grain = mine >> GRAIN
         points[grain[0] : grain[-1] + 1] += np.bincount(grain - grain[0])
     held = np.concatenate([[0], np.cumsum(points)])
-    least = max(LEAST_KNOTS >> GRAIN, 1)
+    most = max(WINDOW_KNOTS >> GRAIN, 1)
     edges = [0]
     while edges[-1] < len(points):
         start = edges[-1]
-        few = max(start + least, int(np.searchsorted(held, held[start] + LEAST_POINTS)))
-        most = int(np.searchsorted(held, held[start] + MOST_POINTS, side="right")) - 1
-        edges.append(min(max(min(few, most), start + 1), len(points)))
+        full = int(np.searchsorted(held, held[start] + WINDOW_POINTS))
+        edges.append(min(start + most, full, len(points)))
     return np.asarray([min(edge << GRAIN, count) for edge in edges], dtype=np.intp)
 
 
@@ -304,16 +305,18 @@ class Window:
         mean: FloatArray = binned(self.knot, self.weight * values, self.rows) / self.at_knot
         return mean
 
-    def means(self) -> FloatArray:
-        """Weighted mean of the effects in each knot, shape (rows, w)."""
-        return self._sums(1 / self.at_knot)
+    def means(self, every: int = 1) -> coo_array:
+        """Weighted mean of the effects in one knot of every so many, counted over all windows; (knots, w)."""
+        first = -self.start % every
+        few = slice(None) if every == 1 else np.flatnonzero(self.knot % every == first)
+        knot = self.knot[few]
+        values = self.effect[:, few] * (self.weight[few] / self.at_knot[knot])
+        return self._sums((knot - first) // every, self.column[:, few], values, -((first - self.rows) // every))
 
-    def _sums(self, scale: FloatArray) -> FloatArray:
-        """Weighted sum of the effects in each knot, times a scale (rows,) of the knots; shape (rows, w)."""
-        wide = len(self.columns)
-        places = self.knot * wide + self.column
-        values = self.effect * (self.weight * scale[self.knot])
-        return np.asarray(np.bincount(places.ravel(), values.ravel(), self.rows * wide).reshape(self.rows, wide))
+    def _sums(self, row: IntArray, column: IntArray, values: FloatArray, rows: int) -> coo_array:
+        """Sums of values by rows (n,) and columns (e, n) of the window, shape (rows, w)."""
+        places = np.broadcast_to(row, column.shape).ravel(), column.ravel()
+        return coo_array((values.ravel(), places), shape=(rows, len(self.columns)))
 
     def squares(self) -> FloatArray:
         """Weighted products of the effects, summed over points, shape (w, w)."""
@@ -334,24 +337,14 @@ class Window:
 
     def normal(self) -> tuple[FloatArray, FloatArray, float, float]:
         """Matrix, right side and sum of squares of the effects, less the knots' means, and `away`."""
-        sums = self._sums(1 / np.sqrt(self.at_knot))
+        share = self.effect * (self.weight / np.sqrt(self.at_knot)[self.knot])
+        sums = self._sums(self.knot, self.column, share, self.rows).toarray()
         right, square = self.right()
         return self.squares() - sums.T @ sums, right, square, self.away()
 
-    def chosen(self, every: int) -> slice:
-        """Rows of one knot of every so many, counted over all windows."""
-        return slice(-self.start % every, None, every)
-
     def gram(self, every: int) -> FloatArray:
         """Products of the effects' means in the chosen knots, summed over these, shape (w, w)."""
-        wide = len(self.columns)
-        first = -self.start % every
-        few = self.knot % every == first
-        knot = self.knot[few] // every
-        count = max(-(-(self.rows - first) // every), 0)
-        places = knot * wide + self.column[:, few]
-        values = self.effect[:, few] * (self.weight / self.at_knot[self.knot])[few]
-        means = np.bincount(places.ravel(), values.ravel(), count * wide).reshape(count, wide)
+        means = self.means(every).toarray()
         return np.asarray(means.T @ means)
 
     def right(self) -> tuple[FloatArray, float]:

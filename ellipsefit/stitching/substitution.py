@@ -149,12 +149,11 @@ def joined_profile(
         rest = window.deviation - window.model(values)
         height = window.mean(rest)
         rest -= height[window.knot]
-        means = window.means()
-        np.matmul(means, modes.kept[window.columns], out=factor[rows])
+        factor[rows] = window.means() @ modes.kept[window.columns]
         place[rows] = window.mean(window.x)
         found[rows] = nominal(place[rows]) + height
         sigma[rows] = noise / np.sqrt(window.at_knot)
-        return rest, binned(window.scan, rest * rest, len(window.stretches)), _left(window, means, factor[rows], modes)
+        return rest, binned(window.scan, rest * rest, len(window.stretches)), _left(window, factor[rows], modes)
 
     for window, (rest, square, part) in points.over_windows(rows_of, effects):
         first = 0
@@ -195,13 +194,13 @@ def _apart(window: Window, points: slice, rest: FloatArray) -> FloatArray:
     return np.divide(rest, lone, out=np.full_like(rest, np.nan), where=lone > 1e-9)
 
 
-def _left(window: Window, means: FloatArray, factor: FloatArray, modes: Modes) -> FloatArray:
+def _left(window: Window, factor: FloatArray, modes: Modes) -> FloatArray:
     """Variance at knots that the kept modes leave out, of one knot of every so many."""
-    chosen = window.chosen(modes.every)
+    means = window.means(modes.every).toarray()
     if modes.total is None:
-        rest = means[chosen] @ modes.others[window.columns]
+        rest = means @ modes.others[window.columns]
         return np.asarray(np.einsum("ij,ij->i", rest, rest))
-    scaled = means[chosen] / modes.total.size[window.columns]
+    scaled = means / modes.total.size[window.columns]
     mine = window.columns[: window.own]
     own, border = scaled[:, : window.own], scaled[:, window.own :]
     distance = np.abs(mine[:, None] - mine)
@@ -210,4 +209,5 @@ def _left(window: Window, means: FloatArray, factor: FloatArray, modes: Modes) -
     whole = np.einsum("ij,ij->i", own @ np.where(distance < len(modes.inverse), near, 0.0), own)
     across = (border - own @ modes.total.across[mine]) @ modes.border
     whole += np.einsum("ij,ij->i", across, across)
-    return np.asarray(np.maximum(whole - np.einsum("ij,ij->i", factor[chosen], factor[chosen]), 0.0))
+    chosen = factor[-window.start % modes.every :: modes.every]
+    return np.asarray(np.maximum(whole - np.einsum("ij,ij->i", chosen, chosen), 0.0))
