@@ -11,6 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final, Literal
 
+import h5py
 import numpy as np
 
 from ellipsefit.align import CorrectionPlan, plan_corrections
@@ -285,13 +286,31 @@ def _scan_texts() -> tuple[bytes, ...]:
 
 
 def _profiles() -> tuple[bytes, ...]:
-    return _written(
-        lambda path: write_profile(_profile(small_mirror(), 1), path), lambda path: write_profile(_rich_profile(), path)
-    )
+    def plain(path: Path) -> None:
+        write_profile(_profile(small_mirror(), 1), path)
+
+    return _written(plain, lambda path: write_profile(_rich_profile(), path), lambda path: _older(plain, path))
 
 
 def _scan_files() -> tuple[bytes, ...]:
-    return _written(lambda path: write_scans(_scans(), path))
+    def both(path: Path) -> None:
+        write_scans(_scans(), path)
+
+    return _written(both, lambda path: _older(both, path))
+
+
+def _older(write: Callable[[Path], object], path: Path) -> None:
+    """A file of the older NeXus style: fields say what they are, not their groups."""
+    write(path)
+    with h5py.File(path, "a") as file:
+        for number, entry in enumerate(file.values()):
+            data = entry["data"]
+            signal = data[data.attrs.pop("signal")]
+            signal.attrs["signal"] = 1 + 0 * data.attrs.pop("x_indices")
+            del data.attrs["axes"]
+            if number == 0:
+                signal.attrs["axes"] = "[x]"
+            data["x"].attrs.update({"axis": "1", "primary": 1})
 
 
 def _records() -> tuple[bytes, ...]:

@@ -80,6 +80,7 @@ def inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
         some = len(large) > PARTS * profiles.PART
         try:
             told = profile_facts(large, large.units, most=PARTS if some else None)
+            told += _marked(large.marks.older)
         except FileFormatError as error:  # numbers are checked as they are read
             return FileContent(kind="profile", path=os.fspath(path), faults=(str(error),))
         whole = FileContent(kind="profile", path=os.fspath(path), facts=told, content=large)
@@ -93,7 +94,7 @@ def inspect_nexus(path: str | os.PathLike[str]) -> FileContent:
 
 def _nexus_content(path: str | os.PathLike[str], found: NexusContent) -> FileContent:
     if isinstance(found.content, tuple):
-        whole = scans_content(path, found.content, found.units)
+        whole = scans_content(path, found.content, found.units, _marked(found.older))
         if found.looked is None:
             return whole
         told = tuple(
@@ -104,13 +105,18 @@ def _nexus_content(path: str | os.PathLike[str], found: NexusContent) -> FileCon
         return looked_at(replace(whole, facts=told), found.looked)
     facts: tuple[Fact, ...] = ()
     if found.content is not None:
-        facts = profile_facts(found.content, found.units)
+        facts = (*profile_facts(found.content, found.units), *_marked(found.older))
     elif found.scans > 1:
         facts = (Fact("scans", str(found.scans), found.scans),)
     faults = found.faults
     if found.content is not None and not found.content.used.any():
         faults += (f"{path}: no point is left to use, all are masked or not finite; expected values",)
     return FileContent(kind=found.kind, path=os.fspath(path), facts=facts, faults=faults, content=found.content)
+
+
+def _marked(older: str | None) -> tuple[Fact, ...]:
+    """How signal and axis were found where not by today's attributes."""
+    return () if older is None else (Fact("signal and axis", older, older),)
 
 
 def inspect_lines(path: str | os.PathLike[str]) -> FileContent:

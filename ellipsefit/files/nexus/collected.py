@@ -13,7 +13,7 @@ from h5py import h5d
 
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.errors import FileFormatError, UnitError
-from ellipsefit.files.damage import field_read, name_of
+from ellipsefit.files.damage import field_read
 from ellipsefit.files.nexus.fields import (
     Column,
     FactorOf,
@@ -24,8 +24,10 @@ from ellipsefit.files.nexus.fields import (
     quantity_of,
     strings_of,
 )
+from ellipsefit.files.nexus.marks import Marks
 from ellipsefit.files.nexus.opening import child_of
-from ellipsefit.files.nexus.texts import decoded, low_text, texts_of_attribute
+from ellipsefit.files.nexus.texts import decoded
+from ellipsefit.profile import Quantity
 from ellipsefit.units import unit_factor
 
 _SQUARED: Final = re.compile(r"\(?(.+?)\)?\s*(?:\^|\*\*)?\s*2")
@@ -53,12 +55,14 @@ class Fields:
         """File and field, for messages."""
         return place_of(self.path, self.group, name)
 
-    def check_axes(self) -> None:
-        """The axis must be x."""
-        if low_text(self.group, "axes") != "x":
-            axes = texts_of_attribute(h5py.Group(self.group), "axes")
-            place = name_of(self.group)
-            self.faults.append(f"{self.path}: NXdata '{place}' has the axes {axes or 'none'}; expected 'x'")
+    def check_marks(self, marks: Marks) -> None:
+        """Signal and axis must be told plainly."""
+        self.faults += (f"{self.path}: {fault}" for fault in marks.faults)
+
+    def errors_of(self, quantity: Quantity) -> str:
+        """Field of its standard uncertainties; older files call it 'errors' alone."""
+        own = f"{quantity}_errors"
+        return "errors" if own not in self.names and "errors" in self.names else own
 
     def check_lengths(self, quantity: str, values: Sized, arrays: Mapping[str, Sized | None]) -> None:
         """All must be as long as the values, and these not empty."""

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from typing import Any, Final, Literal, NamedTuple, cast
+from typing import Any, Literal, NamedTuple, cast
 
 import h5py
 from h5py import h5a, h5g
 
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.apart import read_apart
+from ellipsefit.files.nexus.marks import KINDS, Marks, marks_of
 from ellipsefit.files.nexus.opening import child_of, groups_of, open_nexus
 from ellipsefit.files.nexus.texts import decoded, low_text, text_attribute
 from ellipsefit.profile import Profile, Quantity
 from ellipsefit.scan import Scan
-
-KINDS: Final = {"height": "length", "slope": "angle"}
 
 
 class NexusContent(NamedTuple):
@@ -28,6 +27,7 @@ class NexusContent(NamedTuple):
     scans: int  # also those at fault
     units: tuple[tuple[str, str], ...]
     looked: str | None = None  # which part was looked at; None: all
+    older: str | None = None  # how the fields say what they are; None: their groups do
 
 
 class Measured(NamedTuple):
@@ -35,8 +35,13 @@ class Measured(NamedTuple):
 
     entry: str
     data: str
-    quantity: Quantity
+    marks: Marks
     framed: bool  # says in which frame it is, as a profile does and a raw scan does not
+
+    @property
+    def quantity(self) -> Quantity:
+        """What was measured."""
+        return cast("Quantity", self.marks.signal)
 
     def entry_id(self, file: Any) -> Any:
         """GroupID of the NXentry; opened when needed, as ten thousand open groups close slowly."""
@@ -108,10 +113,9 @@ def measured_data(file: Any, names: Sequence[bytes] | None = None) -> list[Measu
             data = child_of(entry, data_name)
             if not (isinstance(data, h5g.GroupID) and low_text(data, "NX_class") == "NXdata"):
                 continue
-            signal = low_text(data, "signal")
-            if signal in KINDS:
-                own = decoded(entry_name), decoded(data_name)
-                found.append(Measured(*own, cast("Quantity", signal), h5a.exists(data, b"frame")))
+            marks = marks_of(data)
+            if marks.signal in KINDS:
+                found.append(Measured(decoded(entry_name), decoded(data_name), marks, h5a.exists(data, b"frame")))
     return found
 
 
@@ -119,7 +123,7 @@ def chosen_data(path: str | os.PathLike[str], file: Any, candidates: Sequence[Me
     """The NXdata of the profile."""
     default = _default(file)
     # a profile says in which frame it is, a raw scan does not: the default of many scans is only for viewing
-    if default is not None and text_attribute(default, "signal") in KINDS and "frame" in default.attrs:
+    if default is not None and "frame" in default.attrs and marks_of(default.id).signal in KINDS:
         return default
     if len(candidates) == 1:
         return h5py.Group(candidates[0].data_id(file))
@@ -144,7 +148,7 @@ def nothing_measured(path: str | os.PathLike[str], file: Any) -> str:
     data = [group for entry in entries for group in groups_of(entry, "NXdata")]
     if not data:
         return f"{path}: has no NXdata; expected one whose signal is height or slope"
-    signal = text_attribute(data[0], "signal")
+    signal = marks_of(data[0].id).signal
     got = f"the signal {signal[:40]!r}" if signal else "no signal"
     return f"{path}: NXdata '{data[0].name}' has {got}; expected height or slope"
 

@@ -16,11 +16,11 @@ from ellipsefit.files.damage import damage_told
 from ellipsefit.files.heaps import check_heaps
 from ellipsefit.files.nexus.collected import Fields
 from ellipsefit.files.nexus.fields import CACHE
-from ellipsefit.files.nexus.finding import KINDS, chosen_data, holds_scans, measured_data
+from ellipsefit.files.nexus.finding import chosen_data, holds_scans, measured_data
+from ellipsefit.files.nexus.marks import KINDS, marks_of
 from ellipsefit.files.nexus.opening import refuse_strange_links
 from ellipsefit.files.nexus.profiles import frame_of, no_sigma, points_left_out
 from ellipsefit.files.nexus.reading import read_nexus_profile
-from ellipsefit.files.nexus.texts import text_attribute
 from ellipsefit.files.safe import existing_file
 from ellipsefit.profile import Profile, Quantity
 
@@ -63,10 +63,11 @@ class NexusProfile:
             try:
                 refuse_strange_links(self._file, path)
                 data = chosen_data(path, self._file, measured_data(self._file))
-                self.quantity = cast("Quantity", text_attribute(data, "signal"))
+                self.marks = marks_of(data.id)
+                self.quantity = cast("Quantity", self.marks.signal)
                 self._reader = reader = Fields(path, data.id, faults, [])
-                self._errors = f"{self.quantity}_errors"
-                reader.check_axes()
+                self._errors = reader.errors_of(self.quantity)
+                reader.check_marks(self.marks)
                 kinds = {"x": "length", self.quantity: KINDS[self.quantity], self._errors: KINDS[self.quantity]}
                 needed = ["x", self.quantity, *({self._errors, "segment", "mask"} & reader.names)]
                 columns = {name: reader.column(name, kinds.get(name)) for name in needed}

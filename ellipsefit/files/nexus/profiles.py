@@ -12,7 +12,8 @@ import numpy as np
 from ellipsefit.arrays import BoolArray, FloatArray
 from ellipsefit.errors import FileFormatError, ParameterError
 from ellipsefit.files.nexus.collected import Fields
-from ellipsefit.files.nexus.finding import KINDS, Measured, NexusContent, chosen_data
+from ellipsefit.files.nexus.finding import Measured, NexusContent, chosen_data
+from ellipsefit.files.nexus.marks import KINDS, Marks, marks_of
 from ellipsefit.files.nexus.texts import text_attribute
 from ellipsefit.profile import Frame, Profile, Quantity
 
@@ -28,7 +29,7 @@ def read_profile_data(path: str | os.PathLike[str], data: Any) -> Profile:
         For the first fault.
     """
     faults: list[str] = []
-    profile = _profile(path, data, faults, [])
+    profile = _profile(path, data, marks_of(data.id), faults, [])
     if profile is None or faults:
         raise FileFormatError(faults[0])
     return profile
@@ -42,19 +43,21 @@ def profile_content(path: str | os.PathLike[str], file: Any, candidates: Sequenc
         return NexusContent("unknown", None, (str(error),), len(candidates), ())
     faults: list[str] = []
     units: list[tuple[str, str]] = []
-    profile = _profile(path, data, faults, units)
-    return NexusContent("profile", None if faults else profile, tuple(faults), len(candidates), tuple(units))
+    marks = marks_of(data.id)
+    profile = _profile(path, data, marks, faults, units)
+    found = None if faults else profile
+    return NexusContent("profile", found, tuple(faults), len(candidates), tuple(units), older=marks.older)
 
 
 def _profile(
-    path: str | os.PathLike[str], data: Any, faults: list[str], units: list[tuple[str, str]]
+    path: str | os.PathLike[str], data: Any, marks: Marks, faults: list[str], units: list[tuple[str, str]]
 ) -> Profile | None:
-    quantity = cast("Quantity", text_attribute(data, "signal"))
+    quantity = cast("Quantity", marks.signal)
     reader = Fields(path, data.id, faults, units)
-    reader.check_axes()
+    reader.check_marks(marks)
     x = reader.numbers("x", "length")
     values = reader.numbers(quantity, KINDS[quantity])
-    errors = f"{quantity}_errors"
+    errors = reader.errors_of(quantity)
     sigma = reader.optional(errors, KINDS[quantity])
     y = reader.optional("y", "length")
     segment, mask, mask_reason = reader.strings("segment"), reader.mask(), reader.strings("mask_reason")

@@ -32,8 +32,8 @@ def read_nexus_profile(path: str | os.PathLike[str]) -> Profile:
     Parameters
     ----------
     path : path
-        File with an NXdata of `signal` height or slope, `axes` x, each numeric field with `units`;
-        optional `<signal>_errors`, `segment`, `mask`, `y` and the attribute `frame`.
+        File with an NXdata of `signal` height or slope, `axes` x (or fields marked so, see `nexus.marks`), each
+        numeric field with `units`; optional `<signal>_errors`, `segment`, `mask`, `y` and the attribute `frame`.
 
     Raises
     ------
@@ -57,9 +57,9 @@ def read_nexus_scans(path: str | os.PathLike[str]) -> tuple[Scan, ...]:
     Parameters
     ----------
     path : path
-        File with an NXdata of `signal` height or slope, `axes` x, each numeric field with `units`; optional
-        `<signal>_errors`, `carriage`, `time`, `temperature`, `segment`, `mask` (masked values become NaN),
-        and in the NXentry `direction`, `orientation`, `angle` with `angle_errors`.
+        File with an NXdata as for `read_nexus_profile`; optional `<signal>_errors`, `carriage`, `time`,
+        `temperature`, `segment`, `mask` (masked values become NaN), and in the NXentry `direction`, `orientation`,
+        `angle` with `angle_errors`.
 
     Raises
     ------

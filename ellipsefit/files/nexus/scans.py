@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any, Final, cast, get_args
 
@@ -12,7 +13,8 @@ from h5py import h5d
 
 from ellipsefit.errors import ParameterError
 from ellipsefit.files.nexus.collected import Fields
-from ellipsefit.files.nexus.finding import KINDS, Measured, NexusContent, nothing_measured
+from ellipsefit.files.nexus.finding import Measured, NexusContent, nothing_measured
+from ellipsefit.files.nexus.marks import KINDS
 from ellipsefit.files.nexus.opening import child_of
 from ellipsefit.scan import Orientation, Scan, ScanDirection
 
@@ -46,7 +48,14 @@ def scans_content(
         faults += own
         if scan is not None:
             scans.append(scan)
-    return NexusContent("scans", None if faults else tuple(scans), tuple(faults), len(raw), tuple(units), looked)
+    content = None if faults else tuple(scans)
+    return NexusContent("scans", content, tuple(faults), len(raw), tuple(units), looked, _older(some))
+
+
+def _older(some: Sequence[Measured]) -> str | None:
+    """How the fields of scans say what they are, and of how many; None: the groups of all do."""
+    found = Counter(one.marks.older for one in some if one.marks.older)
+    return "; ".join(f"{how}{f' ({n} of {len(some)})' * (n < len(some))}" for how, n in found.items()) or None
 
 
 def _some_of(file: Any, raw: Sequence[Measured], most: int) -> tuple[Sequence[Measured], int | None, str | None]:
@@ -78,9 +87,10 @@ def _scan(
 ) -> Scan | None:
     quantity, kind = one.quantity, KINDS[one.quantity]
     reader = Fields(path, one.data_id(file), faults, units, most)
-    reader.check_axes()
+    reader.check_marks(one.marks)
     x, values = reader.numbers("x", "length"), reader.numbers(quantity, kind)
-    sigma = reader.optional(f"{quantity}_errors", kind)
+    errors = reader.errors_of(quantity)
+    sigma = reader.optional(errors, kind)
     along = {key: reader.optional(key, kind) for key, kind in _ALONG.items()}
     segment, mask = reader.strings("segment"), reader.mask()
     entry = Fields(path, one.entry_id(file), faults, units)
@@ -92,9 +102,7 @@ def _scan(
             faults.append(f"{entry.where(other)} is missing; expected it beside '{key}'")
     if faults or x is None or values is None:
         return None
-    reader.check_lengths(
-        quantity, values, {"x": x, f"{quantity}_errors": sigma, **along, "segment": segment, "mask": mask}
-    )
+    reader.check_lengths(quantity, values, {"x": x, errors: sigma, **along, "segment": segment, "mask": mask})
     if faults:
         return None
     if mask is not None:

@@ -1,0 +1,116 @@
+"""Which field of an NXdata is its signal, and which is the axis.
+
+Today attributes `signal` and `axes` of the group say so. In files of the older style the fields do (from memory: NeXus
+manual, 'Associating plottable data using attributes applied to the data field', and by dimension number 'using the
+axis attribute'): the signal has signal=1, and it names its axes ('x', 'x:y' or '[x,y]'), or these have axis=1, 2 ...
+for the dimension and, where several could be meant, one has primary=1. Numbers may be written as texts.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Final, NamedTuple
+
+import h5py
+import numpy as np
+from h5py import h5a, h5d, h5t
+
+from ellipsefit.files.damage import LIBRARY, DamageError, name_of
+from ellipsefit.files.nexus.opening import child_of
+from ellipsefit.files.nexus.texts import decoded, low_text, texts_of_attribute
+
+#: Signals that are measured, and the kind of quantity that they are.
+KINDS: Final = {"height": "length", "slope": "angle"}
+
+
+class Marks(NamedTuple):
+    """What an NXdata says of its signal and axis."""
+
+    signal: str | None  # name of the field; None: none is said
+    faults: tuple[str, ...] = ()  # of a signal that is measured
+    older: str | None = None  # how the fields say it; None: the group does
+
+
+def marks_of(group: Any) -> Marks:
+    """Signal and axis of a GroupID; the axis must be x."""
+    try:
+        today = h5a.exists(group, b"signal")
+    except LIBRARY as error:
+        raise DamageError(f"attribute 'signal' of '{name_of(group)}'") from error
+    if not today:
+        return _marks_of_fields(group)
+    signal = low_text(group, "signal")
+    if signal not in KINDS or low_text(group, "axes") == "x":
+        return Marks(signal)
+    return Marks(signal, (_wrong_axes(group, texts_of_attribute(h5py.Group(group), "axes")),))
+
+
+def _marks_of_fields(group: Any) -> Marks:
+    signals, along, primary = [], [], []
+    for key in group:
+        field = child_of(group, key)
+        if not isinstance(field, h5d.DatasetID):
+            continue
+        name = decoded(key)
+        if _is_one(field, "signal"):
+            signals.append(name)
+        if _is_one(field, "axis"):
+            along.append(name)
+            if _is_one(field, "primary"):
+                primary.append(name)
+    signal = next((name for name in signals if name in KINDS), signals[0] if signals else None)
+    if signal not in KINDS:
+        return Marks(signal)
+    faults = []
+    if len(signals) > 1:
+        faults.append(f"NXdata '{name_of(group)}' has signal=1 at {_listed(signals)}; expected it at one field")
+    named = _axes_named_by(h5py.Dataset(child_of(group, signal)))
+    meant = primary or along
+    if named and "x" in meant:
+        meant = ["x"]  # of several, the signal names it
+    if not named and len(meant) > 1:
+        mark = "primary=1" if primary else "axis=1"
+        faults.append(f"NXdata '{name_of(group)}' has {mark} at {_listed(meant)}; expected it at 'x' alone")
+    elif named and meant and named != meant:
+        faults.append(
+            f"NXdata '{name_of(group)}' has the axes {named} as '{signal}' names them and {meant} by axis=1; "
+            "expected 'x' of both"
+        )
+    elif (named or meant) != ["x"]:
+        faults.append(_wrong_axes(group, named or meant))
+    how = " and ".join([f"axes of '{signal}'"] * bool(named) + ["axis=1"] * bool(meant))
+    return Marks(signal, tuple(faults), f"'{signal}' by signal=1, 'x' by {how}: marks on the fields, as of older NeXus")
+
+
+def _wrong_axes(group: Any, axes: list[str]) -> str:
+    return f"NXdata '{name_of(group)}' has the axes {axes or 'none'}; expected 'x'"
+
+
+def _axes_named_by(field: Any) -> list[str]:
+    """Axes that a signal names, the slowest dimension first."""
+    parts = [part for text in texts_of_attribute(field, "axes") for part in re.split("[:,]", text.strip().strip("[]"))]
+    return [name for part in parts if (name := part.strip())]
+
+
+def _is_one(field: Any, name: str) -> bool:
+    """Whether an attribute of a DatasetID is 1, as a number or as a text."""
+    text = low_text(field, name)
+    if text is not None:
+        return text.strip() == "1"
+    try:
+        if not h5a.exists(field, name.encode()):
+            return False
+        attribute = h5a.open(field, name.encode())
+        space = attribute.get_space()
+        if attribute.get_type().get_class() not in (h5t.INTEGER, h5t.FLOAT) or space.get_simple_extent_npoints() != 1:
+            return False
+        value = np.empty((1,) * space.get_simple_extent_ndims())
+        attribute.read(value)
+    except LIBRARY as error:
+        raise DamageError(f"attribute '{name}' of '{name_of(field)}'") from error
+    return bool(value.item() == 1)
+
+
+def _listed(names: list[str]) -> str:
+    shown = [f"'{name}'" for name in names[:4]] + ["..."] * (len(names) > 4)
+    return ", ".join(shown)
