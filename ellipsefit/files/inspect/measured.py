@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files.inspect import profiles
 from ellipsefit.files.inspect.content import OF_THE_WHOLE, Fact, FileContent, Kind, looked_at
-from ellipsefit.files.inspect.profiles import profile_facts
+from ellipsefit.files.inspect.profiles import profile_facts, profile_warnings
 from ellipsefit.files.inspect.scans import scans_content
 from ellipsefit.files.lines import profile_of
 from ellipsefit.files.registry import HELD, look_at_lines
@@ -48,7 +48,8 @@ def inspect_text(path: str | os.PathLike[str]) -> FileContent:
         whole = scans_content(path, (text.content,), text.units, tuple(understood))
     else:
         facts = (*profile_facts(text.content, text.units), *understood)
-        whole = FileContent(kind=kind, path=os.fspath(path), facts=facts, content=text.content)
+        warnings = profile_warnings(path, text.content)
+        whole = FileContent(kind=kind, path=os.fspath(path), facts=facts, warnings=warnings, content=text.content)
     if text.looked is None:
         return whole
     count = text.estimate or text.rows
@@ -104,14 +105,18 @@ def _nexus_content(path: str | os.PathLike[str], found: NexusContent) -> FileCon
         )
         return looked_at(replace(whole, facts=told), found.looked)
     facts: tuple[Fact, ...] = ()
+    warnings: tuple[str, ...] = ()
     if found.content is not None:
+        warnings = profile_warnings(path, found.content)
         facts = (*profile_facts(found.content, found.units), *_marked(found.older))
     elif found.scans > 1:
         facts = (Fact("scans", str(found.scans), found.scans),)
     faults = found.faults
     if found.content is not None and not found.content.used.any():
         faults += (f"{path}: no point is left to use, all are masked or not finite; expected values",)
-    return FileContent(kind=found.kind, path=os.fspath(path), facts=facts, faults=faults, content=found.content)
+    return FileContent(
+        kind=found.kind, path=os.fspath(path), facts=facts, faults=faults, warnings=warnings, content=found.content
+    )
 
 
 def _marked(older: str | None) -> tuple[Fact, ...]:
@@ -127,7 +132,7 @@ def inspect_lines(path: str | os.PathLike[str]) -> FileContent:
     except FileFormatError as error:
         return FileContent(kind="profile", path=os.fspath(path), faults=(str(error),))
     several = found.in_file > 1
-    warnings = list(found.warnings)
+    warnings = [*found.warnings, *profile_warnings(path, profile)]
     if several:
         warnings.append(
             f"{path}: holds {found.in_file} lines; points, span and step are of the first; one is taken by "

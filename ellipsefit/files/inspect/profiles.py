@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -21,6 +22,11 @@ from ellipsefit.stream import ProfileSource, placed_on
 PART: Final = 1 << 17
 
 
+#: Positions near the largest number are told as none.
+_quiet: Final = np.errstate(over="ignore", invalid="ignore")
+
+
+@_quiet
 def profile_facts(
     profile: Profile | ProfileSource, units: Sequence[tuple[str, str]], *, most: int | None = None
 ) -> tuple[Fact, ...]:
@@ -63,6 +69,65 @@ def profile_facts(
     if profile.frame == "mirror":
         facts.append(Fact("frame", "mirror", "mirror"))
     return tuple(facts)
+
+
+@_quiet
+def profile_warnings(path: str | os.PathLike[str], profile: Profile) -> tuple[str, ...]:
+    """That x runs over the same places again, in one line: a fit sorts the points, and refuses a position twice."""
+    used = profile.used
+    x = profile.x[used]
+    if (x[1:] > x[:-1]).all() or (x[1:] < x[:-1]).all():
+        return ()
+    found, then = [], "a fit takes all points as one pass, sorted along x"
+    across = None if profile.y is None else profile.y[used]
+    passes = _passes(x) if across is None or not across.any() else 1  # points beside each other lie on other lines
+    if passes > 1:
+        found.append(f"x runs up to {passes} times over the same places")
+    again = _again(x, across, None if profile.segment is None else profile.segment[used])
+    if len(again):
+        first = rows.number(float(again[0]), "length", digits=7, unit="mm")
+        found.append(f"{len(again)} of {len(x)} points stand at a position of others, the first at {first}")
+        then = "a fit refuses that within a segment, expected each position once"
+    return (f"{path}: {', and '.join(found)}; {then}",) if found else ()
+
+
+#: Places at which passes are counted, and the share of the span on each side of one that is 'there'.
+_PLACES: Final = 7
+_THERE: Final = 1 / 32
+
+
+def _passes(x: FloatArray) -> int:
+    """How often x (N,) runs past one place, at most of some places.
+
+    A pass comes from one side, has points there and leaves for the other side; so neither the small steps back of an
+    encoder's readings are passes, nor jumps from one segment to another.
+    """
+    x = (x - x[0]) / max(float(np.ptp(x)), np.finfo(float).tiny)
+    half = max(_THERE, float(np.median(np.abs(np.diff(x)))))
+    most = 0
+    for place in np.linspace(x.min(), x.max(), _PLACES + 2)[1:-1]:
+        side = np.where(np.abs(x - place) > half, np.sign(x - place), 0.0)
+        side = side[np.diff(side, prepend=np.nan) != 0]
+        most = max(most, int(np.sum((side[1:-1] == 0) & (side[:-2] * side[2:] < 0))))
+    return most
+
+
+def _again(
+    x: FloatArray, across: FloatArray | None, segment: np.ndarray[tuple[int], np.dtype[np.str_]] | None
+) -> FloatArray:
+    """Positions x that stand once more in the same segment, at the same place across; sorted, once for each time."""
+    order = np.argsort(x)
+    same = np.diff(x[order]) == 0
+    several = order[np.append(same, False) | np.append(False, same)]
+    keys = [x[several]]
+    if across is not None:
+        keys.append(across[several])
+    if segment is not None:
+        keys.append(np.unique(segment[several], return_inverse=True)[1].astype(float))
+    order = np.lexsort(keys[::-1])
+    twice = np.logical_and.reduce([np.diff(key[order]) == 0 for key in keys])
+    again: FloatArray = x[several][order][1:][twice] if len(several) else x[:0]
+    return again
 
 
 class _Range:
