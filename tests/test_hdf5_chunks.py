@@ -6,6 +6,7 @@ fill value messages by the HDF5 File Format Specification 3.0, III.A.1 and IV.A.
 
 from __future__ import annotations
 
+import os
 import struct
 import time
 import zlib
@@ -16,12 +17,12 @@ from typing import Any, Final
 import h5py
 import numpy as np
 import pytest
-from h5py import h5d, h5p, h5s, h5t
+from h5py import h5d, h5p, h5s, h5t, h5z
 from numpy.testing import assert_array_equal
 
 from ellipsefit.errors import FileFormatError
 from ellipsefit.files import inspect_file, open_profile, read_measured, read_profile
-from ellipsefit.files.chunks import check_chunks
+from ellipsefit.files.chunks import _UNPACKED, check_chunks
 from ellipsefit.files.nexus import NexusProfile
 
 CHUNK: Final = 100  # points
@@ -114,6 +115,25 @@ def test_a_chunk_at_fault_is_told_when_it_is_read(tmp_path: Path) -> None:
         assert_array_equal(profile.part(400, 1000).values, HEIGHT[400:])
         with pytest.raises(FileFormatError, match="its chunk from point 301 on comes to 5 bytes"):
             profile.part(299, 301)
+
+
+def test_a_chunk_is_looked_at_once_however_often_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten chunks; parts of 130 points begin and end within them."""
+    looked: list[int] = []
+
+    def counting(raw: memoryview, most: int) -> int | None:
+        looked.append(most)
+        return _UNPACKED[h5z.FILTER_DEFLATE](raw, most)
+
+    monkeypatch.setattr("ellipsefit.files.chunks._UNPACKED", _UNPACKED | {h5z.FILTER_DEFLATE: counting})
+    with NexusProfile(written(tmp_path / "p.h5", compression="gzip")) as profile:
+        for _ in range(3):
+            parts = [profile.part(start, min(start + 130, len(X))) for start in range(0, len(X), 130)]
+            assert_array_equal(np.concatenate([part.values for part in parts]), HEIGHT)
+        assert looked == [8 * CHUNK] * 10
+        os.utime(tmp_path / "p.h5", (1, 1))  # as if someone had written
+        with pytest.raises(FileFormatError, match="was changed while it was read"):
+            profile.part(0, 10)
 
 
 def test_a_stream_that_is_damaged_or_cut_is_told(tmp_path: Path) -> None:

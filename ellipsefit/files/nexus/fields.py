@@ -205,6 +205,7 @@ class Column:
         self.factor = factor
         self.offset = offset
         self.where = where  # for messages
+        self._looked_at: set[tuple[int, ...]] = set()  # chunks that need not be looked at again
 
     def __len__(self) -> int:
         return int(self.dataset.shape[0])
@@ -212,9 +213,9 @@ class Column:
     def read(self, start: int, stop: int) -> Any:
         """Values `start` to `stop - 1`."""
         if self.factor is None and self.dataset.dtype.kind not in "biuf":
-            return _texts_of(self.dataset, start, stop, self.where)
+            return _texts_of(self.dataset, start, stop, self.where, self._looked_at)
         with field_read(self.dataset):
-            check_chunks(self.where, self.dataset, start, stop)
+            check_chunks(self.where, self.dataset, start, stop, looked_at=self._looked_at)
             if self.factor is None:
                 return h5py.Dataset(self.dataset)[start:stop] != 0
             values = np.empty(stop - start)
@@ -265,11 +266,13 @@ def strings_of(
     return _texts_of(dataset, 0, shape[0] if most is None else min(most, shape[0]), place_of(path, group, name))
 
 
-def _texts_of(dataset: Any, start: int, stop: int, where: str) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+def _texts_of(
+    dataset: Any, start: int, stop: int, where: str, looked_at: set[tuple[int, ...]] | None = None
+) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
     """Texts `start` to `stop - 1` of a field."""
     field = h5py.Dataset(dataset)
     with field_read(dataset):
-        check_chunks(where, dataset, start, stop)
+        check_chunks(where, dataset, start, stop, looked_at=looked_at)
         if dataset.dtype.kind != "O":
             return _text_array(field[start:stop])
         texts: list[str] = []

@@ -114,18 +114,22 @@ class NexusProfile:
                 for start in (0, last):
                     column.read(start, start + 1)
 
+    def _check_unchanged(self) -> None:
+        if _state(Path(self.path)) != self._state:
+            raise FileFormatError(
+                f"{self.path}: was changed while it was read; expected it to stay as it is, run again"
+            )
+
     def part(self, start: int, stop: int, *, names: bool = True) -> Profile:
         """Points `start` to `stop - 1`; without `names`, those of segments are not read."""
         if not self._file:
             raise FileMissingError(f"{self.path}: is closed; expected the profile to stay open while it is read")
+        self._check_unchanged()  # chunks that were whole once are not looked at again
         with damage_told(self.path):
             read = {
                 name: column.read(start, stop) for name, column in self._columns.items() if names or name != "segment"
             }
-        if _state(Path(self.path)) != self._state:  # what a file has lost HDF5 reads as zeros
-            raise FileFormatError(
-                f"{self.path}: was changed while it was read; expected it to stay as it is, run again"
-            )
+        self._check_unchanged()  # what a file has lost HDF5 reads as zeros
         x, values, sigma = read["x"], read[self.quantity], read.get(self._errors)
         left_out = points_left_out(read.get("mask"), x, values, sigma)
         if sigma is not None:
