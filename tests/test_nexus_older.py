@@ -118,10 +118,10 @@ FAULTS: Final[dict[str, tuple[dict[str, Any], str]]] = {
         {"height_signal": 1, "counts_signal": 1, "height_axes": "x"},
         "has signal=1 at 'counts', 'height'; expected it at one field",
     ),
-    "two axes": ({"height_signal": 1, "height_axes": "x:y"}, "has the axes ['x', 'y']; expected 'x'"),
-    "two axes in brackets": ({"height_signal": 1, "height_axes": "[y, x]"}, "has the axes ['y', 'x']; expected 'x'"),
-    "another axis": ({"height_signal": 1, "height_axes": "pos"}, "has the axes ['pos']; expected 'x'"),
-    "another axis by number": ({"height_signal": 1, "counts_axis": 1}, "has the axes ['counts']; expected 'x'"),
+    "two axes": ({"height_signal": 1, "height_axes": "x:y"}, "has the axes 'x', 'y'; expected 'x'"),
+    "two axes in brackets": ({"height_signal": 1, "height_axes": "[y, x]"}, "has the axes 'y', 'x'; expected 'x'"),
+    "another axis": ({"height_signal": 1, "height_axes": "pos"}, "has the axes 'pos'; expected 'x'"),
+    "another axis by number": ({"height_signal": 1, "counts_axis": 1}, "has the axes 'counts'; expected 'x'"),
     "an axis of dimension 2": ({"height_signal": 1, "x_axis": 2}, "has the axes none; expected 'x'"),
     "none primary": (
         {"height_signal": 1, "x_axis": 1, "counts_axis": 1},
@@ -133,11 +133,11 @@ FAULTS: Final[dict[str, tuple[dict[str, Any], str]]] = {
     ),
     "another one primary": (
         {"height_signal": 1, "x_axis": 1, "counts_axis": 1, "counts_primary": 1},
-        "has the axes ['counts']; expected 'x'",
+        "has the axes 'counts'; expected 'x'",
     ),
     "contradiction": (
         {"height_signal": 1, "height_axes": "x", "counts_axis": 1},
-        "has the axes ['x'] as 'height' names them and ['counts'] by axis=1; expected 'x' of both",
+        "has the axes 'x' as 'height' names them and 'counts' by axis=1; expected 'x' of both",
     ),
     "only a second signal": ({"height_signal": 2, "height_axes": "x"}, "has no signal; expected height or slope"),
     "signal not said": ({"height_axes": "x"}, "has no signal; expected height or slope"),
@@ -265,3 +265,12 @@ def test_attributes_of_other_kinds_mark_nothing(odd: str, tmp_path: Path) -> Non
         ODD_ATTRIBUTES[odd](older_data(file))
     with pytest.raises(FileFormatError, match="NXdata '/entry/data' has no signal; expected height or slope"):
         read_profile(path)
+
+
+def test_long_and_many_names_are_cut_in_the_sentence(tmp_path: Path) -> None:
+    path = tmp_path / "older.h5"
+    with h5py.File(path, "w") as file:
+        mark(older_data(file), height_signal=1, height_axes=":".join(["a\nb" + "c" * 1000] * 9))
+    (fault,) = inspect_file(path).faults
+    cut = f"'a\\nb{'c' * 37}'"
+    assert fault == f"{path}: NXdata '/entry/data' has the axes {', '.join([cut] * 4)}, ...; expected 'x'"

@@ -367,7 +367,7 @@ NEXUS_FAULTS: dict[str, tuple[Callable[[Any], object], tuple[str, ...]]] = {
     "another signal": (lambda d: d.attrs.modify("signal", "counts"), ("signal 'counts'", "height or slope")),
     "signal without field": (lambda d: d.attrs.modify("signal", "slope"), ("field '/entry/data/slope' is missing",)),
     "no axes": (lambda d: d.attrs.pop("axes"), ("axes none", "expected 'x'")),
-    "another axis": (lambda d: d.attrs.modify("axes", "carriage"), ("axes ['carriage']", "expected 'x'")),
+    "another axis": (lambda d: d.attrs.modify("axes", "carriage"), ("axes 'carriage'", "expected 'x'")),
     "no x": (lambda d: d.pop("x"), ("field '/entry/data/x' is missing",)),
     "no units": (lambda d: d["x"].attrs.pop("units"), ("'/entry/data/x' has no units", "unit of length")),
     "unknown units": (lambda d: d["x"].attrs.modify("units", "ells"), ("data/x'", "unknown unit 'ells'", "length")),

@@ -261,7 +261,7 @@ NEXUS_FAULTS: dict[str, tuple[Callable[[Any], object], tuple[str, ...]]] = {
     "profile": (lambda d: d.attrs.create("frame", "mirror"), ("holds a profile", "raw scans")),
     "no units": (lambda d: d["time"].attrs.pop("units"), ("'/scan_000/data/time' has no units", "unit of time")),
     "wrong units": (lambda d: put(d, "carriage", np.arange(5.0), "s"), ("data/carriage'", "no unit of length")),
-    "wrong axes": (lambda d: d.attrs.create("axes", ["x", "y"]), ("axes ['x', 'y']", "expected 'x'")),
+    "wrong axes": (lambda d: d.attrs.create("axes", ["x", "y"]), ("axes 'x', 'y'", "expected 'x'")),
     "another length": (lambda d: put(d, "carriage", [1.0, 2.0], "mm"), ("data/carriage' has 2 points; expected 5",)),
     "x not finite": (lambda d: d["x"].__setitem__(2, np.nan), ("scan 'scan_000'", "x must be finite", "point 3")),
     "time not finite": (lambda d: d["time"].__setitem__(4, np.inf), ("'scan_000'", "time must be finite", "point 5")),

@@ -141,10 +141,11 @@ _NAMES: Final = (
     "station", "position", "position_errors", "position_covariance", "start_time", "carrier", "moved", "data",
     "entry", "é", "a b",
 )  # fmt: skip
-_ATTRIBUTES: Final = ("units", "signal", "axes", "NX_class", "default", "frame", "mirror")
+_ATTRIBUTES: Final = ("units", "signal", "axes", "NX_class", "default", "frame", "mirror", "axis", "primary")
 _TEXTS: Final = (
     "m", "mm", "um", "rad", "m^2", "degC", "s", "height", "slope", "position", "x", "NXentry", "NXdata", "mirror",
     "scan", "", "entry", "data", "forward", "backward", "2026-04-14", "é", "\n", "a" * 300, "{}", "[1]",
+    "1", "x:y", "[x]",
 )  # fmt: skip
 
 
@@ -205,7 +206,7 @@ def odd_value(rng: random.Random, *, small: bool = False) -> Any:
         lambda: rng.choice(_TEXTS),
         lambda: rng.choice(_TEXTS),
         lambda: np.bytes_(rng.choice(_TEXTS).encode()),
-        lambda: rng.choice((0, -1, 1.5, float("nan"), float("inf"), 1 << 40, True)),
+        lambda: rng.choice((0, 1, 1, -1, 1.5, float("nan"), float("inf"), 1 << 40, True)),
         lambda: np.arange(count, dtype=rng.choice((">f8", "<f4", ">i2", "u1", "<f2", "<i8", "?", "<c16"))),
         lambda: np.array([rng.choice(_TEXTS) for _ in range(count)], dtype=h5py.string_dtype()),
         lambda: np.array([rng.choice(_TEXTS).encode() for _ in range(count)], dtype="S5"),

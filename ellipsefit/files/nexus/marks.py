@@ -63,18 +63,18 @@ def _marks_of_fields(group: Any) -> Marks:
         return Marks(signal)
     faults = []
     if len(signals) > 1:
-        faults.append(f"NXdata '{name_of(group)}' has signal=1 at {_listed(signals)}; expected it at one field")
+        faults.append(f"NXdata '{name_of(group)}' has signal=1 at {_shown(signals)}; expected it at one field")
     named = _axes_named_by(h5py.Dataset(child_of(group, signal)))
     meant = primary or along
     if named and "x" in meant:
         meant = ["x"]  # of several, the signal names it
     if not named and len(meant) > 1:
         mark = "primary=1" if primary else "axis=1"
-        faults.append(f"NXdata '{name_of(group)}' has {mark} at {_listed(meant)}; expected it at 'x' alone")
+        faults.append(f"NXdata '{name_of(group)}' has {mark} at {_shown(meant)}; expected it at 'x' alone")
     elif named and meant and named != meant:
         faults.append(
-            f"NXdata '{name_of(group)}' has the axes {named} as '{signal}' names them and {meant} by axis=1; "
-            "expected 'x' of both"
+            f"NXdata '{name_of(group)}' has the axes {_shown(named)} as '{signal}' names them and {_shown(meant)} by "
+            "axis=1; expected 'x' of both"
         )
     elif (named or meant) != ["x"]:
         faults.append(_wrong_axes(group, named or meant))
@@ -83,7 +83,7 @@ def _marks_of_fields(group: Any) -> Marks:
 
 
 def _wrong_axes(group: Any, axes: list[str]) -> str:
-    return f"NXdata '{name_of(group)}' has the axes {axes or 'none'}; expected 'x'"
+    return f"NXdata '{name_of(group)}' has the axes {_shown(axes)}; expected 'x'"
 
 
 def _axes_named_by(field: Any) -> list[str]:
@@ -111,6 +111,5 @@ def _is_one(field: Any, name: str) -> bool:
     return bool(value.item() == 1)
 
 
-def _listed(names: list[str]) -> str:
-    shown = [f"'{name}'" for name in names[:4]] + ["..."] * (len(names) > 4)
-    return ", ".join(shown)
+def _shown(names: list[str]) -> str:
+    return ", ".join([repr(name[:40]) for name in names[:4]] + ["..."] * (len(names) > 4)) or "none"
