@@ -16,8 +16,8 @@ from ellipsefit.arrays import FloatArray
 from ellipsefit.errors import DataError
 from ellipsefit.focus import FocusResult, Surface
 from ellipsefit.focus.focus import RAYS, ray_numbers
-from ellipsefit.focus.losses import draws_of, state_covariance
 from ellipsefit.focus.model import Model
+from ellipsefit.focus.possible import Drawn, Possible
 from ellipsefit.results import Result
 from ellipsefit.rows import Table, number, share, with_uncertainty
 
@@ -118,17 +118,19 @@ def foresee_light(plan: CorrectionPlan, light: FocusResult, *, rays: int = RAYS)
     except DataError:
         return None
     rows = Model.of(surface, light.beam, light.model.layout)
-    draws = draws_of(moved_covariance(plan, model, moves), DRAWS)
-    free = rows.response(rows.landing(frozenset(rows.factors)))
-    none = np.zeros((len(draws), 1))
+    drawn = possible_after(plan, light.surface, model, moves).drawn(DRAWS)
+    none = Drawn(0 * drawn.state[:, :1], (None,) * len(surface.pieces))
+    active = frozenset(rows.factors)
+    some = [rows.laid(one) for one in (drawn, none)]
+    changes = [rows.moved(one, rows.landing(active)) for one in some]
 
     def told(values: FloatArray, middle: float, planned: float) -> Expected:
         """By draws of the model, whose middle stands for what rays found."""
         return Expected(mean=planned + float(values.mean()) - middle, stderr=float(values.std()))
 
-    shares = [rows.throughput(frozenset(rows.factors), moved=rows.moved(some, free)) for some in (draws, none)]
-    widths = [rows.spread(free @ some) for some in (draws, none)]
-    places = [rows.best_focus(some) for some in (draws, none)]
+    shares = [rows.throughput(active, moved=one) for one in changes]
+    widths = [rows.spread(one.shift, smear=one.smear) for one in changes]
+    places = [rows.best_focus(one) for one in some]
     now, now_sure = light.best_focus, light.spot_stderr
     best_foreseen = [
         Foreseen(
@@ -186,13 +188,11 @@ def moved_surface(surface: Surface, plan: CorrectionPlan, model: Layout, rises: 
     return replace(surface, pieces=tuple(pieces)).moved(plan.carrier_height or 0.0, plan.carrier_tilt)
 
 
-def moved_covariance(plan: CorrectionPlan, model: Layout, moves: FloatArray) -> FloatArray:
-    """Covariance of the mirror's state after the moves, in the order of `losses.state_covariance`."""
-    covariance = state_covariance(plan.fit).copy()
+def possible_after(plan: CorrectionPlan, surface: Surface, model: Layout, moves: FloatArray) -> Possible:
+    """What is open of a measured surface after the moves: what the fit leaves, and what adjusters make of them."""
     count = len(plan.fit.mirror.segments)
     numbers = np.array([item.number for item in model.deviations])
     lines = line_map(model).reshape(len(numbers), 3, -1)
-    places = np.concatenate([numbers, count + numbers])
-    turned = np.concatenate([lines[:, 0], lines[:, 1]])
-    covariance[np.ix_(places, places)] += (turned * rise_variances(model, moves)) @ turned.T
-    return covariance
+    state = np.zeros((2 * count + 5, lines.shape[2]))
+    state[numbers], state[count + numbers] = lines[:, 0], lines[:, 1]
+    return Possible.of(plan.fit, surface).beside(state, rise_variances(model, moves))

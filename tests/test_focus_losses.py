@@ -14,8 +14,9 @@ from ellipsefit.errors import DataError, ParameterError
 from ellipsefit.fit import fit_ellipse
 from ellipsefit.focus import Beam, Coating, Distribution, Piece, Surface, spot_in, trace_focus, trace_surface
 from ellipsefit.focus.geometry import bench
-from ellipsefit.focus.losses import loss_tree, state_covariance
+from ellipsefit.focus.losses import loss_tree
 from ellipsefit.focus.model import Model
+from ellipsefit.focus.possible import state_covariance
 from ellipsefit.focus.reflectivity import critical_q, supermirror
 from ellipsefit.focus.solid import rolls_of
 from ellipsefit.focus.surface import measured_surface

@@ -17,7 +17,7 @@ from ellipsefit.focus import Beam, Coating, Distribution, FocusResult, Surface, 
 from ellipsefit.focus.beam import Coherence
 from ellipsefit.focus.focus import _balance, _traced, ray_numbers
 from ellipsefit.focus.geometry import bench
-from ellipsefit.focus.losses import draws_of, state_covariance
+from ellipsefit.focus.possible import Possible, draws_of, state_covariance
 from ellipsefit.focus.rays import Rays, cut, struck, unused
 from ellipsefit.focus.solid import Roll
 from ellipsefit.focus.spot import RESOLUTION, SpotStderr, spot_of, through, widths_moved
@@ -31,7 +31,7 @@ CHANCE = 1e-5
 
 
 def perturbed(surface: Surface, draw: FloatArray) -> Surface:
-    """The surface with another state, in the order of `losses.state_covariance`."""
+    """The surface with another state, in the order of `possible.state_covariance`."""
     k, ellipse = len(surface.pieces), surface.ellipse
     pieces = tuple(
         replace(piece, height=piece.height + float(draw[i]), tilt=piece.tilt + float(draw[k + i]))
@@ -171,7 +171,7 @@ def test_what_does_not_depend_on_the_mirror_has_no_uncertainty() -> None:
     """One segment that the beam fills: all of it strikes, whatever the state, and reaches a plane without aperture."""
     surface = surface_of(count=1, length=2.0, gap=0.0)
     covariance = np.diag([1e-6, 1e-6, 1e-6, 1e-6, 1e-2, 1e-2, 1e-5]) ** 2
-    result = trace_surface(surface, mirror_of(surface), x_rays(), covariance=covariance)
+    result = trace_surface(surface, mirror_of(surface), x_rays(), possible=Possible.of_state(covariance))
     assert result.balance_stderr is not None
     assert_allclose(list(asdict(result.balance_stderr).values()), 0.0, atol=1e-12)
     text = str(result)
@@ -206,7 +206,7 @@ def test_light_that_a_later_edge_cuts_off_is_as_unsure_as_that_edge() -> None:
     surface = surface_of(count=3, length=1.5, heights=heights)
     covariance = np.zeros((11, 11))
     covariance[2, 2] = (5e-6) ** 2
-    result = trace_surface(surface, mirror_of(surface), x_rays(), covariance=covariance, rays=20_000)
+    result = trace_surface(surface, mirror_of(surface), x_rays(), possible=Possible.of_state(covariance), rays=20_000)
     assert result.balance.cut_off > 1e-3
     assert result.balance_stderr is not None
     found = _brute(result, covariance, 40, 2)
@@ -229,7 +229,9 @@ def test_rolls_that_are_unsure_make_the_sideways_spot_unsure() -> None:
     )
     beam = x_rays(height=0.002)
     rolls = tuple(Roll(float(a), float(b), 5e-6, 20e-6) for a, b in zip(roll, twist, strict=True))
-    result = trace_surface(rolled, mirror_of(surface), beam, rays=20_000, rolls=rolls, covariance=np.zeros((13, 13)))
+    result = trace_surface(
+        rolled, mirror_of(surface), beam, rays=20_000, rolls=rolls, possible=Possible.of_state(np.zeros((13, 13)))
+    )
     side = result.side
     assert side is not None
     assert side.centroid_stderr is not None
@@ -280,11 +282,11 @@ def test_waves_of_drawn_mirrors_scatter_as_is_stated(coherence: Coherence) -> No
     source = Distribution(shape="gaussian", width=2e-5 if coherence == "source" else 0.0)
     beam = x_rays(source=source, coherence=coherence)
     covariance = np.diag([2e-9, 2e-9, 2e-8, 2e-8, 0.0, 5e-8, 0.0, 5e-5, 1e-8]) ** 2
-    draws, layout = draws_of(covariance, 24), bench(beam, ellipse, None)
-    line = line_spread(surface, beam, layout, centre=0.0, width=4e-7, draws=draws)
+    drawn, layout = Possible.of_state(covariance).drawn(24), bench(beam, ellipse, None)
+    line = line_spread(surface, beam, layout, centre=0.0, width=4e-7, drawn=drawn)
     assert line is not None
     assert line.stderr is not None
-    again = [line_spread(perturbed(surface, draw), beam, layout, centre=0.0, width=4e-7) for draw in draws.T]
+    again = [line_spread(perturbed(surface, draw), beam, layout, centre=0.0, width=4e-7) for draw in drawn.state.T]
     for name, stated in asdict(line.stderr).items():
         assert_allclose(stated, np.std([getattr(one, name) for one in again]), rtol=0.03)
     assert line.stderr.strehl > 1e-3
@@ -302,7 +304,7 @@ def test_strehl_ratios_scatter_as_marechals_estimate_where_errors_are_small() ->
     size, layout = 1e-9, bench(beam, ellipse, None)
     covariance = np.zeros((9, 9))
     covariance[1, 1] = size**2
-    line = line_spread(surface, beam, layout, centre=0.0, width=0.0, draws=draws_of(covariance, 100))
+    line = line_spread(surface, beam, layout, centre=0.0, width=0.0, drawn=Possible.of_state(covariance).drawn(100))
     assert line is not None
     assert line.stderr is not None
     assert_allclose(line.stderr.strehl, line.stderr.marechal, rtol=0.03)
@@ -314,7 +316,7 @@ def test_strehl_ratios_scatter_as_marechals_estimate_where_errors_are_small() ->
 def test_the_table_of_diffraction_says_how_sure_it_is() -> None:
     surface = surface_of(Ellipse(42.0, 0.6, 3e-3), count=1, length=0.36, gap=0.0)
     covariance = np.diag([0.0, 0.0, 0.0, 2e-8, 0.0, 2e-5, 0.0]) ** 2
-    result = trace_surface(surface, mirror_of(surface), x_rays(), covariance=covariance, rays=20_000)
+    result = trace_surface(surface, mirror_of(surface), x_rays(), possible=Possible.of_state(covariance), rays=20_000)
     answer = result.to_dict()
     assert answer["strehl_stderr"] == answer["diffraction"]["strehl_stderr"] > 0
     assert {f"{name}_stderr" for name in ("fwhm", "strehl", "marechal", "phase_rms")} < set(answer["diffraction"])

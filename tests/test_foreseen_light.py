@@ -15,8 +15,8 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.focus import FocusResult, trace_focus
 from ellipsefit.focus.focus import ray_numbers
-from ellipsefit.focus.losses import state_covariance
-from ellipsefit.foreseen import DRAWS, LightAfter, foresee_light, moved_covariance, moved_surface
+from ellipsefit.focus.possible import state_covariance
+from ellipsefit.foreseen import DRAWS, LightAfter, foresee_light, moved_surface, possible_after
 from ellipsefit.mirror import Tolerance
 from ellipsefit.report.focus_section import focus_section
 from ellipsefit.report.pieces import Tables
@@ -79,10 +79,10 @@ def test_the_moved_surface_stands_where_the_plan_says() -> None:
 
 def test_moves_are_unsure_by_their_gains_and_settling() -> None:
     """At +-a: a tilt's variance grows by (u1**2 + u2**2) / (2 a)**2, with u**2 = (gain move)**2 + (0.2 um)**2."""
-    fit, plan, _ = case(0.1)
+    fit, plan, light = case(0.1)
     model = layout(fit, plan.target, plan.mirror, plan.response)
     moves = np.array([move.move for move in plan.moves])
-    more = moved_covariance(plan, model, moves) - state_covariance(fit)
+    more = possible_after(plan, light.surface, model, moves).state_covariance - state_covariance(fit)
     first, second = (adjuster.x for adjuster in plan.mirror.segments[3].adjusters)
     variance = (0.1 * moves[6:8]) ** 2 + 0.2e-6**2 * (moves[6:8] != 0)
     assert_allclose(more[8 + 3, 8 + 3], variance.sum() / (second - first) ** 2, rtol=1e-6)
@@ -94,11 +94,11 @@ def test_what_is_unknown_of_moves_is_in_the_spot() -> None:
 
     200 draws tell a standard deviation to 5 %; four times that, and 2 % for the model's own first order.
     """
-    fit, plan, _ = case(0.1)
+    fit, plan, light = case(0.1)
     found = after_of(0.1)
     model = layout(fit, plan.target, plan.mirror, plan.response)
     moves = np.array([move.move for move in plan.moves])
-    covariance = moved_covariance(plan, model, moves)
+    covariance = possible_after(plan, light.surface, model, moves).state_covariance
     tilts = covariance[8:16, 8:16]
     pull = 2 * model.distance * model.light  # equal light: the mean of what each segment does
     u = float(np.sqrt(pull @ tilts @ pull))

@@ -7,9 +7,10 @@ exact derivatives (`model`) and, from it, the loss tree (`losses`), what could b
 
 from ellipsefit.focus.beam import Beam, Coating, Distribution
 from ellipsefit.focus.campaign import simulate, verify
+from ellipsefit.focus.figures import FigureError
 from ellipsefit.focus.focus import spot_in, trace_focus, trace_surface
 from ellipsefit.focus.result import FocusResult
-from ellipsefit.focus.surface import FigureError, Piece, Surface, measured_surface
+from ellipsefit.focus.surface import Piece, Surface, measured_surface
 from ellipsefit.focus.tolerances import Tolerances, allocate_tolerances
 
 __all__ = [

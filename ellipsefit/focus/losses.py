@@ -11,17 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import combinations
 from math import factorial
-from typing import Final
 
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
-from ellipsefit.fit.effects import common_mode
-from ellipsefit.fit.result import EllipseFit
-from ellipsefit.focus.model import Model, Moved
-
-#: Draws of the mirror from the fit's covariance, at the least, and their seed.
-DRAWS: Final = (48, 20)
+from ellipsefit.focus.model import Draws, Model, Moved
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,92 +27,35 @@ class Loss:
     stderr: float | None  # None: nothing is known of the mirror's uncertainty
 
 
-def state_covariance(fit: EllipseFit) -> FloatArray:
-    """Covariance of heights and tilts of all segments, height and tilt of the pose, p, q and theta.
-
-    Shape (2 k + 5, 2 k + 5) in the order of `model.Freedoms`; zero for what was held. A segment that was not
-    measured has the spread of the others.
-    """
-    problem, count = fit.problem, len(fit.mirror.segments)
-    parameters = np.array([fit.ellipse.p, fit.ellipse.q, fit.ellipse.theta])
-    varied = tuple(("p", "q", "theta").index(name) for name in fit.varied)
-    v, measured = len(varied), list(fit.placed.measured)
-    covariance = problem.posterior(parameters, varied) * problem.scale**2
-    totals = np.column_stack([np.zeros((len(problem.totals), v)), problem.totals])
-    effects, r = problem.effects, problem.effects.r
-    pose = common_mode(effects, fit.placed.quantity, problem.spreads) @ totals
-    own = totals - np.concatenate(effects.pose) @ pose
-    if count == 1:
-        own = 0 * own
-    maps = np.zeros((2 * count + 5, covariance.shape[0]))
-    places = np.array(measured)
-    if r == 2:
-        maps[places] = own[0::2]
-        maps[2 * count] = pose[0]
-    maps[count + places] = own[r - 1 :: r]
-    maps[2 * count + 1] = pose[-1]
-    for row, index in enumerate(varied):
-        maps[2 * count + 2 + index, row] = 1.0
-    found: FloatArray = maps @ covariance @ maps.T
-    height, tilt = problem.spreads
-    for index in set(range(count)) - set(measured):
-        found[index, index], found[count + index, count + index] = height**2, tilt**2
-    return found
-
-
-def draws_of(covariance: FloatArray, count: int = DRAWS[0], seed: int = DRAWS[1]) -> FloatArray:
-    """Draws of a Gaussian with zero mean, (freedoms, D), in pairs of opposite sign: odd orders cancel.
-
-    Their mean products are the covariance to rounding, so what is linear in them has its standard deviation exactly;
-    for that D is `count`, or twice as many as there are independent freedoms if that is more.
-    """
-    values, vectors = np.linalg.eigh(covariance / _scale(covariance))
-    kept = values > 1e-12 * max(values.max(), 1e-300)
-    root = vectors[:, kept] * np.sqrt(values[kept])
-    pairs, free = max(count // 2, root.shape[1]), root.shape[1]
-    even = np.linalg.qr(np.random.default_rng(seed).standard_normal((pairs, free)))[0]
-    noise = np.sqrt(pairs) * even.T
-    size = np.sqrt(np.diag(_scale(covariance)))
-    return np.asarray(size[:, None] * (root @ np.concatenate([noise, -noise], axis=1)))
-
-
-def _scale(covariance: FloatArray) -> FloatArray:
-    size = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    size = np.where(size > 0, size, 1.0)
-    return np.asarray(np.outer(size, size))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Losses:
     """Loss tree of a model, and its throughput."""
 
     throughput: float
-    throughputs: FloatArray  # (D,) of each draw
     shares: tuple[Loss, ...]
 
 
-def loss_tree(model: Model, draws: FloatArray | None = None) -> Losses:
+def loss_tree(model: Model, draws: Draws | None = None) -> Losses:
     """Shares of all factors in the loss, geometry first.
 
     Parameters
     ----------
     model : Model
-    draws : array, shape (freedoms, D), optional
-        Of the mirror's state, about what it is; without them nothing has an uncertainty.
+    draws : Draws, optional
+        Of the mirror about what it is; without them nothing has an uncertainty.
     """
     factors = model.factors
     n = len(factors)
     subsets = [frozenset(chosen) for size in range(n + 1) for chosen in combinations(factors, size)]
     everything = model.landing(frozenset(factors))
-    response = model.response(everything)
-    owners = np.array(model.freedoms.factor)
-    states = None if draws is None else np.column_stack([np.zeros(len(draws)), draws])  # the first is the state itself
+    owners = {*model.freedoms.factor, "figure"}
+    states = None if draws is None else draws.after_none()  # the first is the mirror itself
     moved: dict[frozenset[str], Moved] = {}
     values: dict[frozenset[str], FloatArray] = {}
     for subset in subsets:
-        moving = frozenset(subset & set(owners))
+        moving = frozenset(subset & owners)
         if states is not None and moving not in moved:
-            moved[moving] = model.moved(states, response, moving)
+            moved[moving] = model.moved(states, everything, moving)
         values[subset] = model.throughput(subset, moved=moved.get(moving))
     nothing, whole = values[frozenset()], values[frozenset(factors)]
     shares = [_loss("geometry", 1 - nothing)]
@@ -130,7 +67,7 @@ def loss_tree(model: Model, draws: FloatArray | None = None) -> Losses:
                 weight = factorial(size) * factorial(n - size - 1) / factorial(n)
                 share += weight * (values[subset] - values[subset | {factor}])
         shares.append(_loss(factor, share))
-    return Losses(throughput=float(whole[0]), throughputs=whole[1:], shares=tuple(shares))
+    return Losses(throughput=float(whole[0]), shares=tuple(shares))
 
 
 def _loss(name: str, value: FloatArray) -> Loss:

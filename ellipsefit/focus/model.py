@@ -21,6 +21,7 @@ import numpy as np
 from ellipsefit.arrays import BoolArray, FloatArray, IntArray
 from ellipsefit.focus.beam import FWHM, Beam, Distribution
 from ellipsefit.focus.geometry import Bench
+from ellipsefit.focus.possible import Drawn
 from ellipsefit.focus.rays import (
     ORIGIN,
     Cells,
@@ -48,6 +49,8 @@ ROWS: Final = (48, 1600, 480)
 #: Parts of a band by which places are told, and wavelengths in each by which a coating is.
 BAND: Final = 6
 FINE: Final = 5
+#: Smear of a row that no plane can tell [m].
+LEAST_SMEAR: Final = 1e-12
 #: Step of the grazing angle over which the slope of a reflectivity is taken [rad].
 TURN: Final = 1e-6
 
@@ -61,10 +64,32 @@ class Landing(NamedTuple):
     reflectivity: FloatArray
 
 
+class Draws(NamedTuple):
+    """D small changes of the mirror, as the model's rows and edges meet them."""
+
+    state: FloatArray  # (freedoms, D)
+    height: FloatArray  # (N, D) of the figure [m]
+    slope: FloatArray  # (N, D) of the figure, its mean over each row [rad]
+    edges: FloatArray  # (edges, D) of the figure [m]
+    resolved: FloatArray  # (N, D) variance of slopes that these draws hold, which else blurs the rays [rad**2]
+
+    def some(self, pairs: int) -> Draws:
+        """The first so many of those of either sign."""
+        half = self.state.shape[1] // 2
+        first = np.arange(min(pairs, half))
+        return Draws(*(values[:, np.concatenate([first, half + first])] for values in self))
+
+    def after_none(self) -> Draws:
+        """The same, behind a change by nothing."""
+        return Draws(*(np.pad(values, ((0, 0), (1, 0))) for values in self))
+
+
 class Moved(NamedTuple):
-    """What D small changes of the state do to the light: rows (N, D), shares of the beam (D,)."""
+    """What D small changes of the mirror do to the light: rows (N, D), shares of the beam (D,)."""
 
     shift: FloatArray  # (N, D) of where light lands [m]
+    turned: FloatArray  # (N, D) of the surface's slope [rad]
+    smear: FloatArray  # (N, D) standard deviation with which each row spreads its light [m]
     lit: FloatArray  # (N, D) what edges leave of a row's light, over what they leave now
     turn: FloatArray  # (N, D) of the grazing angle [rad]
     struck: FloatArray  # (D,) what strikes the surface
@@ -254,16 +279,18 @@ class Model:
     @cached_property
     def smear(self) -> FloatArray:
         """Standard deviation with which each row spreads its light, (N,) [m]: source, figure not resolved, row."""
-        full = self.landing(frozenset(self.factors))
-        lever = np.abs(full.lever[:, :1])[:, 0]
-        place = full.across[:, 0]
+        place = self.landing(frozenset(self.factors)).across[:, 0]
         step = np.zeros_like(place)
         for number in range(len(self.surface.pieces)):
             mine = self.piece == number
             step[mine] = np.abs(np.gradient(place[mine])) if mine.sum() > 1 else 0.0
         source = np.abs(self.magnification) * self.beam.source.std
-        least = 1e-12  # m: below what any plane can tell
-        return np.sqrt(source**2 + (lever * self.unresolved) ** 2 + step**2 / 12 + least**2)
+        return np.sqrt(source**2 + (self.lever * self.unresolved) ** 2 + step**2 / 12 + LEAST_SMEAR**2)
+
+    @cached_property
+    def lever(self) -> FloatArray:
+        """Change of where light lands by the slope, of the whole state, (N,) [m/rad]."""
+        return self.landing(frozenset(self.factors)).lever[:, 0]
 
     @cached_property
     def shape(self) -> Distribution:
@@ -273,11 +300,11 @@ class Model:
             return Distribution(shape="gaussian", width=FWHM)
         return Distribution(shape="uniform", width=12**0.5)
 
-    def passes(self, across: FloatArray) -> FloatArray:
+    def passes(self, across: FloatArray, smear: FloatArray | None = None) -> FloatArray:
         """Share of each row's light that passes the aperture when it lands at `across`, shape (N, ...)."""
         if self.beam.aperture is None:
             return np.ones_like(across)
-        smear = self.smear.reshape(-1, *(1,) * (across.ndim - 1))
+        smear = self.smear.reshape(-1, *(1,) * (across.ndim - 1)) if smear is None else smear
         middle, half = self.beam.aperture_offset, self.beam.aperture / 2
         return np.asarray(
             self.shape.cdf((middle + half - across) / smear) - self.shape.cdf((middle - half - across) / smear)
@@ -304,14 +331,14 @@ class Model:
     ) -> FloatArray:
         """Share of the beam through the aperture, shape (D,); `shift` (N, D) moves where light lands, in D ways.
 
-        Changes of the state, `moved`, do that too, and besides change what edges leave and what is reflected.
+        Changes of the mirror, `moved`, do that too, and besides change what edges leave and what is reflected.
         """
         found = self.landing(active)
         moves = np.zeros((len(self.x), 1)) if shift is None else shift
         moves = moves if moved is None else moves + moved.shift
         total = np.zeros(moves.shape[1])
         for band, (weight, across) in enumerate(self.bands(found, active)):
-            passed = self.passes(across[:, None] + moves)
+            passed = self.passes(across[:, None] + moves, None if moved is None else moved.smear)
             if moved is not None:
                 passed = passed * moved.lit if "gaps" in active else passed
                 if "reflectivity" in active and self.reflects:
@@ -352,23 +379,42 @@ class Model:
         low, high = (self._reflectivity(grazing + turn) for turn in (-TURN, TURN))
         return np.asarray((high - low) / (2 * TURN))
 
-    def moved(self, draws: FloatArray, response: FloatArray, moving: frozenset[str] | None = None) -> Moved:
-        """What changes of the state do to the light, to first order but for what edges cut off.
+    def laid(self, drawn: Drawn) -> Draws:
+        """Draws of the mirror on the rows and edges of the model."""
+        count, (x, _) = drawn.state.shape[1], self.edges
+        slope, hidden = drawn.slopes_over(self.piece, self.x, self.width)
+        return Draws(
+            state=drawn.state,
+            height=drawn.heights_at(self.piece, self.x),
+            slope=slope,
+            edges=drawn.heights_at(np.repeat(np.arange(len(x)), 2), x.ravel()),
+            resolved=np.tile(np.mean(hidden**2, axis=1)[:, None], (1, count)),
+        )
+
+    def moved(self, draws: Draws, landing: Landing, moving: frozenset[str] | None = None) -> Moved:
+        """What changes of the mirror do to the light, to first order but for what edges cut off.
 
         Parameters
         ----------
-        draws : array, shape (freedoms, D)
-            Changes of the state.
-        response : array, shape (N, freedoms)
-            From `response`.
+        draws : Draws
+            From `laid`.
+        landing : Landing
+            Of the state that is changed.
         moving : frozenset of str, optional
-            Factors whose freedoms change; by default all.
+            Factors whose part changes; by default all.
         """
+        state, figure = draws.state, moving is None or "figure" in moving
         if moving is not None:
-            draws = draws * np.isin(self.freedoms.factor, list(moving))[:, None]
-        dz, dm = self.freedoms.dz @ draws, self.freedoms.dm @ draws
+            state = state * np.isin(self.freedoms.factor, list(moving))[:, None]
+        dz, dm = self.freedoms.dz @ state, self.freedoms.dm @ state
+        raised, variance = self.edge_freedoms.dz @ state, self.smear[:, None] ** 2
+        if figure:
+            dz, dm, raised = dz + draws.height, dm + draws.slope, raised + draws.edges
+            # what is drawn of the slopes blurs no more, as far as it did
+            less = np.minimum(draws.resolved, self.unresolved[:, None] ** 2)
+            variance = np.maximum(variance - self.lever[:, None] ** 2 * less, LEAST_SMEAR**2)
+        lever, lift = self._levers(landing)
         (x, z), k = self.edges, len(self.surface.pieces)
-        raised = self.edge_freedoms.dz @ draws
         ends = z[:, :, None] + raised.reshape(k, 2, -1)
         then = struck((x[:, 0], ends[:, 0]), (x[:, 1], ends[:, 1]), self.beam, self.layout)
         now = self.struck.pieces[:, None]
@@ -383,7 +429,16 @@ class Model:
             lit = lit * np.where(clear > 0, positive_share(*margins) / np.where(clear > 0, clear, 1.0), 1.0)
         ux, uz = self.x - self.layout.source[0], np.asarray(sum(self.height.values())) - self.layout.source[1]
         turn = dm - (ux / (ux * ux + uz * uz))[:, None] * dz
-        return Moved(response @ draws, lit, turn, then.pieces.sum(axis=0), then.gaps, then.past)
+        return Moved(
+            shift=lever * dm + lift * dz,
+            turned=dm,
+            smear=np.sqrt(np.broadcast_to(variance, dz.shape)),
+            lit=lit,
+            turn=turn,
+            struck=then.pieces.sum(axis=0),
+            gaps=then.gaps,
+            past=then.past,
+        )
 
     def bands(self, found: Landing, active: frozenset[str]) -> list[tuple[FloatArray, FloatArray]]:
         """Light of each row and where it lands, for as many parts of the band as land elsewhere."""
@@ -423,9 +478,15 @@ class Model:
         return np.where(wide, mean[1] - mean[0], gaussian)
 
     def spread(
-        self, shift: FloatArray | None = None, active: frozenset[str] | None = None
+        self,
+        shift: FloatArray | None = None,
+        active: frozenset[str] | None = None,
+        smear: FloatArray | None = None,
     ) -> tuple[FloatArray, FloatArray]:
-        """Centroid and rms width [m] of a state, by default the whole, after a shift (N, D) of where light lands."""
+        """Centroid and rms width [m] of a state, by default the whole, after a shift (N, D) of where light lands.
+
+        `smear` (N, D) is what each row spreads then, by default what it does now.
+        """
         active = frozenset(self.factors) if active is None else active
         found = self.landing(active)
         weight = (self.light * (self.solid if "gaps" in active else 1.0))[:, None] * found.reflectivity
@@ -436,16 +497,16 @@ class Model:
         first = (weight * place).sum(axis=1)
         second = (weight * place**2).sum(axis=1)
         centre = first.sum() + row @ moves
-        square = second.sum() + 2 * first @ moves + row @ moves**2 + row @ self.smear**2
+        square = second.sum() + 2 * first @ moves + row @ moves**2 + row @ (self.smear if smear is None else smear) ** 2
         return centre, np.sqrt(np.maximum(square - centre**2, 0.0))
 
-    def best_focus(self, draws: FloatArray) -> FloatArray:
+    def best_focus(self, draws: Draws) -> FloatArray:
         """Where the spot is smallest along the chief ray, across it there, and its rms width then [m], (3, D).
 
         Parameters
         ----------
-        draws : array, shape (freedoms, D)
-            Changes of the state.
+        draws : Draws
+            Changes of the mirror.
         """
         active = frozenset(self.factors)
         found = self.landing(active)
@@ -455,12 +516,13 @@ class Model:
         row = (weight / weight.sum()).sum(axis=1)[:, None]
         z, m = (np.asarray(sum(parts.values()))[:, None] for parts in (self.height, self.slope))
         t = straight(self.x[:, None], z, m, ORIGIN, self.beam, self.layout).slope[:, :1]
-        y = place[:, None] + self.response(found) @ draws
-        t = t + 2 * (1 + t**2) * (self.freedoms.dm @ draws)  # a ray is turned by twice the slope
+        moved = self.moved(draws, found)
+        y = place[:, None] + moved.shift
+        t = t + 2 * (1 + t**2) * moved.turned  # a ray is turned by twice the slope
         middle, mean = (row * y).sum(axis=0), (row * t).sum(axis=0)
         y, t = y - middle, t - mean
         along = -(row * y * t).sum(axis=0) / (row * t**2).sum(axis=0)
-        width = np.sqrt((row * ((y + along * t) ** 2 + self.smear[:, None] ** 2)).sum(axis=0))
+        width = np.sqrt((row * ((y + along * t) ** 2 + moved.smear**2)).sum(axis=0))
         return np.stack([self.beam.plane + along, middle + along * mean, width])
 
     @cached_property
@@ -470,10 +532,13 @@ class Model:
 
     def response(self, landing: Landing) -> FloatArray:
         """Change of where light lands by every freedom, (N, freedoms) [m/m or m/rad], at the band's middle."""
+        lever, lift = self._levers(landing)
+        return np.asarray(lever * self.freedoms.dm + lift * self.freedoms.dz)
+
+    def _levers(self, landing: Landing) -> tuple[FloatArray, FloatArray]:
+        """Change of where light lands by slope and by height at the band's middle, (N, 1) each."""
         band = landing.lever.shape[1] // 2
-        free = self.freedoms
-        lift = landing.lift[:, min(band, landing.lift.shape[1] - 1), None]
-        return np.asarray(landing.lever[:, band, None] * free.dm + lift * free.dz)
+        return landing.lever[:, band, None], landing.lift[:, min(band, landing.lift.shape[1] - 1), None]
 
 
 class Freedoms(NamedTuple):

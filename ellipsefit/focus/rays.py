@@ -206,12 +206,12 @@ def _angle(x: float, z: float, layout: Bench, toward: FloatArray, s: float, othe
     return float(_direction(np.array(other[0]), np.array(other[1]), layout, toward, np.array(s)) - low)
 
 
-def samples(part: slice, per_cell: int, which: int) -> FloatArray:
-    """Shares between 0 and 1 for the rays of some cells, (n, M): one in each M-th, evenly over the cells.
+def samples(cells: IntArray, per_cell: int, which: int) -> FloatArray:
+    """Shares between 0 and 1 for the rays of some cells (n,), (n, M): one in each M-th, evenly over the cells.
 
     `which`: 0 for the source, 1 for the wavelength, 2 for the unresolved slope.
     """
-    row = np.arange(part.start, part.stop)[:, None]
+    row = cells[:, None]
     shift = (row * EVENLY[which] + 0.5) % 1.0
     column = np.arange(per_cell)[None, :]
     if which == 0:
@@ -220,26 +220,31 @@ def samples(part: slice, per_cell: int, which: int) -> FloatArray:
     return np.asarray(np.clip(turn, 1e-9, 1 - 1e-9))
 
 
+def unresolved_turns(cells: IntArray, per_cell: int) -> FloatArray:
+    """Change of the slope for the rays of some cells, (n, M), over the standard deviation of what is unresolved."""
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri(samples(cells, per_cell, 2)))
+
+
 def _trace_part(
     cells: Cells, beam: Beam, layout: Bench, fan: Fan, coating_m: FloatArray, part: slice, rays: Rays
 ) -> None:
-    per_cell = rays.across.shape[1]
+    per_cell, numbers = rays.across.shape[1], np.arange(part.start, part.stop)
     x, z, m = (values[part, None] for values in (cells.x, cells.z, cells.slope))
     s = ORIGIN
     if not beam.source.is_point:
-        s = beam.source.quantile(samples(part, per_cell, 0))
+        s = beam.source.quantile(samples(numbers, per_cell, 0))
     wavelength = np.full((1, 1), beam.wavelength[0])
     if beam.wavelength[1] > beam.wavelength[0]:
-        wavelength = beam.wavelengths(samples(part, per_cell, 1))
+        wavelength = beam.wavelengths(samples(numbers, per_cell, 1))
     falls = bool(layout.pull.any())
     flight = fly(x, z, m, s, wavelength, beam, layout) if falls else straight(x, z, m, s, beam, layout)
     across, slope = flight.across, flight.slope
     unresolved = cells.unresolved[part, None]
     if unresolved.any():
-        from scipy.special import ndtri
-
         # first order in the slope: it is small beside all else
-        turn = unresolved * ndtri(samples(part, per_cell, 2))
+        turn = unresolved * unresolved_turns(numbers, per_cell)
         across = across + flight.lever * turn
         slope = slope + 2 * turn
     struck = light_of(cells, beam, layout, fan, part, s, wavelength)

@@ -1,9 +1,6 @@
 """The surface that rays meet: an ellipse in its pose, rigid segments on it, and what is left of the profile.
 
-A measured profile is noise on top of figure. Its slope would be noise alone at fine steps, so the figure is
-what the fit's model of the surface error makes of the residual: the posterior mean of a Gaussian process
-(C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, eq. 2.23 and 9.4), with
-the standard deviation of the slope that stays unresolved.
+What is left of the profile is noise on top of figure: `figures` tells these apart.
 """
 
 from __future__ import annotations
@@ -13,44 +10,17 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from ellipsefit.arrays import FloatArray, sealed
+from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.fit.surface_error import SurfaceError
+from ellipsefit.focus.figures import FigureError, FigureModel, point_weights, slope_spread
 from ellipsefit.rows import number
 
-#: Blocks of points of one segment from which its figure is told, at most.
-MOST_BLOCKS: Final = 400
-#: Knots on one correlation length of the figure, and at most on a segment.
-KNOTS: Final = (6, 1500)
 #: Share of a segment's span that the profile must cover, or it is said what is missing.
 COVERAGE: Final = 0.95
 #: Share of the variance of slopes up to which what is unresolved is believed; beyond, the data do not tell it.
 OPEN: Final = 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FigureError:
-    """Figure of one segment: cubic between knots, with the slopes given there; straight on beyond the ends."""
-
-    x: FloatArray  # (K,) [m], increasing
-    height: FloatArray  # (K,) [m]
-    slope: FloatArray  # (K,) [rad]
-    unresolved: FloatArray  # (K,) standard deviation of the slope that the data leave open [rad]
-
-    def __post_init__(self) -> None:
-        for name in ("x", "height", "slope", "unresolved"):
-            object.__setattr__(self, name, sealed(getattr(self, name)))
-
-    def at(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Height [m] and slope [rad] at positions."""
-        from scipy.interpolate import CubicHermiteSpline
-
-        spline = CubicHermiteSpline(self.x, self.height, self.slope)
-        place = np.clip(x, self.x[0], self.x[-1])
-        slope = np.asarray(spline(place, 1), dtype=np.float64)
-        return np.asarray(spline(place), dtype=np.float64) + slope * (x - place), slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,16 +126,13 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
                     f"segment {segment.name}: the profile covers {100 * share:.3g} % of it, less than "
                     f"{100 * coverage:.3g} %; missing: {where}. There its line is continued without figure"
                 )
-            # without sigma a point has weight 1, a mean that of its neighbours
-            gathered = placed.count / len(placed.x)
-            weight = np.full(part.stop - part.start, gathered) if placed.sigma is None else placed.sigma[part] ** -2
-            error = fit.settings.surface_error
-            if error.correlated > 0:
-                ends = (segment.start, segment.end)
-                figure = resolved_figure(placed.x[part], fit.residual[part], weight, error, ends, heights=heights)
+            if fit.settings.surface_error.correlated > 0:
+                model = FigureModel.of(fit, index)
+                figure = model.figure(model.means(fit.residual[part]))
                 figures.append(figure)
             else:
-                line = _line(placed.x[part] - segment.middle, fit.residual[part], weight, heights=heights)
+                lever = placed.x[part] - segment.middle
+                line = _line(lever, fit.residual[part], point_weights(placed, part), heights=heights)
         else:
             warnings.append(f"segment {segment.name} was not measured; it is taken to stand on the fitted ellipse")
         pieces.append(
@@ -221,91 +188,9 @@ def _line(lever: FloatArray, residual: FloatArray, weight: FloatArray, *, height
     return float(height), float(tilt)
 
 
-def slope_spread(error: SurfaceError, *, heights: bool) -> float:
-    """Standard deviation of the slope that a model of the surface error expects [rad]."""
-    origin = np.zeros((1, 1))
-    variance = -_covariance(origin, error, 2) if heights else _covariance(origin, error, 0)
-    return float(np.sqrt(variance[0, 0]))
-
-
 def _missing(x: FloatArray, start: float, end: float) -> list[tuple[float, float]]:
     """Stretches of a span that no point stands for: longer than 3.5 steps and a hundredth of the span."""
     places = np.unique(x)
     longest = max(3.5 * float(np.median(np.diff(places))), 0.01 * (end - start))
     edges = np.concatenate([[start], places, [end]])
     return [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(np.diff(edges) > longest)]
-
-
-def resolved_figure(
-    x: FloatArray,
-    residual: FloatArray,
-    weight: FloatArray,
-    error: SurfaceError,
-    ends: tuple[float, float],
-    *,
-    heights: bool,
-) -> FigureError:
-    """Figure of a segment as the posterior mean of the model of its surface error.
-
-    Parameters
-    ----------
-    x, residual, weight : array, shape (N,)
-        Points [m], what is left there [m or rad] and 1/sigma**2 (1 without sigma).
-    error : SurfaceError
-        With a correlated part.
-    ends : tuple of float
-        Span of the segment [m], which the knots fill.
-    heights : bool
-        Whether heights were measured, or slopes.
-    """
-    from scipy.linalg import cho_factor, cho_solve
-
-    block = np.arange(len(x)) * min(MOST_BLOCKS, len(x)) // len(x)
-    total = np.bincount(block, weight)
-    place, value = np.bincount(block, weight * x) / total, np.bincount(block, weight * residual) / total
-    covariance = _covariance(place[:, None] - place[None, :], error, 0)
-    # the least noise keeps a very smooth process solvable in double precision
-    covariance[np.diag_indices_from(covariance)] += error.noise**2 / total + 1e-11 * error.correlated**2
-    factor = cho_factor(covariance, lower=True)
-    count = int(np.clip(KNOTS[0] * (ends[1] - ends[0]) / error.length, 8, KNOTS[1])) + 1
-    knots = np.linspace(*ends, count)
-    distance = knots[:, None] - place[None, :]
-    alpha = cho_solve(factor, value)
-    if heights:
-        across = _covariance(distance, error, 1)
-        height, slope = _covariance(distance, error, 0) @ alpha, across @ alpha
-    else:
-        across = _covariance(distance, error, 0)
-        slope = across @ alpha
-        steps = np.diff(knots) * (slope[1:] + slope[:-1]) / 2
-        height = np.concatenate([[0.0], np.cumsum(steps)])
-        height -= height.mean()
-    variance = slope_spread(error, heights=heights) ** 2 - np.sum(across * cho_solve(factor, across.T).T, axis=1)
-    return FigureError(x=knots, height=height, slope=slope, unresolved=np.sqrt(np.maximum(variance, 0.0)))
-
-
-def _covariance(distance: FloatArray, error: SurfaceError, order: int) -> FloatArray:
-    """Covariance over distance [m], or its first or second derivative with respect to distance."""
-    length, kind = error.length, error.kind
-    size = error.correlated**2
-    if np.isinf(kind.smoothness):
-        d = distance / length
-        decay = np.exp(-d * d / 2)
-        if kind.of_slope:
-            if order:
-                raise ParameterError("slopes need no derivative of their covariance")
-            return np.asarray(size * (1 - d * d) * decay)
-        shape = {0: np.ones_like(d), 1: -d, 2: d * d - 1}[order]
-        return np.asarray(size * shape * decay / length**order)
-    rate = np.sqrt(2 * kind.smoothness) / length
-    a, side = np.abs(distance) * rate, np.sign(distance)
-    decay = np.exp(-a)
-    if kind.of_slope:
-        if order:
-            raise ParameterError("slopes need no derivative of their covariance")
-        return np.asarray(size * (1 + a - a * a) * decay)
-    if kind.smoothness == 1.5:
-        shape = {0: 1 + a, 1: -a * side, 2: a - 1}[order]
-    else:
-        shape = {0: 1 + a + a * a / 3, 1: -a * (1 + a) / 3 * side, 2: (a * a - a - 1) / 3}[order]
-    return np.asarray(size * shape * decay * rate**order)

@@ -1,9 +1,9 @@
 """How sure the measures of a spot and the beam's balance are, by draws of what the fit leaves open of the mirror.
 
 Each draw is a mirror that the fit holds possible: other heights and tilts of its segments, another pose, other p, q and
-theta. By the analytic model's derivatives it sends the light of every cell elsewhere, and the same measures are taken
-again: of widths by rays, of all else by the model itself. What the fit leaves open of the figure is in every draw as it
-is in the value: a blur of the rays.
+theta, and the figure that goes with these. By the analytic model's derivatives it sends the light of every cell
+elsewhere, and the same measures are taken again: of widths by rays, of all else by the model itself. What noise hides
+of the slopes blurs the rays of the value; in a draw it is a figure like any other, as far as the model's rows tell it.
 """
 
 from __future__ import annotations
@@ -13,18 +13,20 @@ from typing import Final
 import numpy as np
 
 from ellipsefit.arrays import FloatArray, IntArray
-from ellipsefit.focus.losses import draws_of
 from ellipsefit.focus.model import Freedoms, Model, Moved
-from ellipsefit.focus.rays import Cells, Rays
+from ellipsefit.focus.possible import Drawn, draws_of
+from ellipsefit.focus.rays import Cells, Rays, unresolved_turns
 from ellipsefit.focus.result import Balance
 from ellipsefit.focus.solid import Roll
 from ellipsefit.focus.spot import SpotStderr, widths_moved
 
 #: About how many rays are moved, and the fewest cells of a piece.
 MOVED: Final = (50_000, 24)
+#: Draws of rolls and twists, at the least.
+ROLLED: Final = 48
 
 
-def spot_stderr(model: Model, cells: Cells, rays: Rays, draws: FloatArray) -> SpotStderr:
+def spot_stderr(model: Model, cells: Cells, rays: Rays, drawn: Drawn, moved: Moved) -> SpotStderr:
     """Standard uncertainty of each measure of a spot.
 
     Parameters
@@ -32,21 +34,33 @@ def spot_stderr(model: Model, cells: Cells, rays: Rays, draws: FloatArray) -> Sp
     model : Model
     cells, rays
         Of the spot; so many as are enough are moved.
-    draws : array, shape (freedoms, D)
-        Of the state, about what it is.
+    drawn : Drawn
+        D mirrors.
+    moved : Moved
+        What they do to the light by the model.
     """
     landing = model.landing(frozenset(model.factors))
-    centre, rms = model.spread(model.response(landing) @ draws)
-    wanted = max(MOVED[0] // rays.across.shape[1], MOVED[1] * len(model.surface.pieces))
-    some = slice(None, None, max(len(cells.x) // wanted, 1))
-    free = Freedoms.of(model.surface, cells.piece[some], cells.x[some])
+    centre, rms = model.spread(moved.shift, smear=moved.smear)
+    per_cell = rays.across.shape[1]
+    wanted = max(MOVED[0] // per_cell, MOVED[1] * len(model.surface.pieces))
+    few = np.arange(0, len(cells.x), max(len(cells.x) // wanted, 1))
+    piece, x = cells.piece[few], cells.x[few]
+    free = Freedoms.of(model.surface, piece, x)
     band = landing.lever.shape[1] // 2
     lever, lift = (
-        np.interp(cells.x[some], model.x, values[:, min(band, values.shape[1] - 1)])
-        for values in (landing.lever, landing.lift)
+        np.interp(x, model.x, values[:, min(band, values.shape[1] - 1)]) for values in (landing.lever, landing.lift)
     )
-    shift = lever[:, None] * (free.dm @ draws) + lift[:, None] * (free.dz @ draws)
-    fwhm, half, most = widths_moved(Rays(*(values[some] for values in rays)), shift).std(axis=1)
+    ends = np.diff(few, append=len(cells.x))  # each stands for the cells up to the next
+    slope, hidden = drawn.slopes_over(piece, x, ends * (cells.x1[few] - cells.x0[few]))
+    shift = lever[:, None] * (free.dm @ drawn.state + slope)
+    shift += lift[:, None] * (free.dz @ drawn.state + drawn.heights_at(piece, x))
+    some = Rays(*(values[few] for values in rays))
+    if hidden.any():
+        # what is drawn of the slopes blurs no more
+        blur = cells.unresolved[few]
+        less = blur - np.sqrt(np.maximum(blur**2 - np.mean(hidden**2, axis=1), 0.0))
+        some = some._replace(across=some.across - (lever * less)[:, None] * unresolved_turns(few, per_cell))
+    fwhm, half, most = widths_moved(some, shift).std(axis=1)
     return SpotStderr(
         rms=float(rms.std()),
         rms_about_axis=float(np.hypot(rms, centre).std()),
@@ -57,8 +71,9 @@ def spot_stderr(model: Model, cells: Cells, rays: Rays, draws: FloatArray) -> Sp
     )
 
 
-def balance_stderr(model: Model, moved: Moved, throughput: FloatArray) -> Balance:
-    """Standard uncertainty of each share of the beam, from draws of the state and the throughput (D,) of each."""
+def balance_stderr(model: Model, moved: Moved) -> Balance:
+    """Standard uncertainty of each share of the beam, from what draws of the mirror do to the light."""
+    throughput = model.throughput(frozenset(model.factors), moved=moved)
     clear, arrives = model.arriving(moved)
     return Balance(
         into_aperture=float(throughput.std()),
@@ -87,7 +102,7 @@ def side_stderr(
         Roll and twist of each piece; None: not known, and taken for none.
     """
     size = np.array([(0.0, 0.0) if roll is None else (roll.roll_stderr, roll.twist_stderr) for roll in rolls])
-    draws = draws_of(np.diag(size.ravel() ** 2)).reshape(len(rolls), 2, -1)
+    draws = draws_of(np.diag(size.ravel() ** 2), ROLLED).reshape(len(rolls), 2, -1)
 
     def of_pieces(values: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(piece, (weight * values).sum(axis=1), len(rolls)), dtype=np.float64)

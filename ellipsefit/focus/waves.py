@@ -20,6 +20,7 @@ from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.focus.beam import Beam
 from ellipsefit.focus.geometry import Bench
 from ellipsefit.focus.model import Freedoms
+from ellipsefit.focus.possible import Drawn
 from ellipsefit.focus.rays import ORIGIN, Cells, Fan, cut, light_of
 from ellipsefit.focus.surface import Surface
 
@@ -97,7 +98,7 @@ def line_spread(
     centre: float,
     width: float,
     points: int | None = None,
-    draws: FloatArray | None = None,
+    drawn: Drawn | None = None,
 ) -> LineSpread | None:
     """Line spread in the beam's plane at the middle of its band; None: rays alone tell it, it has too many fringes.
 
@@ -109,8 +110,8 @@ def line_spread(
         Where the light is, by rays: middle and width of the stretch that holds most of it [m].
     points : int, optional
         Points across the plane, by default as many as the fringes ask for.
-    draws : array, shape (freedoms, D), optional
-        Of the mirror's state, about what it is; for each the wave is summed again.
+    drawn : Drawn, optional
+        Mirrors; for each the wave is summed again.
     """
     wavelength = beam.mean_wavelength
     k = 2 * np.pi / wavelength
@@ -142,9 +143,9 @@ def line_spread(
         phase_rms=rms,
         coherence=beam.coherence,
     )
-    if draws is None:
+    if drawn is None:
         return found
-    change = _untilted(k * _lengthened(wave, surface, layout, np.array([beam.plane, centre]), draws), wave)
+    change = _untilted(k * _lengthened(wave, surface, layout, np.array([beam.plane, centre]), drawn), wave)
     return replace(found, stderr=_stderr(found, wave, beam, layout, surface, narrowest, phase, change))
 
 
@@ -183,9 +184,10 @@ def _stderr(
     )
 
 
-def _lengthened(wave: Wave, surface: Surface, layout: Bench, target: FloatArray, draws: FloatArray) -> FloatArray:
-    """How much longer the path over each cell to a target is in each draw of the state, (N, D) [m]."""
-    rise = wave.rise[:, None] + Freedoms.of(surface, wave.piece, wave.x).dz @ draws
+def _lengthened(wave: Wave, surface: Surface, layout: Bench, target: FloatArray, drawn: Drawn) -> FloatArray:
+    """How much longer the path over each cell to a target is in each draw of the mirror, (N, D) [m]."""
+    rise = wave.rise[:, None] + Freedoms.of(surface, wave.piece, wave.x).dz @ drawn.state
+    rise += drawn.heights_at(wave.piece, wave.x)
     nominal = surface.nominal
     there = layout.source - nominal.foci[0]
     z = nominal.height(wave.x)

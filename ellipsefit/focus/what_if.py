@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ellipsefit.arrays import FloatArray
-from ellipsefit.focus.model import Model
+from ellipsefit.focus.model import Draws, Model
 
 #: Scale on which the carrier is moved: height [m], tilt [rad].
 STEPS = (20e-6, 2e-6)
@@ -39,7 +39,7 @@ class Choice:
         }
 
 
-def what_if(model: Model, draws: FloatArray | None = None) -> tuple[Choice, ...]:
+def what_if(model: Model, draws: Draws | None = None) -> tuple[Choice, ...]:
     """Throughput and width if nothing is done, the segments are realigned, the carrier moved, or both.
 
     Realigned segments stand on the fitted ellipse in its pose, with their form. The carrier is moved to where
@@ -48,8 +48,8 @@ def what_if(model: Model, draws: FloatArray | None = None) -> tuple[Choice, ...]
     Parameters
     ----------
     model : Model
-    draws : array, shape (freedoms, D), optional
-        Of the mirror's state, about what it is. A move that is made exactly leaves all that is unknown of it.
+    draws : Draws, optional
+        Of the mirror about what it is. A move that is made exactly leaves all that is unknown of it.
     """
     as_is = frozenset(model.factors)
     aligned = as_is - {"segment misalignment"}
@@ -64,9 +64,9 @@ def what_if(model: Model, draws: FloatArray | None = None) -> tuple[Choice, ...]
         shift = _carried(model, active) @ move[:, None]
         through_stderr = rms_stderr = None
         if draws is not None:
-            moved = model.moved(draws, model.response(model.landing(active)))
+            moved = model.moved(draws, model.landing(active))
             through_stderr = float(model.throughput(active, shift, moved).std())
-            rms_stderr = float(model.spread(shift + moved.shift, active)[1].std())
+            rms_stderr = float(model.spread(shift + moved.shift, active, moved.smear)[1].std())
         found.append(
             Choice(
                 name=name,
