@@ -316,14 +316,12 @@ class FocusResult(Result):
 _KNOWN = "A share without ± is known better than to its last digit."
 _ONCE_MADE = "± is what stays unknown of the mirror once the moves are made."
 _HOW_SURE = (
-    "± is for what the fit leaves open of ellipse, pose and segments; what it leaves open of the figure is in the "
-    "widths, as a blur."
+    "± is for what the fit leaves open of ellipse, pose, segments and their figure together, known to about a tenth of "
+    "itself. In the widths, what noise hides of the figure stands as a blur."
 )
-
-
 _HOW_SURE_OF_WAVES = (
-    "± is for what the fit leaves open of ellipse, pose and segments; the figure counts as it was found. The perfect "
-    "mirror follows from the files."
+    "± is for what the fit leaves open of ellipse, pose, segments and their figure together. The perfect mirror "
+    "follows from the files."
 )
 
 
