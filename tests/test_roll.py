@@ -231,6 +231,9 @@ def test_a_response_is_read_from_both_formats(tmp_path: Path) -> None:
         ("moved,at,value\nS01/A1,S01/A1\n", "line 2: has 2 cells; expected 3"),
         ("a,b\n", "the header is 'a,b'; expected 'moved,at,value,uncertainty'"),
         ("", "the header is ''"),
+        ("moved," + "at," * 900 + "\n", "at,at,at,a ...; expected 'moved,at,value,uncertainty'"),
+        ("moved,at,value\nS01/A1,S01/A1," + "7" * 900 + "much\n", "777 ...; expected a number"),
+        ("moved,at,value\nS01/A1,S0" + "9" * 900 + ",1\n", "999 ...; expected an adjuster"),
         ("moved,at,value\n", "has no entries"),
     ],
 )
@@ -241,3 +244,4 @@ def test_bad_response_files_get_one_sentence(tmp_path: Path, content: str, messa
         read_response(path, even_mirror(NOMINAL, count=2, pitch=0.45, travel=WIDE))
     assert message in str(fault.value)
     assert str(path) in str(fault.value)
+    assert len(str(fault.value)) < len(str(path)) + 200

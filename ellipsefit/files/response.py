@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import Field
 
 from ellipsefit.align.response import Response, nominal_response
-from ellipsefit.errors import FileFormatError
+from ellipsefit.errors import FileFormatError, shown
 from ellipsefit.files.safe import read_bytes
 from ellipsefit.files.toml import Name, Number, Table, check_table, load_toml
 from ellipsefit.mirror import Mirror
@@ -54,7 +54,7 @@ def read_response(path: str | os.PathLike[str], mirror: Mirror) -> Response:
         for key in ("moved", "at"):
             if entry[key] not in places:
                 raise FileFormatError(
-                    f"{path}, {where}: {key} is {entry[key]!r}; expected an adjuster of mirror '{mirror.name}' as "
+                    f"{path}, {where}: {key} is {shown(entry[key])}; expected an adjuster of mirror '{mirror.name}' as "
                     f"segment/adjuster, such as {next(iter(places), 'S01/U')!r}"
                 )
         pair = entry["moved"], entry["at"]
@@ -94,7 +94,7 @@ def _text_entries(path: str | os.PathLike[str]) -> list[tuple[str, dict[str, Any
     header = tuple(cell.strip() for cell in lines[0][1]) if lines else ()
     if header not in (COLUMNS, COLUMNS[:3]):
         raise FileFormatError(
-            f"{path}: the header is {','.join(header)!r}; expected {','.join(COLUMNS)!r}, the last optional"
+            f"{path}: the header is {shown(','.join(header))}; expected {','.join(COLUMNS)!r}, the last optional"
         )
     found = []
     for number, row in lines[1:]:
@@ -106,7 +106,7 @@ def _text_entries(path: str | os.PathLike[str]) -> list[tuple[str, dict[str, Any
                 entry[key] = float(entry[key])
             except ValueError:
                 raise FileFormatError(
-                    f"{path}, line {number}: {key} is {entry[key]!r}; expected a number such as 0.95"
+                    f"{path}, line {number}: {key} is {shown(entry[key])}; expected a number such as 0.95"
                 ) from None
         found.append((f"line {number}", entry))
     if not found:
