@@ -15,6 +15,8 @@ from ellipsefit.units import PRACTICAL, practical_unit
 UNDERSTATED: Final = 0.01
 #: Most decimals of a number without an uncertainty: what is smaller is nothing in its unit.
 MOST_PLACES: Final = 3
+#: From here on a floating-point number does not know all the digits before its point, and is shown by its power of 10.
+_LARGEST_FIXED: Final = 1e15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,5 +264,6 @@ def _decimals(value: float, digits: int) -> int:
 def _fixed(value: float, places: int, *, sign: bool = False) -> str:
     if places < 0:
         value, places = round(value, places), 0
-    text = f"{value:+.{places}f}" if sign else f"{value:.{places}f}"
+    form = f".{places}f" if abs(value) < _LARGEST_FIXED else ".3e"
+    text = f"{value:+{form}}" if sign else f"{value:{form}}"
     return text.replace("-", "", 1) if float(text) == 0 and text.startswith("-") else text

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from ellipsefit.errors import DataError
-from ellipsefit.files import inspect_file, write_profile, write_text_profile
+from ellipsefit.files import inspect_file, write_profile, write_scans, write_text_profile
 from ellipsefit.files.x3p import write_x3p
 from ellipsefit.profile import Profile, place_profile
+from ellipsefit.scan import Scan
 from ellipsefit.simulate import hidden_state, invented_mirror, simulate_profile
 
 MIRROR: Final = invented_mirror(name="Wren", segments=3, length=1.5)
@@ -155,9 +156,14 @@ def test_passes_are_counted_whatever_the_step(count: int, tmp_path: Path) -> Non
 
 @pytest.mark.filterwarnings("error")
 def test_positions_near_the_largest_number_are_told_quietly(tmp_path: Path) -> None:
-    x = np.array([-1e308, 1e308, -1e308, 0.0])
+    x = np.array([-1e308, 1e308, -1e308, 0.0, 1.0])
     write_profile(Profile(name="p", quantity="height", x=x, values=0 * x), tmp_path / "p.h5")
-    assert "1 of 4 points stand" in inspect_file(tmp_path / "p.h5").warnings[0]
+    assert "1 of 5 points stand" in inspect_file(tmp_path / "p.h5").warnings[0]
+    scan = Scan(name="s", quantity="height", x=x, values=x, carriage=x, time=x, temperature=np.abs(x))
+    write_scans([scan], tmp_path / "s.h5")
+    told = str(inspect_file(tmp_path / "s.h5"))
+    assert "-273.15 degC to 1.000e+308 degC" in told
+    assert max(map(len, told.splitlines())) < 300  # no number with all of its digits
 
 
 def test_lines_of_surface_texture_run_once(tmp_path: Path) -> None:

@@ -81,6 +81,8 @@ def test_a_table_without_header_or_cells_still_has_its_title() -> None:
         (0.0, "angle", {}, "0.00 urad"),
         (2e-6, "angle", {"sign": True}, "+2.00 urad"),
         (0.5, "angle", {"unit": "rad"}, "0.500 rad"),
+        (1e14, "length", {"unit": "m"}, "100000000000000 m"),
+        (-1e300, "length", {"unit": "mm"}, "-1.000e+303 mm"),  # not 304 digits
         (None, "length", {}, "–"),
         (float("nan"), "length", {}, "–"),
     ],

@@ -18,6 +18,7 @@ from ellipsefit.mirror import Mirror
 from ellipsefit.scan import Scan, ScanDirection
 
 
+@np.errstate(over="ignore", invalid="ignore")  # what is near the largest number is told as none
 def scans_content(
     path: str | os.PathLike[str],
     scans: tuple[Scan, ...],

@@ -8,6 +8,7 @@ from typing import Any, Final
 from ellipsefit import rows
 
 _ZERO_CELSIUS: Final = 273.15  # K
+_HOTTEST: Final = 1e6  # degC, beyond any that is meant
 
 
 def span(low: float, high: float) -> str:
@@ -23,7 +24,10 @@ def from_to(low: float, high: float, kind: str = "length") -> str:
 
 def celsius(low: float, high: float) -> str:
     """Temperatures [K] from one to the other."""
-    return f"{low - _ZERO_CELSIUS:.2f} degC to {high - _ZERO_CELSIUS:.2f} degC"
+    ends = (
+        f"{end:.2f}" if abs(end) < _HOTTEST else f"{end:.3e}" for end in (low - _ZERO_CELSIUS, high - _ZERO_CELSIUS)
+    )
+    return " to ".join(f"{end} degC" for end in ends)
 
 
 def counts(found: Counter[Any]) -> str:
