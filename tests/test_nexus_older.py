@@ -37,10 +37,10 @@ def older_data(file: h5py.File, entry: str = "entry") -> Any:
 
 
 def mark(data: Any, **marks: Any) -> None:
-    """Attributes of fields: `height_signal` is attribute `signal` of `height`."""
+    """Attributes of fields: `height_signal` is attribute `signal` of `height`, `_axes` the group's `axes`."""
     for key, value in marks.items():
         field, _, name = key.rpartition("_")
-        data[field].attrs[name] = value
+        (data[field] if field else data).attrs[name] = value
 
 
 STYLES: Final[dict[str, tuple[dict[str, Any], str]]] = {
@@ -60,6 +60,7 @@ STYLES: Final[dict[str, tuple[dict[str, Any], str]]] = {
         {"height_signal": 1, "height_axes": "x", "x_axis": 1, "counts_axis": 1},
         "axes of 'height' and axis=1",
     ),
+    "axes of the group": ({"height_signal": 1, "_axes": "x", "counts_signal": 2}, "axes of the group"),
     "more signals": ({"height_signal": 1, "height_axes": "x", "counts_signal": 2}, "axes of 'height'"),
 }
 
@@ -137,8 +138,13 @@ FAULTS: Final[dict[str, tuple[dict[str, Any], str]]] = {
     ),
     "contradiction": (
         {"height_signal": 1, "height_axes": "x", "counts_axis": 1},
-        "has the axes 'x' as 'height' names them and 'counts' by axis=1; expected 'x' of both",
+        "has the axes 'x' by axes of 'height', but 'counts' by axis=1; expected 'x' by each",
     ),
+    "the group contradicts": (
+        {"height_signal": 1, "height_axes": "x", "_axes": "pos"},
+        "has the axes 'x' by axes of 'height', but 'pos' by axes of the group; expected 'x' by each",
+    ),
+    "the group tells another": ({"height_signal": 1, "_axes": ["pos"]}, "has the axes 'pos'; expected 'x'"),
     "only a second signal": ({"height_signal": 2, "height_axes": "x"}, "has no signal; expected height or slope"),
     "signal not said": ({"height_axes": "x"}, "has no signal; expected height or slope"),
     "signal half said": ({"height_signal": 1.5, "height_axes": "x"}, "has no signal; expected height or slope"),

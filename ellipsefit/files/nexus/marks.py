@@ -64,31 +64,39 @@ def _marks_of_fields(group: Any) -> Marks:
     faults = []
     if len(signals) > 1:
         faults.append(f"NXdata '{name_of(group)}' has signal=1 at {_shown(signals)}; expected it at one field")
-    named = _axes_named_by(h5py.Dataset(child_of(group, signal)))
-    meant = primary or along
-    if named and "x" in meant:
-        meant = ["x"]  # of several, the signal names it
-    if not named and len(meant) > 1:
-        mark = "primary=1" if primary else "axis=1"
-        faults.append(f"NXdata '{name_of(group)}' has {mark} at {_shown(meant)}; expected it at 'x' alone")
-    elif named and meant and named != meant:
-        faults.append(
-            f"NXdata '{name_of(group)}' has the axes {_shown(named)} as '{signal}' names them and {_shown(meant)} by "
-            "axis=1; expected 'x' of both"
-        )
-    elif (named or meant) != ["x"]:
-        faults.append(_wrong_axes(group, named or meant))
-    how = " and ".join([f"axes of '{signal}'"] * bool(named) + ["axis=1"] * bool(meant))
+    named = {
+        f"axes of '{signal}'": _axes_named_by(h5py.Dataset(child_of(group, signal))),
+        "axes of the group": _axes_named_by(h5py.Group(group)),
+        "axis=1": primary or along,
+    }
+    told = {how: names for how, names in named.items() if names}
+    if len(told) > 1 and "x" in named["axis=1"]:
+        told["axis=1"] = ["x"]  # of several, axes tell which
+    faults += _faults_of_axes(group, told, "primary=1" if primary else "axis=1")
+    how = " and ".join(told)
     return Marks(signal, tuple(faults), f"'{signal}' by signal=1, 'x' by {how}: marks on the fields, as of older NeXus")
+
+
+def _faults_of_axes(group: Any, told: dict[str, list[str]], mark: str) -> list[str]:
+    """What is wrong with the axes that each kind of mark tells."""
+    ways = list(told.values())
+    if ways and all(names == ["x"] for names in ways):
+        return []
+    if any(names != ways[0] for names in ways):
+        found = ", but ".join(f"{_shown(names)} by {how}" for how, names in told.items())
+        return [f"NXdata '{name_of(group)}' has the axes {found}; expected 'x' by each"]
+    if list(told) == ["axis=1"] and len(ways[0]) > 1:
+        return [f"NXdata '{name_of(group)}' has {mark} at {_shown(ways[0])}; expected it at 'x' alone"]
+    return [_wrong_axes(group, ways[0] if ways else [])]
 
 
 def _wrong_axes(group: Any, axes: list[str]) -> str:
     return f"NXdata '{name_of(group)}' has the axes {_shown(axes)}; expected 'x'"
 
 
-def _axes_named_by(field: Any) -> list[str]:
-    """Axes that a signal names, the slowest dimension first."""
-    parts = [part for text in texts_of_attribute(field, "axes") for part in re.split("[:,]", text.strip().strip("[]"))]
+def _axes_named_by(item: Any) -> list[str]:
+    """Axes that a signal or its group names, the slowest dimension first."""
+    parts = [part for text in texts_of_attribute(item, "axes") for part in re.split("[:,]", text.strip().strip("[]"))]
     return [name for part in parts if (name := part.strip())]
 
 
