@@ -23,6 +23,11 @@ from ellipsefit.profile import PlacedProfile
 MOST_BLOCKS: Final = 400
 #: Knots on one correlation length of the figure, and at most on a segment.
 KNOTS: Final = (6, 1500)
+#: Relative difference of neighbouring steps that pass for even; points whose slopes are looked at together, neighbours
+#: being alike; and fewest such groups.
+EVEN: Final = 0.2
+TOGETHER: Final = 50
+FEWEST: Final = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -144,6 +149,32 @@ class FigureModel:
         distance = self.knots[:, None] - self.knots[None, :]
         prior = -_covariance(distance, self.error, 2) if self.heights else _covariance(distance, self.error, 0)
         return np.asarray(prior - self.slope @ cho_solve(self.factor, self.slope.T))
+
+
+def slopes_from_point_to_point(fit: EllipseFit) -> tuple[float, float] | None:
+    """Mean square of the residual's slope at the scale of its points, and its standard uncertainty [rad**2].
+
+    By the structure function at one step h and at two: half the mean square of differences is n**2 + m**2 d**2 / 2 over
+    a distance d, of noise n from point to point and of slopes m that hardly change over two steps. Noise that is alike
+    at neighbours passes for slopes. None where there are too few points in even steps.
+    """
+    found: list[float] = []
+    for number in fit.placed.measured:
+        part = fit.placed.part(number)
+        rest, steps = fit.residual[part], np.diff(fit.placed.x[part])
+        first, second = steps[:-1], steps[1:]
+        even = (np.abs(second - first) < EVEN * first) & (first > 0)
+        near, far = np.diff(rest) ** 2 / 2, (rest[2:] - rest[:-2]) ** 2 / 2
+        near = (near[1:] + near[:-1]) / 2
+        if fit.placed.quantity == "height":
+            square = (far - near)[even] / (1.5 * (first * second)[even])
+        else:
+            square = rest[1:-1][even] ** 2 - (4 * near - far)[even] / 3
+        if len(square) >= TOGETHER:
+            found += [group.mean() for group in np.array_split(square, len(square) // TOGETHER)]
+    if len(found) < FEWEST:
+        return None
+    return float(np.mean(found)), float(np.std(found, ddof=1) / np.sqrt(len(found)))
 
 
 def summed(x: FloatArray, slope: FloatArray) -> FloatArray:

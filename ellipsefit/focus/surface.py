@@ -14,13 +14,17 @@ from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit.result import EllipseFit
-from ellipsefit.focus.figures import FigureError, FigureModel, point_weights, slope_spread
+from ellipsefit.focus.figures import FigureError, FigureModel, point_weights, slope_spread, slopes_from_point_to_point
 from ellipsefit.rows import number
 
 #: Share of a segment's span that the profile must cover, or it is said what is missing.
 COVERAGE: Final = 0.95
 #: Share of the variance of slopes up to which what is unresolved is believed; beyond, the data do not tell it.
 OPEN: Final = 0.5
+#: Standard uncertainties by which slopes from point to point must exceed those of the figure to be told, and share of
+#: their mean square: a tenth of the width.
+SURELY: Final = 5.0
+NOTABLE: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -151,23 +155,10 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
             "slopes tell no heights: the mirror and its segments are taken to stand at their nominal height, and steps "
             "between them are not known"
         )
-    error = fit.settings.surface_error
-    if figures:
-        prior = slope_spread(error, heights=heights)
-        open_part = float(np.sqrt(np.mean([np.mean(figure.unresolved**2) for figure in figures])))
-        if open_part**2 > OPEN * prior**2:
-            # next to nothing is known of these slopes: what the model would have them be is no measurement
-            pieces = [replace(piece, figure=None) for piece in pieces]
-            length, size = number(error.length, "length"), number(prior, "angle")
-            warnings.append(
-                f"errors {length} long are too short for the profile to tell slopes from noise: they are left out; "
-                f"were they real, slopes of {size} rms would blur the spot further"
-            )
-    if error.correlated == 0:
-        warnings.append(
-            f"the residual of {number(fit.figure.height_error_rms, 'length')} rms is taken for noise of the "
-            "measurement, but for the line of each segment: no figure error enters"
-        )
+    if figures and not _are_told(figures, fit):
+        pieces = [replace(piece, figure=None) for piece in pieces]
+        figures = []
+    warnings += _missing_slopes(figures, fit)
     return Surface(
         nominal=mirror.nominal,
         ellipse=fit.ellipse,
@@ -176,6 +167,38 @@ def measured_surface(fit: EllipseFit, *, coverage: float = COVERAGE) -> Surface:
         pose_tilt=fit.pose.tilt,
         warnings=tuple(warnings),
     )
+
+
+def _are_told(figures: list[FigureError], fit: EllipseFit) -> bool:
+    """Whether slopes are known; else what the model would have them be is no measurement."""
+    prior = slope_spread(fit.settings.surface_error, heights=fit.placed.quantity == "height")
+    return bool(np.mean([np.mean(figure.unresolved**2) for figure in figures]) <= OPEN * prior**2)
+
+
+def _missing_slopes(figures: list[FigureError], fit: EllipseFit) -> list[str]:
+    """What is to be said of slopes that no figure holds, nor what is unresolved of it."""
+    error = fit.settings.surface_error
+    if error.correlated == 0:
+        return [
+            f"the residual of {number(fit.figure.height_error_rms, 'length')} rms is taken for noise of the "
+            "measurement, but for the line of each segment: no figure error enters"
+        ]
+    held = float(np.mean([np.mean(one.slope**2 + one.unresolved**2) for one in figures])) if figures else 0.0
+    points = slopes_from_point_to_point(fit)
+    if points is not None and points[0] - held > max(SURELY * points[1], NOTABLE * held):
+        shown, known, more = (number(np.sqrt(square), "angle") for square in (points[0], held, points[0] - held))
+        return [
+            f"from point to point the profile shows slopes of {shown} rms, of which the figure holds {known}: the rest "
+            f"is too short for it, and taken for noise; were it of the surface, {more} rms would blur the spot further"
+        ]
+    if figures:
+        return []
+    length = number(error.length, "length")
+    size = number(slope_spread(error, heights=fit.placed.quantity == "height"), "angle")
+    return [
+        f"errors {length} long are too short for the profile to tell slopes from noise: they are left out; were they "
+        f"real, slopes of {size} rms would blur the spot further"
+    ]
 
 
 def _line(lever: FloatArray, residual: FloatArray, weight: FloatArray, *, heights: bool) -> tuple[float, float]:
