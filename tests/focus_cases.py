@@ -12,10 +12,14 @@ from ellipsefit.focus import Beam, FigureError, Piece, Surface
 from ellipsefit.focus.geometry import bench
 from ellipsefit.focus.rays import Cells, Rays, cut, trace
 from ellipsefit.mirror import Mirror, Segment
+from ellipsefit.profile import Profile, Quantity
+from ellipsefit.simulate import hidden_state, invented_mirror
 
 #: 12 m and 8 m, 20 mrad, 9 m in 18 segments with 5 mm gaps.
 R1 = Ellipse(12.0, 8.0, 20e-3)
 ANGSTROM = 1e-10
+#: Figure of the invented mirrors: spread [m], correlation length [m].
+SIZE, LENGTH = 20e-9, 40e-3
 
 
 def spans(count: int, length: float, gap: float) -> list[tuple[float, float]]:
@@ -162,3 +166,54 @@ def plain_rays(surface: Surface, beam: Beam, count: int, rng: np.random.Generato
         toward = -layout.source / np.hypot(*layout.source)
         ends.append(np.arctan2(toward[0] * uz - toward[1] * ux, toward[0] * ux + toward[1] * uz))
     return s, ends[0] + (ends[1] - ends[0]) * rng.uniform(0, 1, count)
+
+
+def smooth(length: float, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """White noise under a moving Gaussian weight, at places from 0 on, and its derivative: unit spread.
+
+    Its correlation is exp(-d**2 / (2 LENGTH**2)).
+    """
+    step = LENGTH / 25
+    count, width = int(length / step) + 1, LENGTH / np.sqrt(2)
+    k = np.arange(-100, 101) * step
+    weight = np.exp(-k * k / (2 * width**2))
+    weight /= np.sqrt((weight**2).sum())
+    white = rng.normal(size=count + 200)
+    height = np.convolve(white, weight, "valid")
+    return np.linspace(0, length, count), height, np.convolve(white, -k / width**2 * weight, "valid")
+
+
+def true_mirror(
+    segments: int, length: float, seed: int, *, noise: float, step: float, quantity: Quantity = "height"
+) -> tuple[Mirror, Surface, Profile]:
+    """An invented mirror with a figure, as it stands and as it is measured."""
+    mirror, rng = invented_mirror(segments=segments, length=length), np.random.default_rng(seed)
+    state = hidden_state(mirror, rng, spread_height=2e-6, spread_tilt=2e-6, height=2e-6, tilt=1e-6)
+    pieces = []
+    for item, height, tilt in zip(mirror.segments, state.segment_height, state.segment_tilt, strict=True):
+        x, z, m = smooth(item.length, rng)
+        figure = FigureError(x=item.start + x, height=SIZE * z, slope=SIZE * m, unresolved=0 * x)
+        pieces.append(Piece(name=item.name, start=item.start, end=item.end, height=height, tilt=tilt, figure=figure))
+    surface = Surface(
+        nominal=mirror.nominal,
+        ellipse=state.ellipse,
+        pieces=tuple(pieces),
+        pose_height=state.height,
+        pose_tilt=state.tilt,
+    )
+    placed: list[FloatArray] = []
+    values: list[FloatArray] = []
+    for number, item in enumerate(mirror.segments):
+        place = np.arange(item.start + step / 2, item.end, step)
+        placed.append(place)
+        values.append(getattr(surface.curve(number, place), quantity) + rng.normal(0, noise, len(place)))
+    places = np.concatenate(placed)
+    profile = Profile(
+        name="invented",
+        quantity=quantity,
+        x=places,
+        values=np.concatenate(values),
+        sigma=np.full(len(places), noise),
+        frame="mirror",
+    )
+    return mirror, surface, profile

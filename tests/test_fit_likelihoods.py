@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import mpmath as mp
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -19,6 +20,8 @@ from ellipsefit.fit.ellipse_fit import _jackknife_notes, _State
 from ellipsefit.fit.reduction import reduce_profile
 from ellipsefit.fit.solver import minimise
 from ellipsefit.fit.surface_error import Correlation, SurfaceError, SurfaceLikelihood, _correlation, believed_errors
+from ellipsefit.profile import place_profile
+from tests.focus_cases import true_mirror
 from tests.rehearsal import PARAMETERS, Array, even_mirror, made_profile
 from tests.test_fit_exact import TRUE, white
 
@@ -322,3 +325,56 @@ def test_a_budget_adds_up_in_squares_and_names_the_prior() -> None:
     first = [item.results["image_across"] for item in budget.contributions]
     assert first == sorted(first, reverse=True)
     assert_allclose(budget.combined["p"], fit.stderr("p") or 0.0, rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", [3, 5, 10, 82])
+def test_one_segment_has_the_surface_error_that_it_was_made_with(seed: int) -> None:
+    """Derivatives by p, q and theta are all but alike on one segment; noise and residual are those of the data even so.
+
+    Blocks of 8 points tell the noise to 1 / sqrt(2 * 436), 3.4 %. What the model holds is no less than the residual,
+    which has lost a few parameters; how much more it is the few correlation lengths leave open.
+    """
+    mirror, _, profile = true_mirror(1, 0.5, seed, noise=5e-9, step=1e-3)
+    fit = fit_ellipse(profile, mirror)
+    error = fit.settings.surface_error
+    assert abs(error.noise - 1) < 5 * 0.034
+    assert 0.8 < np.hypot(error.noise * 5e-9, error.correlated) / fit.residual.std() < 5
+
+
+@pytest.mark.parametrize("length", [0.08, 0.5, 2.0])
+def test_rounding_does_not_make_up_a_likelihood_of_one_segment(length: float) -> None:
+    """Against 40 digits: the restricted likelihood with derivatives by p, q, theta, height and tilt of one segment."""
+    mirror, _, profile = true_mirror(1, length, 1, noise=5e-9, step=length / 30)
+    reduction = reduce_profile(place_profile(profile, mirror))
+    effects = segment_effects(reduction)
+    part, ellipse = reduction.segments[0], mirror.nominal
+    shared = np.column_stack([reduction.partials(ellipse), effects.shared_pose])
+    likelihood = SurfaceLikelihood(reduction, np.zeros(len(reduction.nodes)), shared, [effects.own[0][:, :0]])
+    likelihood.kind = Correlation(1.5)
+    mp.mp.dps = 40
+    design = mp.matrix(part.block_basis) * mp.matrix(shared)
+    within, freedom = part.within, part.within_freedom
+
+    def exact(noise: float, spread: float, share: float) -> float:
+        distance = np.abs(part.block_x[:, None] - part.block_x) / (share * length)
+        covariance = mp.matrix(len(part.block_x), len(part.block_x))
+        for i, row in enumerate(distance):
+            for j, value in enumerate(row):
+                a = mp.sqrt(3) * mp.mpf(float(value))
+                covariance[i, j] = mp.mpf(spread) ** 2 * (1 + a) * mp.exp(-a)
+            covariance[i, i] += mp.mpf(noise) ** 2 / mp.mpf(float(part.block_weight[i]))
+        inverse = covariance**-1
+        normal = design.T * inverse * design
+        value = mp.matrix(part.block_value)
+        pull = design.T * inverse * value
+        rest = (value.T * inverse * value)[0] - (pull.T * (normal**-1) * pull)[0]
+        both = mp.log(mp.det(covariance)) + mp.log(mp.det(normal)) + rest
+        return float(both + 2 * freedom * mp.log(noise) + within / mp.mpf(noise) ** 2)
+
+    def found(noise: float, spread: float, share: float) -> float:
+        return likelihood(np.log([noise, spread, share * length]))[0]
+
+    for there in ((0.3, 1e-12, 2.9), (1.5, 5e-8, 0.05)):
+        assert_allclose(
+            found(*there) - found(1.0, 2e-8, 0.1), exact(*there) - exact(1.0, 2e-8, 0.1), rtol=1e-6, atol=1e-3
+        )

@@ -26,63 +26,9 @@ from ellipsefit.focus.model import Model
 from ellipsefit.focus.possible import Drawn, OpenFigure, Possible
 from ellipsefit.focus.waves import line_spread
 from ellipsefit.mirror import Mirror
-from ellipsefit.profile import Profile, Quantity
-from ellipsefit.simulate import hidden_state, invented_mirror
-from tests.focus_cases import x_rays
-
-#: Figure of the invented mirrors: spread [m], correlation length [m].
-SIZE, LENGTH = 20e-9, 40e-3
-
-
-def smooth(length: float, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """White noise under a moving Gaussian weight, at places from 0 on, and its derivative: unit spread.
-
-    Its correlation is exp(-d**2 / (2 LENGTH**2)).
-    """
-    step = LENGTH / 25
-    count, width = int(length / step) + 1, LENGTH / np.sqrt(2)
-    k = np.arange(-100, 101) * step
-    weight = np.exp(-k * k / (2 * width**2))
-    weight /= np.sqrt((weight**2).sum())
-    white = rng.normal(size=count + 200)
-    height = np.convolve(white, weight, "valid")
-    return np.linspace(0, length, count), height, np.convolve(white, -k / width**2 * weight, "valid")
-
-
-def true_mirror(
-    segments: int, length: float, seed: int, *, noise: float, step: float, quantity: Quantity = "height"
-) -> tuple[Mirror, Surface, Profile]:
-    """An invented mirror with a figure, as it stands and as it is measured."""
-    mirror, rng = invented_mirror(segments=segments, length=length), np.random.default_rng(seed)
-    state = hidden_state(mirror, rng, spread_height=2e-6, spread_tilt=2e-6, height=2e-6, tilt=1e-6)
-    pieces = []
-    for item, height, tilt in zip(mirror.segments, state.segment_height, state.segment_tilt, strict=True):
-        x, z, m = smooth(item.length, rng)
-        figure = FigureError(x=item.start + x, height=SIZE * z, slope=SIZE * m, unresolved=0 * x)
-        pieces.append(Piece(name=item.name, start=item.start, end=item.end, height=height, tilt=tilt, figure=figure))
-    surface = Surface(
-        nominal=mirror.nominal,
-        ellipse=state.ellipse,
-        pieces=tuple(pieces),
-        pose_height=state.height,
-        pose_tilt=state.tilt,
-    )
-    placed: list[FloatArray] = []
-    values: list[FloatArray] = []
-    for number, item in enumerate(mirror.segments):
-        place = np.arange(item.start + step / 2, item.end, step)
-        placed.append(place)
-        values.append(getattr(surface.curve(number, place), quantity) + rng.normal(0, noise, len(place)))
-    places = np.concatenate(placed)
-    profile = Profile(
-        name="invented",
-        quantity=quantity,
-        x=places,
-        values=np.concatenate(values),
-        sigma=np.full(len(places), noise),
-        frame="mirror",
-    )
-    return mirror, surface, profile
+from ellipsefit.profile import Quantity
+from ellipsefit.simulate import invented_mirror
+from tests.focus_cases import smooth, true_mirror, x_rays
 
 
 def kernel(distance: FloatArray, fit: EllipseFit, order: int) -> FloatArray:
@@ -241,15 +187,16 @@ def test_what_noise_hides_blurs_the_value_or_moves_the_draws() -> None:
     assert value**2 - sharp**2 > 20 * error  # so that the blur counts
 
 
-def test_errors_of_the_light_are_as_large_as_stated() -> None:
-    """Fourteen mirrors with a figure, of one segment and of three, against the true ones: mean squares by chi squared.
+@pytest.mark.parametrize("count", [14, pytest.param(140, marks=pytest.mark.campaign)])
+def test_errors_of_the_light_are_as_large_as_stated(count: int) -> None:
+    """Mirrors with a figure, of one segment and of three, against the true ones: mean squares by chi squared.
 
-    Widths, places of centroid and best focus; 14 variables each, at a chance of 1e-4 on each side and widened by a
-    third for uncertainties that are themselves estimated. Without the figure's part in the draws the uncertainty of the
-    best focus is several times too large here, and that of its width a hundred times too small.
+    Widths, places of centroid and best focus; at a chance of 1e-4 on each side and widened by a third for uncertainties
+    that are themselves estimated. Without the figure's part in the draws the uncertainty of the best focus is several
+    times too large here, and that of its width a hundred times too small.
     """
     ratios: dict[str, list[float]] = {}
-    for seed in range(14):
+    for seed in range(count):
         mirror, surface, profile = true_mirror(1 + 2 * (seed % 2), 0.5, seed, noise=5e-9, step=1e-3)
         beam = x_rays(source=Distribution(width=1e-6))
         found = trace_focus(fit_ellipse(profile, mirror), mirror, beam, rays=20_000)
@@ -262,7 +209,7 @@ def test_errors_of_the_light_are_as_large_as_stated() -> None:
         for name in ("along", "across", "rms"):
             error = getattr(found.best_focus, name) - getattr(true.best_focus, name)
             ratios.setdefault(f"best {name}", []).append(error / getattr(found.best_focus_stderr, name))
-    low, high = (float(chi2.ppf(share, 14)) / 14 for share in (1e-4, 1 - 1e-4))
+    low, high = (float(chi2.ppf(share, count)) / count for share in (1e-4, 1 - 1e-4))
     for name, values in ratios.items():
         assert low / 1.33 < np.mean(np.square(values)) < high * 1.33, name
 

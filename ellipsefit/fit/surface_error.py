@@ -56,6 +56,8 @@ LONGEST: Final = 3.0
 #: Where spread and length are tried, in standard deviations, and the least share of belief that counts.
 BELIEF_STEPS: Final = (-2.4, -1.2, 0.0, 1.2, 2.4)
 NEGLIGIBLE: Final = 1e-4
+#: Size of a combination of shared effects, over the largest, that is no more than their rounding.
+ALIKE: Final = 1e-10
 #: Smallest noise that is believed [m or rad]: a computed profile may have none, a measured one never.
 FINEST: Final = 1e-12
 
@@ -341,14 +343,12 @@ class SurfaceLikelihood:
         form: list[FloatArray] | None = None,
     ) -> None:
         self.kind = KINDS[0]
-        offsets, shares = reduction.split(offset), reduction.split(shared)
-        self.s, self.r = shared.shape[1], own[0].shape[1]
-        # columns scaled to unit size: likelihood differences do not depend on it, conditioning does
-        size = np.linalg.norm(shared, axis=0)
+        offsets, shares = reduction.split(offset), _told_apart(reduction, shared, own)
+        self.s, self.r = shares[0].shape[1], own[0].shape[1]
         alike: dict[tuple[bytes, ...], list[int]] = {}
         columns, forms = [], []
         for number, (part, shift, share, mine) in enumerate(zip(reduction.segments, offsets, shares, own, strict=True)):
-            effects = part.block_basis @ np.column_stack([share / size, mine])
+            effects = np.column_stack([share, part.block_basis @ mine])
             columns.append(np.column_stack([effects, part.block_value - part.block_basis @ shift]))
             random = part.block_basis @ form[number] if form else np.zeros((len(part.block_x), 0))
             forms.append(random @ random.T)
@@ -445,6 +445,28 @@ class SurfaceLikelihood:
         found = np.array([(self(logs + one)[1] - self(logs - one)[1]) / (2 * step) for one in steps])
         both: FloatArray = (found + found.T) / 2
         return both
+
+
+def _told_apart(reduction: Reduction, shared: FloatArray, own: list[FloatArray]) -> list[FloatArray]:
+    """Block means of the shared effects as combinations that are orthonormal beside the segments' own effects, (B, s).
+
+    Differences of the likelihood do not depend on the combinations, its rounding does: on one segment the derivatives
+    by p, q and theta are as alike as the terms of a power series. Combinations that rounding makes up are left out.
+    """
+    shares = [part.block_basis @ share for part, share in zip(reduction.segments, reduction.split(shared), strict=True)]
+    if not shared.shape[1]:
+        return shares
+    size = np.linalg.norm(np.concatenate(shares), axis=0)
+    rows = []
+    for part, share, mine in zip(reduction.segments, shares, own, strict=True):
+        root = np.sqrt(part.block_weight)[:, None]
+        basis = np.linalg.qr(root * (part.block_basis @ mine))[0]
+        row = root * share / size
+        rows.append(row - basis @ (basis.T @ row))
+    _, values, turned = np.linalg.svd(np.concatenate(rows), full_matrices=False)
+    kept = values > ALIKE * values[0]
+    combined = turned[kept].T / values[kept] / size[:, None]
+    return [share @ combined for share in shares]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
