@@ -13,6 +13,7 @@ from ellipsefit.arrays import FloatArray
 from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import EllipseFit, fit_ellipse
+from ellipsefit.fit.effects import FEWEST_SEGMENTS
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.results import Result
@@ -130,6 +131,13 @@ class Audit(Result):
             for name, count in self.held.items()
             if count
         ]
+        unknown = sum(segment.form is None or segment.form_uncertainty is None for segment in self.mirror.segments)
+        if self.settings.form and 0 < unknown < FEWEST_SEGMENTS:
+            form = number(self.settings.form, "length")
+            notes.append(
+                f"Fewer than {FEWEST_SEGMENTS} segments don't tell their form of {form} from the ellipse: with form "
+                "and form_uncertainty in the mirror file it is reckoned with."
+            )
         verdict = "stated intervals cover" if self.covers else "stated intervals do NOT COVER"
         return [
             Table(

@@ -30,6 +30,7 @@ from ellipsefit.fit.effects import (
     estimate_spreads,
     segment_effects,
 )
+from ellipsefit.fit.few import form_notes
 from ellipsefit.fit.figure_uncertainty import left_by_fit, noise_of, with_uncertainties
 from ellipsefit.fit.freedom import expanded_factor, spread_cost
 from ellipsefit.fit.jackknife import jackknife
@@ -558,7 +559,7 @@ def _result(
     stands = np.zeros((len(own), len(own))) if single else segment_map @ state.covariance @ segment_map.T
     figure = with_uncertainties(figure, told, left, noise, stands)
     oddities = _oddities(placed, shown, strays, problem, rest)
-    warnings = [*warnings, *oddities.warnings()]
+    warnings = [*warnings, *oddities.warnings(), *form_notes(problem, state.parameters, state.varied)]
     if r == 1:
         warnings = [
             *warnings,

@@ -10,6 +10,7 @@ from ellipsefit.arrays import FloatArray, IntArray, sealed
 from ellipsefit.fit.effects import SegmentEffects
 from ellipsefit.fit.reduction import Reduction
 from ellipsefit.mirror import Mirror
+from ellipsefit.profile import Quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,7 +49,7 @@ def shop_form(reduction: Reduction, effects: SegmentEffects, mirror: Mirror) -> 
         return None
     shifts, columns, rows = [], [], []
     for row, (part, segment, form) in enumerate(zip(reduction.segments, own, effects.form, strict=True)):
-        terms = form if reduction.quantity == "height" else form * np.array([3.0, 5.0]) * (2 / part.length)
+        terms = terms_of_height(form, part.length, reduction.quantity)
         second, third = segment.form or (0.0, 0.0)
         given = np.array([second + mirror.measurement.sag, third])
         shifts.append(terms @ given)
@@ -66,3 +67,8 @@ def shop_form(reduction: Reduction, effects: SegmentEffects, mirror: Mirror) -> 
         rows=np.array(rows, dtype=np.intp),
         known=np.array(sorted(set(rows)), dtype=np.intp),
     )
+
+
+def terms_of_height(form: FloatArray, length: float, quantity: Quantity) -> FloatArray:
+    """Node values (k, 2) of P2 and P3 as heights of 1 m, for columns of form of a segment, which are of unit slope."""
+    return form if quantity == "height" else form * np.array([3.0, 5.0]) * (2 / length)
