@@ -28,7 +28,8 @@ from ellipsefit.align.counting import (
 )
 from ellipsefit.align.layout import _light, _range, _target_range, layout, mode_words
 from ellipsefit.align.limits import NOTHING, goal_limits, line_map, rounding, segment_limits, target_limits
-from ellipsefit.align.orders import Order, Orders, approached, moved_mirror, orders_of, trial_orders
+from ellipsefit.align.objectives import Objective
+from ellipsefit.align.orders import Approach, Order, Orders, approached, moved_mirror, orders_of, trial_orders
 from ellipsefit.align.outlook import as_measured, deviation_covariance, look_ahead, probability_inside
 from ellipsefit.align.plan import _travel_missing_at
 from ellipsefit.align.program import minimise_linear, minimise_squares
@@ -610,8 +611,8 @@ def test_no_travel_is_missing_where_the_goal_is_reached_and_what_is_missing_suff
 def test_an_order_turns_back_where_its_end_must_be_approached() -> None:
     """Rising: a move up of 5 um needs nothing for an overshoot of 4 um, all of it for 6 um; a move down goes beyond."""
 
-    def order(move: float, overshoot: float, approach: str = "rising") -> Order:
-        return Order(segment="S", adjuster="A", start=1.0, stop=1.0 + move, approach=approach, overshoot=overshoot)  # type: ignore[arg-type]  # one of the words that it takes
+    def order(move: float, overshoot: float, approach: Approach = "rising") -> Order:
+        return Order(segment="S", adjuster="A", start=1.0, stop=1.0 + move, approach=approach, overshoot=overshoot)
 
     assert order(5.0, 4.0).turning_point is None
     assert order(5.0, 5.0).turning_point is None
@@ -729,8 +730,9 @@ def test_an_order_of_numbers_that_are_none_is_refused() -> None:
         ({"overshoot": np.inf}, "overshoot must not be negative; got inf"),
         ({"approach": "sideways"}, "approach must be one of rising, falling, direct; got 'sideways'"),
     ):
+        fields: dict[str, Any] = {"segment": "S", "adjuster": "A", "start": 0.0, "stop": 1.0} | values
         with pytest.raises(ParameterError, match=f"S/A: {words}"):
-            Order(**{"segment": "S", "adjuster": "A", "start": 0.0, "stop": 1.0} | values)  # type: ignore[arg-type]  # fields by their names
+            Order(**fields)
     one = Order(segment="S", adjuster="A", start=1.0, stop=3.0)
     assert (one.name, one.key, one.move, one.gain) == ("S/A", ("S", "A"), 2.0, 1.0)
     with pytest.raises(ParameterError, match="must have a time zone"):
@@ -792,12 +794,12 @@ def test_a_sequence_says_where_each_step_goes_and_leads_back() -> None:
 
 
 @pytest.mark.parametrize("objective", ["reach", "travel", "screws"])
-def test_without_screws_nothing_is_moved_at_no_cost(objective: str) -> None:
+def test_without_screws_nothing_is_moved_at_no_cost(objective: Objective) -> None:
     mirror = even_mirror(NOMINAL, count=3, pitch=0.45)
     bare = replace(mirror, segments=tuple(replace(s, adjusters=()) for s in mirror.segments))
     plan = plan_corrections(fit_of(bare, np.array([1e-6, -1e-6, 1e-6]), np.zeros(3)), objectives=(objective,))
     assert plan.objectives[:2] == ("worst", objective)
-    assert (plan.optima[objective], plan.gaps[objective]) == (0.0, 0.0)  # type: ignore[index]  # one of the objectives
+    assert (plan.optima[objective], plan.gaps[objective]) == (0.0, 0.0)
     assert_allclose(plan.optima["worst"], 1e-6, rtol=1e-9)
     # what comes after it is made small all the same
     more = plan_corrections(fit_of(bare, np.array([1e-6, -1e-6, 1e-6]), np.zeros(3)), objectives=(objective, "spot"))

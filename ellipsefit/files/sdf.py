@@ -238,7 +238,7 @@ class _Reader:
             raise self.fault(f"is of version {match[3].decode()}.{match[4].decode()}; expected 1.0 or 2.0")
         return text
 
-    def header(self, version: str, ascii: bool, text: dict[str, str], values: dict[str, float], size: int) -> _Header:  # noqa: A002 - the standard's word
+    def header(self, version: str, in_text: bool, text: dict[str, str], values: dict[str, float], size: int) -> _Header:
         points, lines = int(values["NumPoints"]), int(values["NumProfiles"])
         for name, value, most in (("NumPoints", points, MOST_POINTS), ("NumProfiles", lines, _MOST_LINES)):
             if not 1 <= value <= most:
@@ -256,7 +256,7 @@ class _Reader:
             raise self.fault(f"DataType is {kind}; expected 0 to {len(_TYPES) - 1}")
         return _Header(
             version,
-            ascii,
+            in_text,
             text,
             points,
             lines,
