@@ -14,6 +14,7 @@ from ellipsefit.ellipse import Ellipse
 from ellipsefit.errors import ParameterError
 from ellipsefit.fit import EllipseFit, fit_ellipse
 from ellipsefit.fit.effects import FEWEST_SEGMENTS
+from ellipsefit.fit.few import SOME_FORM
 from ellipsefit.mirror import Mirror
 from ellipsefit.profile import Profile
 from ellipsefit.results import Result
@@ -36,7 +37,7 @@ class AuditSettings:
     seed: int = 1
     spread_height: float = 5e-6
     spread_tilt: float = 20e-6
-    form: float = 100e-9  # of each of two Legendre terms of a segment, where the mirror file gives none
+    form: float = SOME_FORM  # of each of two Legendre terms of a segment, where the mirror file gives none
     figure: float = 100e-9
     correlation_length: float = 40e-3
     noise: float = 60e-9
