@@ -413,7 +413,7 @@ class Model:
             # what is drawn of the slopes blurs no more, as far as it did
             less = np.minimum(draws.resolved, self.unresolved[:, None] ** 2)
             variance = np.maximum(variance - self.lever[:, None] ** 2 * less, LEAST_SMEAR**2)
-        lever, lift = self._levers(landing)
+        lever, lift = self.levers(landing)
         (x, z), k = self.edges, len(self.surface.pieces)
         ends = z[:, :, None] + raised.reshape(k, 2, -1)
         then = struck((x[:, 0], ends[:, 0]), (x[:, 1], ends[:, 1]), self.beam, self.layout)
@@ -532,10 +532,10 @@ class Model:
 
     def response(self, landing: Landing) -> FloatArray:
         """Change of where light lands by every freedom, (N, freedoms) [m/m or m/rad], at the band's middle."""
-        lever, lift = self._levers(landing)
+        lever, lift = self.levers(landing)
         return np.asarray(lever * self.freedoms.dm + lift * self.freedoms.dz)
 
-    def _levers(self, landing: Landing) -> tuple[FloatArray, FloatArray]:
+    def levers(self, landing: Landing) -> tuple[FloatArray, FloatArray]:
         """Change of where light lands by slope and by height at the band's middle, (N, 1) each."""
         band = landing.lever.shape[1] // 2
         return landing.lever[:, band, None], landing.lift[:, min(band, landing.lift.shape[1] - 1), None]

@@ -39,16 +39,14 @@ def spot_stderr(model: Model, cells: Cells, rays: Rays, drawn: Drawn, moved: Mov
     moved : Moved
         What they do to the light by the model.
     """
-    landing = model.landing(frozenset(model.factors))
     centre, rms = model.spread(moved.shift, smear=moved.smear)
     per_cell = rays.across.shape[1]
     wanted = max(MOVED[0] // per_cell, MOVED[1] * len(model.surface.pieces))
     few = np.arange(0, len(cells.x), max(len(cells.x) // wanted, 1))
     piece, x = cells.piece[few], cells.x[few]
     free = Freedoms.of(model.surface, piece, x)
-    band = landing.lever.shape[1] // 2
     lever, lift = (
-        np.interp(x, model.x, values[:, min(band, values.shape[1] - 1)]) for values in (landing.lever, landing.lift)
+        np.interp(x, model.x, values[:, 0]) for values in model.levers(model.landing(frozenset(model.factors)))
     )
     ends = np.diff(few, append=len(cells.x))  # each stands for the cells up to the next
     slope, hidden = drawn.slopes_over(piece, x, ends * (cells.x1[few] - cells.x0[few]))
