@@ -325,3 +325,14 @@ def test_the_table_of_diffraction_says_how_sure_it_is() -> None:
     bare = trace_surface(surface, mirror_of(surface), x_rays(), rays=20_000)
     assert bare.to_dict()["strehl_stderr"] is None
     assert "±" not in str(bare)
+
+
+def test_marechals_estimate_of_large_errors_has_no_digits() -> None:
+    """A step of 1 nm between two halves is a phase error of 0.09 rad rms, one of 100 nm of 9 rad."""
+    for size, large in ((1e-9, False), (1e-7, True)):
+        surface = surface_of(Ellipse(300.0, 20.0, 3e-3), count=2, length=20e-3, gap=1e-9, heights=np.array([0.0, size]))
+        covariance = np.diag([0.0, 1e-10, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]) ** 2
+        result = trace_surface(
+            surface, mirror_of(surface), x_rays(), possible=Possible.of_state(covariance), rays=20_000
+        )
+        assert ("below 0.01: errors are too large for it" in str(result)) == large

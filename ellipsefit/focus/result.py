@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from ellipsefit import rows
 from ellipsefit.focus.beam import Beam
@@ -234,7 +234,7 @@ class FocusResult(Result):
     def _diffraction_table(self, line: LineSpread) -> Table:
         cells = (
             ("Strehl ratio", _ratio(line.strehl, line.sure("strehl"))),
-            ("Maréchal's estimate of it", _ratio(line.marechal, line.sure("marechal"))),
+            ("Maréchal's estimate of it", _marechal(line)),
             ("phase error, rms", f"{_ratio(line.phase_rms, line.sure('phase_rms'))} rad"),
             ("full width at half maximum", stated(line.fwhm, line.sure("fwhm"), "length")),
             ("of the perfect mirror", number(line.perfect_fwhm, "length")),
@@ -313,6 +313,8 @@ class FocusResult(Result):
         )
 
 
+#: Least estimate of a Strehl ratio that is printed: a phase error of 2.1 rad rms, far beyond its use.
+LEAST_MARECHAL: Final = 0.01
 _KNOWN = "A share without ± is known better than to its last digit."
 _ONCE_MADE = "± is what stays unknown of the mirror once the moves are made."
 _HOW_SURE = (
@@ -334,6 +336,13 @@ def _percent(share: float, stderr: float | None) -> str:
     if stderr is None or stderr < 5e-7:
         return f"{100 * share:.2f} %".replace("-0.00", "0.00")
     return rows.share(share, stderr)
+
+
+def _marechal(line: LineSpread) -> str:
+    """Maréchal's estimate, which is meant for small errors: of large ones no digits."""
+    if line.marechal < LEAST_MARECHAL:
+        return f"below {LEAST_MARECHAL:g}: errors are too large for it"
+    return _ratio(line.marechal, line.sure("marechal"))
 
 
 def _ratio(value: float, stderr: float | None) -> str:
